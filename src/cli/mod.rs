@@ -1,0 +1,67 @@
+//! The command line: arguments as typed become arguments as meant, one file a
+//! command.
+
+use std::path::PathBuf;
+
+use clap::{Parser, Subcommand};
+
+mod check;
+mod error;
+mod lot;
+mod probe;
+mod rehearse;
+mod replay;
+mod run;
+
+pub use error::{EXIT_USAGE, Failure};
+
+/// Reads the probe in the kettle, calls before the cook overshoots, and writes
+/// each lot's record.
+#[derive(Debug, Parser)]
+#[command(name = "curdtrace", version, about, propagate_version = true)]
+pub struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// The daemon: reads the probes, calls, records
+    Run(run::Args),
+    /// A whole make without hardware
+    Rehearse(rehearse::Args),
+    /// Readings in, events out: the engine as a filter
+    Replay(replay::Args),
+    /// Every fault of a configuration at once
+    Check(check::Args),
+    /// Probes: what is attached, what it reads, its calibration
+    Probe(probe::Args),
+    /// Lots: open, mark, close, attach, show, print, export, verify
+    Lot(lot::Args),
+}
+
+/// Where things are stored: `--data`, else the configuration's, else `./data`.
+#[derive(Debug, clap::Args)]
+pub struct Place {
+    /// Where the journal and the lots are kept
+    #[arg(long, value_name = "DIR", env = "CURDTRACE_DATA")]
+    pub data: Option<PathBuf>,
+    /// The daemon's configuration
+    #[arg(long, value_name = "FILE", env = "CURDTRACE_CONFIG")]
+    pub config: Option<PathBuf>,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// What failed, where, and what to do, with its exit code.
+pub fn run(cli: Cli) -> Result<(), Failure> {
+    match cli.command {
+        Command::Run(a) => run::run(a),
+        Command::Rehearse(a) => rehearse::run(a),
+        Command::Replay(a) => replay::run(a),
+        Command::Check(a) => check::run(a),
+        Command::Probe(a) => probe::run(a),
+        Command::Lot(a) => lot::run(a),
+    }
+}

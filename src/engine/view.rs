@@ -1,0 +1,74 @@
+//! A plain snapshot of what the engine knows, for anyone to show.
+
+use super::alarm::{AlarmKind, AlarmState, Priority};
+use super::effect::{Forecast, WallNs};
+use super::event::Name;
+use super::probe::Health;
+use super::stage::{Basis, Stage};
+
+/// Everything there is to show.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct View {
+    /// Every kettle a reading came from, by name.
+    pub kettles: Vec<KettleView>,
+}
+
+/// One kettle.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KettleView {
+    /// Its name.
+    pub kettle: Name,
+    /// The probe it is known by.
+    pub probe: Name,
+    /// Filtered temperature, °C; `None` where there is no number to show.
+    pub celsius: Option<f64>,
+    /// Age of the last good reading, seconds.
+    pub age_s: Option<f64>,
+    /// How fast it moves, °C/min.
+    pub rate_celsius_per_min: Option<f64>,
+    /// Short-term scatter, °C (standard deviation).
+    pub roughness_celsius: Option<f64>,
+    /// The probe's health.
+    pub health: Health,
+    /// Why, where it is not good.
+    pub reason: String,
+    /// The running stage.
+    pub stage: Stage,
+    /// When it began.
+    pub stage_began: Option<WallNs>,
+    /// How sure that is, 0 to 1.
+    pub stage_confidence: f64,
+    /// What it rests on.
+    pub stage_basis: Basis,
+    /// The plan's name, where one is followed.
+    pub plan: Option<String>,
+    /// The running stage's target, °C.
+    pub target_celsius: Option<f64>,
+    /// The planned length of the running stage, minutes.
+    pub planned_minutes: Option<f64>,
+    /// The last forecast, while it holds.
+    pub forecast: Option<Forecast>,
+    /// When to look at the curd, by the rennet clock.
+    pub curd_check_at: Option<WallNs>,
+    /// Alarms that are not normal.
+    pub alarms: Vec<AlarmView>,
+    /// Stages committed so far in this make: (stage, began).
+    pub stages: Vec<(Stage, Option<WallNs>)>,
+}
+
+/// One alarm that is not normal.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AlarmView {
+    /// Which.
+    pub alarm: AlarmKind,
+    /// Its state.
+    pub state: AlarmState,
+    /// How much it matters.
+    pub priority: Priority,
+    /// Whether it sounds.
+    pub sounds: bool,
+    /// Since when.
+    pub since: Option<WallNs>,
+    /// What it says.
+    pub text: String,
+}

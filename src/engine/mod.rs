@@ -9,6 +9,7 @@ pub mod event;
 pub mod heat;
 pub mod plan;
 pub mod probe;
+pub mod situation;
 pub mod stage;
 pub mod view;
 

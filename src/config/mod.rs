@@ -1,1 +1,25 @@
-//! (being built)
+//! Configuration: files as typed, as checked, as meant.
+//!
+//! | file | duty |
+//! | --- | --- |
+//! | [`file`] | TOML text as a tree that knows its lines |
+//! | [`check`] | one section of it, read key by key; every fault is collected, none stops the reading |
+//! | [`plan`] | a plan as meant, and back to text |
+//! | [`kettle`] | what was learned of a kettle |
+//!
+//! Terms: a *fault* is one thing wrong in a file, with its line and its
+//! remedy; a *section* is one TOML table.
+//!
+//! Invariants: whoever gets a value from here need not check it again; every
+//! key is either read or named as unknown; nothing here opens a device.
+//!
+//! Deliberately absent: reading into structs by derive. It stops at the first
+//! fault, and a maker who mends one line at a time loses his morning.
+
+pub mod check;
+pub mod fault;
+pub mod file;
+pub mod kettle;
+pub mod plan;
+
+pub use fault::Fault;

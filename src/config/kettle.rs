@@ -1,0 +1,121 @@
+//! What was learned of one kettle, as a readable TOML file.
+//!
+//! Written whole and atomically: a temporary file beside it, synced, renamed,
+//! the folder synced. A reader sees the old file or the new one.
+
+use std::fs::{self, File};
+use std::io::{self, Write as _};
+use std::path::{Path, PathBuf};
+
+use super::fault::Fault;
+use super::file;
+use super::plan::number;
+use crate::engine::heat::Learned;
+
+/// Writing a kettle file failed.
+#[derive(Debug, thiserror::Error)]
+#[error("kettle file {} cannot be written ({source}); check that its folder is there and has room", .path.display())]
+pub struct WriteError {
+    path: PathBuf,
+    #[source]
+    source: io::Error,
+}
+
+/// Reads what was learned; `None` where there is no file yet.
+///
+/// # Errors
+/// Every fault of the file at once.
+pub fn read(path: &Path) -> Result<Option<Learned>, Vec<Fault>> {
+    if !path.exists() {
+        return Ok(None);
+    }
+    let text = file::text_of(path)?;
+    parse(&text, &path.display().to_string()).map(Some)
+}
+
+/// Reads what was learned from its text; `name` is what faults call the file.
+///
+/// # Errors
+/// Every fault of the text at once.
+pub fn parse(text: &str, name: &str) -> Result<Learned, Vec<Fault>> {
+    file::reading(name, text, |root| {
+        let makes = root.whole("makes", 0..=1_000_000, "makes");
+        let coast_s = root.number("coast-s", 0.0..=3600.0, "s");
+        let coast_sd_s = root.number("coast-sd-s", 0.0..=3600.0, "s");
+        for (key, there) in
+            [("makes", makes.is_some()), ("coast-s", coast_s.is_some()), ("coast-sd-s", coast_sd_s.is_some())]
+        {
+            if !there && !root.has(key) {
+                root.missing(key, "delete the file to learn afresh, or put the number back");
+            }
+        }
+        Some(Learned { makes: u32::try_from(makes?).ok()?, coast_s: coast_s?, coast_sd_s: coast_sd_s? })
+    })
+}
+
+/// What was learned as TOML text that [`parse`] reads back.
+pub fn write(learned: &Learned) -> String {
+    format!(
+        "# What curdtrace has learned of this kettle. Delete the file to learn afresh.\n\
+         # Coast: how long the running rate still goes on after the heat is off, seconds.\n\
+         makes = {}\ncoast-s = {}\ncoast-sd-s = {}\n",
+        learned.makes,
+        number(learned.coast_s),
+        number(learned.coast_sd_s),
+    )
+}
+
+/// Writes the file whole and atomically.
+///
+/// # Errors
+/// [`WriteError`] says which file and why.
+pub fn write_atomically(path: &Path, learned: &Learned) -> Result<(), WriteError> {
+    replace(path, &write(learned)).map_err(|source| WriteError { path: path.into(), source })
+}
+
+fn replace(path: &Path, text: &str) -> io::Result<()> {
+    let folder = match path.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p,
+        _ => Path::new("."),
+    };
+    let mut name = path.file_name().unwrap_or_default().to_os_string();
+    name.push(format!(".{}.new", std::process::id()));
+    let beside = folder.join(name);
+    let written = File::create(&beside).and_then(|mut f| {
+        f.write_all(text.as_bytes())?;
+        f.sync_all()
+    });
+    let done = written.and_then(|()| fs::rename(&beside, path)).and_then(|()| File::open(folder)?.sync_all());
+    if done.is_err() {
+        // The half-written file is of no use to anybody; the first error counts.
+        let _ = fs::remove_file(&beside);
+    }
+    done
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{parse, read, write, write_atomically};
+    use crate::engine::heat::Learned;
+
+    #[test]
+    fn what_was_learned_comes_back() {
+        let learned = Learned { makes: 3, coast_s: 47.25, coast_sd_s: 6.5 };
+        assert_eq!(parse(&write(&learned), "k.toml").unwrap(), learned);
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("big.toml");
+        assert_eq!(read(&path).unwrap(), None);
+        write_atomically(&path, &learned).unwrap();
+        write_atomically(&path, &learned).unwrap();
+        assert_eq!(read(&path).unwrap(), Some(learned));
+        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 1, "nothing left beside it");
+    }
+
+    #[test]
+    fn a_torn_kettle_file_is_named_with_a_remedy() {
+        let faults = parse("makes = 2\ncoast-s = -1\n", "k.toml").unwrap_err();
+        let all = super::super::fault::listed(&faults);
+        assert!(all.contains("k.toml:2: coast-s = -1 cannot be"), "{all}");
+        assert!(all.contains("has no coast-sd-s; delete the file"), "{all}");
+    }
+}

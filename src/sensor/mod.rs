@@ -1,1 +1,6 @@
-//! (being built)
+//! From what a sensor says to degrees. Pure: no ports, no files, no clocks.
+
+pub mod fault;
+pub mod raw;
+pub mod thermocouple;
+pub mod unit;

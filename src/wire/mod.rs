@@ -1,4 +1,8 @@
 //! Bytes to values and back. Pure: no ports, no files, no clocks.
 
+pub mod frame;
 pub mod json;
 pub mod line;
+pub mod payload;
+pub mod split;
+pub mod topic;

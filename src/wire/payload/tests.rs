@@ -1,0 +1,137 @@
+use proptest::prelude::*;
+
+use super::*;
+
+fn pointers() -> JsonPointers {
+    JsonPointers {
+        value: "/t/0/value".into(),
+        unit: Some("/unit".into()),
+        seq: Some("/n".into()),
+        cold_junction: Some("/box".into()),
+        probe: Some("/id".into()),
+    }
+}
+
+fn celsius(payload: &Payload, text: &str) -> f64 {
+    match payload.read(text.as_bytes()).remove(0).unwrap().raw.signal {
+        Signal::Celsius(c) => c,
+        other => panic!("{text}: {other:?}"),
+    }
+}
+
+#[test]
+fn kinds_have_kebab_names() {
+    for (kind, name) in [
+        (PayloadKind::Number, "\"number\""),
+        (PayloadKind::Json, "\"json\""),
+        (PayloadKind::LineProtocol, "\"line-protocol\""),
+        (PayloadKind::Max31855Hex, "\"max31855-hex\""),
+        (PayloadKind::Max31856Hex, "\"max31856-hex\""),
+        (PayloadKind::Max6675Hex, "\"max6675-hex\""),
+        (PayloadKind::Ds18b20Hex, "\"ds18b20-hex\""),
+    ] {
+        assert_eq!(serde_json::to_string(&kind).unwrap(), name);
+        assert_eq!(serde_json::from_str::<PayloadKind>(name).unwrap(), kind);
+    }
+}
+
+#[test]
+fn numbers_with_and_without_unit() {
+    let mut p = Payload::of(PayloadKind::Number);
+    for (text, c) in [("34.5", 34.5), (" 34.5\r\n", 34.5), ("-2", -2.0), ("28 °R", 35.0), ("3.45e1", 34.5)] {
+        assert!((celsius(&p, text) - c).abs() < 1e-9, "{text}");
+    }
+    p.unit = Unit::Fahrenheit;
+    assert!((celsius(&p, "93.2") - 34.0).abs() < 1e-9);
+    assert!((celsius(&p, "34 C") - 34.0).abs() < 1e-9);
+    p.quantity = Quantity::Millivolt;
+    let said = p.read(b"1.5").remove(0).unwrap();
+    assert_eq!(said.raw.signal, Signal::Microvolt { uv: 1500.0, couple: None });
+    assert!(p.read(b"1.5 C")[0].is_err());
+}
+
+#[test]
+fn json_by_pointer() {
+    let mut p = Payload::of(PayloadKind::Json);
+    assert!((celsius(&p, "34.5") - 34.5).abs() < 1e-9);
+    p.pointers = Some(pointers());
+    let text = br#"{"id":"vat","t":[{"value":95.0}],"unit":"F","n":7,"box":68}"#;
+    let said = p.read(text).remove(0).unwrap();
+    assert_eq!(said.probe.as_deref(), Some("vat"));
+    assert_eq!(said.raw.seq, Some(7));
+    assert_eq!(said.raw.signal, Signal::Celsius(35.0));
+    assert_eq!(said.raw.cold_junction_celsius, Some(20.0));
+    assert!((celsius(&p, r#"{"t":[{"value":"34.5"}]}"#) - 34.5).abs() < 1e-9);
+}
+
+#[test]
+fn no_number_says_so() {
+    let mut p = Payload::of(PayloadKind::Number);
+    for text in ["nan", "NaN", "null", "inf"] {
+        let said = p.read(text.as_bytes()).remove(0).unwrap();
+        assert_eq!(said.raw.signal, Signal::Nothing);
+        assert_eq!(said.raw.said.unwrap().0, Health::Failure);
+    }
+    p.kind = PayloadKind::Json;
+    assert_eq!(p.read(b"null").remove(0).unwrap().raw.signal, Signal::Nothing);
+}
+
+#[test]
+fn refused_with_the_remedy() {
+    let n = Payload::of(PayloadKind::Number);
+    let j = Payload { pointers: Some(pointers()), ..Payload::of(PayloadKind::Json) };
+    let lp = Payload::of(PayloadKind::LineProtocol);
+    let hex = Payload::of(PayloadKind::Max31855Hex);
+    for (payload, text, says) in [
+        (&n, "warm", "no number"),
+        (&n, "", "no number"),
+        (&n, "34,5", "with a point"),
+        (&n, "34.5 X", "no unit"),
+        (&n, "1e999", "no number"),
+        (&j, "{", "no JSON"),
+        (&j, "{}", "nothing at \"/t/0/value\""),
+        (&j, r#"{"t":[{"value":true}]}"#, "no number"),
+        (&j, r#"{"t":[{"value":1}],"unit":"X"}"#, "no unit"),
+        (&lp, "humidity,probe=a x=1 5", "none of temperature"),
+        (&lp, "mark,kettle=a name=\"cut\" 5", "no temperature line"),
+        (&hex, "0190", "8 hex digits"),
+        (&hex, "0190000G", "8 hex digits"),
+    ] {
+        let e = payload.read(text.as_bytes()).remove(0).unwrap_err().to_string();
+        assert!(e.contains(says), "{text}: {e}");
+    }
+    assert_eq!(n.read(&[0xFF, 0xFE]), [Err(PayloadError::NotText)]);
+}
+
+#[test]
+fn words_and_lines() {
+    let word = Payload::of(PayloadKind::Max31855Hex).read(b"0x064C0000").remove(0).unwrap();
+    assert_eq!(word.raw.signal, Signal::Word(Chip::Max31855, 0x064C_0000));
+    let pad = Payload::of(PayloadKind::Ds18b20Hex).read(b"91 01 4B 46 7F FF 0F 10 25").remove(0).unwrap();
+    assert_eq!(pad.raw.signal, Signal::Scratchpad([0x91, 0x01, 0x4B, 0x46, 0x7F, 0xFF, 0x0F, 0x10, 0x25]));
+    let text = b"# hello\ntemperature,probe=a celsius=34.5,seq=3u 9\n\
+        temperature,probe=b health=\"failure\",reason=\"open\" 9\ntemperature,probe=c x=1";
+    let said = Payload::of(PayloadKind::LineProtocol).read(text);
+    assert_eq!(said.len(), 3);
+    assert_eq!(said[0].as_ref().unwrap().raw.seq, Some(3));
+    assert_eq!(said[0].as_ref().unwrap().wall_ns, Some(9));
+    assert_eq!(said[1].as_ref().unwrap().raw.said, Some((Health::Failure, "open".into())));
+    assert!(said[2].is_err());
+}
+
+proptest! {
+    #[test]
+    fn no_payload_panics(bytes in proptest::collection::vec(any::<u8>(), 0..200), text in "\\PC*") {
+        for kind in [
+            PayloadKind::Number, PayloadKind::Json, PayloadKind::LineProtocol, PayloadKind::Max31855Hex,
+            PayloadKind::Max31856Hex, PayloadKind::Max6675Hex, PayloadKind::Ds18b20Hex,
+        ] {
+            let payload = Payload { pointers: Some(pointers()), ..Payload::of(kind) };
+            for said in payload.read(&bytes).into_iter().chain(payload.read(text.as_bytes())).flatten() {
+                if let Signal::Celsius(c) = said.raw.signal {
+                    prop_assert!(c.is_finite());
+                }
+            }
+        }
+    }
+}

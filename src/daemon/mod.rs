@@ -1,1 +1,20 @@
-//! (being built)
+//! Wiring and supervision: sources in, outlets out, one engine between.
+//!
+//! | file | duty |
+//! | --- | --- |
+//! | [`clock`] | the only reader of clocks: real, scaled, or moved by hand |
+//! | [`input`] | what reaches the runner, and the receipt that it is kept |
+//! | [`intake`] | what came in from outside as journal lines, and back |
+//! | [`outlet`] | the seam for everything that shows, sounds or publishes |
+//!
+//! Terms: a *source* brings readings, an *outlet* shows what follows from
+//! them, a *receipt* is called when a reading's group is synced.
+//!
+//! Invariants: one task owns the engine, one thread owns the disk, so alarms
+//! never wait for it; nothing is acknowledged before it is synced; a task that
+//! dies ends the process, and the supervisor starts it again.
+
+pub mod clock;
+pub mod input;
+pub mod intake;
+pub mod outlet;

@@ -1,0 +1,188 @@
+//! The seam for everything that shows, sounds or publishes.
+//!
+//! An outlet is one file behind [`Outlet`]. It gets a [`Feed`]: a broadcast of
+//! what was concluded, a snapshot to look at whenever it likes, and
+//! [`Commands`] to send what a person asks. A slow outlet loses news
+//! ([`broadcast::error::RecvError::Lagged`]); it never holds up the engine.
+
+use std::future::Future;
+use std::path::PathBuf;
+use std::pin::Pin;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::{broadcast, mpsc, oneshot, watch};
+use tokio_util::sync::CancellationToken;
+
+use super::input::{Incoming, Input, LotAsk, Receipt};
+use crate::engine::effect::{Effect, WallNs};
+use crate::engine::event::{Command, Mark, Name};
+use crate::engine::view::View;
+
+/// How many news a slow outlet may be behind before it loses the oldest.
+pub const NEWS_QUEUED: usize = 1024;
+
+/// How long a person's mark or command may take to reach the disk before its
+/// sender is told that it was taken but is not kept yet.
+pub const KEPT_WITHIN: Duration = Duration::from_secs(5);
+
+/// One thing worth telling.
+#[derive(Debug, Clone, PartialEq)]
+pub enum News {
+    /// The engine concluded something.
+    Effect(Effect),
+    /// A person marked a moment, with its wall time.
+    Marked(Mark, WallNs),
+    /// A lot was opened or closed.
+    Lot(LotNews),
+}
+
+/// A lot was opened or closed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LotNews {
+    /// The kettle it is made in.
+    pub kettle: Name,
+    /// Its id.
+    pub id: String,
+    /// Its folder.
+    pub folder: PathBuf,
+    /// Closed and sealed (`true`), or opened.
+    pub closed: bool,
+}
+
+/// What there is to look at: the engine's view and the shell's own facts.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Snapshot {
+    /// What the engine knows.
+    pub view: View,
+    /// Wall time of the snapshot, nanoseconds since 1970.
+    pub wall_ns: WallNs,
+    /// Sources by their configured name, and whether each is there.
+    pub sources: Vec<(Name, bool)>,
+    /// Why readings are not being kept, where they are not.
+    pub store_trouble: Option<String>,
+    /// Open lots: kettle and id.
+    pub open_lots: Vec<(Name, String)>,
+    /// Readings taken in since the start.
+    pub readings: u64,
+    /// Readings known to be synced since the start.
+    pub readings_kept: u64,
+}
+
+/// What an outlet gets. Cheap to clone.
+#[derive(Debug, Clone)]
+pub struct Feed {
+    /// Subscribe here for news as they happen.
+    pub news: broadcast::Sender<Arc<News>>,
+    /// The latest snapshot; changes at least once a second of the daemon's
+    /// clock.
+    pub snapshot: watch::Receiver<Arc<Snapshot>>,
+    /// Where a person's marks and commands go.
+    pub commands: Commands,
+}
+
+/// Where a person's marks and commands go in. Cheap to clone.
+#[derive(Debug, Clone)]
+pub struct Commands(mpsc::Sender<Input>);
+
+/// A mark or command did not get where it should.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum CommandError {
+    /// The daemon is stopping.
+    #[error("the daemon is stopping; send it again when it runs")]
+    Stopping,
+    /// Taken in and acted on, but not on disk within [`KEPT_WITHIN`].
+    #[error("taken in, but not on disk yet; look at the store alarm")]
+    NotKeptYet,
+}
+
+impl Commands {
+    /// Commands that go into `inputs`.
+    pub fn into(inputs: mpsc::Sender<Input>) -> Self {
+        Self(inputs)
+    }
+
+    /// A person marks a moment; returns when it is on disk.
+    ///
+    /// # Errors
+    /// [`CommandError`] where the daemon stops or the disk does not take it.
+    pub async fn mark(&self, mark: Mark) -> Result<(), CommandError> {
+        self.send(Incoming::Mark(mark)).await
+    }
+
+    /// A person asks for something; returns when it is on disk.
+    ///
+    /// # Errors
+    /// As [`Commands::mark`].
+    pub async fn command(&self, command: Command) -> Result<(), CommandError> {
+        self.send(Incoming::Command(command)).await
+    }
+
+    /// A person opens or closes a lot; returns when that is on disk.
+    ///
+    /// # Errors
+    /// As [`Commands::mark`].
+    pub async fn lot(&self, ask: LotAsk) -> Result<(), CommandError> {
+        self.send(Incoming::Lot(ask)).await
+    }
+
+    async fn send(&self, what: Incoming) -> Result<(), CommandError> {
+        let (tx, rx) = oneshot::channel();
+        // Who asked may have gone away meanwhile; it is kept all the same.
+        let receipt = Receipt::new(move || {
+            let _ = tx.send(());
+        });
+        let input = Input { what, wall_ns: None, receipt: Some(receipt) };
+        self.0.send(input).await.map_err(|_| CommandError::Stopping)?;
+        match tokio::time::timeout(KEPT_WITHIN, rx).await {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(_)) => Err(CommandError::Stopping),
+            Err(_) => Err(CommandError::NotKeptYet),
+        }
+    }
+}
+
+/// Why an outlet ended by itself. It ends the process: the supervisor starts
+/// it again.
+pub type OutletError = Box<dyn std::error::Error + Send + Sync>;
+
+/// A running outlet.
+pub type Running = Pin<Box<dyn Future<Output = Result<(), OutletError>> + Send>>;
+
+/// Something that shows, sounds or publishes.
+pub trait Outlet: Send {
+    /// Its name, for the log.
+    fn name(&self) -> String;
+
+    /// Runs until `stop` is cancelled. Trouble at the other end is its own to
+    /// retry; an error returned ends the process.
+    fn run(self: Box<Self>, feed: Feed, stop: CancellationToken) -> Running;
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::event::MarkKind;
+
+    #[tokio::test(flavor = "current_thread")]
+    async fn a_mark_returns_when_it_is_kept_and_not_before() {
+        let (tx, mut rx) = mpsc::channel(4);
+        let commands = Commands::into(tx);
+        let mark = Mark { kettle: Name::from("big"), kind: MarkKind::Rennet, by: None };
+        let sent = tokio::spawn(async move { commands.mark(mark).await });
+        let input = rx.recv().await.unwrap();
+        tokio::task::yield_now().await;
+        assert!(!sent.is_finished());
+        input.receipt.unwrap().kept();
+        assert_eq!(sent.await.unwrap(), Ok(()));
+    }
+
+    #[tokio::test(flavor = "current_thread")]
+    async fn a_stopping_daemon_says_so() {
+        let (tx, rx) = mpsc::channel(4);
+        drop(rx);
+        let commands = Commands::into(tx);
+        let ask = LotAsk { kettle: Name::from("big"), by: None, open: false, id: None };
+        assert_eq!(commands.lot(ask).await, Err(CommandError::Stopping));
+    }
+}

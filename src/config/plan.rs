@@ -225,9 +225,23 @@ pub(super) fn number(x: f64) -> String {
     format!("{x:?}")
 }
 
-/// A TOML basic string.
+/// A TOML basic string, always on one line and in double quotes.
 pub(super) fn quoted(text: &str) -> String {
-    toml::Value::String(text.into()).to_string()
+    let mut out = String::from('"');
+    for c in text.chars() {
+        match c {
+            '"' | '\\' => {
+                out.push('\\');
+                out.push(c);
+            }
+            c if c.is_control() => {
+                let _ = write!(out, "\\u{:04x}", u32::from(c));
+            }
+            c => out.push(c),
+        }
+    }
+    out.push('"');
+    out
 }
 
 #[cfg(test)]

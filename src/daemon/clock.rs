@@ -15,6 +15,9 @@ use tokio::sync::Notify;
 /// counts as a step, nanoseconds. Slewing moves at most 0.5 ms a second.
 pub const STEP_NS: i64 = 250_000_000;
 
+/// Drift of the wall clock that the kept offset lets pass, nanoseconds.
+pub const DRIFT_NS: i64 = 100_000_000;
+
 /// Wall time before this is no date but a clock that was never set: 2020-01-01,
 /// nanoseconds since 1970.
 pub const NEVER_SET_BEFORE_NS: i64 = 1_577_836_800_000_000_000;
@@ -145,16 +148,21 @@ fn nanos(span: Duration) -> u64 {
     u64::try_from(span.as_nanos()).unwrap_or(u64::MAX)
 }
 
-/// Notices when the wall clock was set.
+/// Keeps the offset between wall and monotonic time steady, and notices when
+/// the wall clock was set.
+///
+/// A slewed clock drifts against the kept offset; beyond [`DRIFT_NS`] the kept
+/// one follows, and nothing is said. Only a jump is a step.
 #[derive(Debug)]
 pub struct StepWatch {
-    offset_ns: i64,
+    kept_offset_ns: i64,
+    seen_offset_ns: i64,
 }
 
 impl StepWatch {
     /// Watches from this look on.
     pub fn from(now: Now) -> Self {
-        Self { offset_ns: now.offset_ns() }
+        Self { kept_offset_ns: now.offset_ns(), seen_offset_ns: now.offset_ns() }
     }
 
     /// New wall time minus old one, nanoseconds, where the clock was set since
@@ -167,9 +175,23 @@ impl StepWatch {
     /// assert_eq!(watch.look(Now { mono_ns: 1_000_000_005, wall_ns: 3_600_000_001_000 }), Some(3_599_000_000_000));
     /// ```
     pub fn look(&mut self, now: Now) -> Option<i64> {
-        let step = now.offset_ns().saturating_sub(self.offset_ns);
-        self.offset_ns = now.offset_ns();
-        (step.saturating_abs() > STEP_NS).then_some(step)
+        let offset = now.offset_ns();
+        let jump = offset.saturating_sub(self.seen_offset_ns);
+        self.seen_offset_ns = offset;
+        let drift = offset.saturating_sub(self.kept_offset_ns);
+        if jump.saturating_abs() > STEP_NS {
+            self.kept_offset_ns = offset;
+            return Some(drift);
+        }
+        if drift.saturating_abs() > DRIFT_NS {
+            self.kept_offset_ns = offset;
+        }
+        None
+    }
+
+    /// Wall minus monotonic time, nanoseconds, as it is kept.
+    pub fn offset_ns(&self) -> i64 {
+        self.kept_offset_ns
     }
 }
 
@@ -184,7 +206,9 @@ mod tests {
             // 500 ppm, the fastest the kernel slews (adjtime(3)).
             let mono_ns = u64::from(s) * 1_000_000_000;
             let wall_ns = i64::from(s) * 1_000_500_000;
-            assert_eq!(watch.look(Now { mono_ns, wall_ns }), None);
+            let now = Now { mono_ns, wall_ns };
+            assert_eq!(watch.look(now), None);
+            assert!((watch.offset_ns() - now.offset_ns()).abs() <= DRIFT_NS);
         }
     }
 

@@ -5,6 +5,7 @@
 //! [`Commands`] to send what a person asks. A slow outlet loses news
 //! ([`broadcast::error::RecvError::Lagged`]); it never holds up the engine.
 
+use std::collections::BTreeMap;
 use std::future::Future;
 use std::path::PathBuf;
 use std::pin::Pin;
@@ -17,6 +18,7 @@ use tokio_util::sync::CancellationToken;
 use super::input::{Incoming, Input, LotAsk, Receipt};
 use crate::engine::effect::{Effect, WallNs};
 use crate::engine::event::{Command, Mark, Name};
+use crate::engine::plan::Plan;
 use crate::engine::view::View;
 
 /// How many news a slow outlet may be behind before it loses the oldest.
@@ -55,14 +57,22 @@ pub struct LotNews {
 pub struct Snapshot {
     /// What the engine knows.
     pub view: View,
-    /// Wall time of the snapshot, nanoseconds since 1970.
+    /// Wall time of the snapshot, nanoseconds since 1970, as the machine
+    /// believes it.
     pub wall_ns: WallNs,
+    /// Whether that wall clock may be trusted.
+    pub clock_sure: bool,
+    /// The plan followed on a kettle.
+    pub plans: BTreeMap<Name, Arc<Plan>>,
+    /// Marks of each kettle's running make, with their wall time, in the order
+    /// they were made.
+    pub marks: Vec<(WallNs, Mark)>,
     /// Sources by their configured name, and whether each is there.
     pub sources: Vec<(Name, bool)>,
     /// Why readings are not being kept, where they are not.
     pub store_trouble: Option<String>,
-    /// Open lots: kettle and id.
-    pub open_lots: Vec<(Name, String)>,
+    /// The lot that is open on a kettle.
+    pub open_lots: BTreeMap<Name, String>,
     /// Readings taken in since the start.
     pub readings: u64,
     /// Readings known to be synced since the start.

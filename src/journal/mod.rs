@@ -1,1 +1,446 @@
-//! (being built)
+//! The journal: nothing that was acknowledged is lost or altered.
+//!
+//! Lines of line protocol go in, groups with a commit line go to disk
+//! ([`record`]), in segments by day ([`segment`]). A line is *synced* once its
+//! group is; only then may its source be told so. The journal owns no clock and
+//! no thread: time is an argument, every call does its work and returns.
+//!
+//! A group is due after a second or 64 lines. It ends early where the offset
+//! between wall and monotonic time changes, so that every line's timestamp less
+//! its group's offset is its moment on the monotonic clock, exactly. (So keep
+//! the offset steady: pass a new one only when the clock was really set.)
+//!
+//! When the disk is full or fails, lines stay in memory, in order, and every
+//! [`Journal::commit`] tries again; pushing never waits for the disk. A failed
+//! sync is never repeated on the same file: the unsynced groups are written
+//! again to a new segment. If that sync fails too, the error is fatal: the
+//! process should end with exit code 74 and let the supervisor restart it.
+
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+pub mod record;
+pub mod recover;
+pub mod replay;
+pub mod segment;
+pub mod storage;
+
+use record::Commit;
+use recover::Recovered;
+use segment::SegmentName;
+use storage::{Sink, Storage};
+
+/// What the comment line begins with that an opening writes.
+pub(crate) const HEADER: &str = "# curdtrace journal format=1 ";
+
+/// How the journal groups and keeps.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Settings {
+    /// A group is due when it has this many lines.
+    pub group_lines: u32,
+    /// A group is due this long after its first line, ns.
+    pub group_ns: u64,
+    /// A new segment begins when one has this many bytes.
+    pub segment_bytes: u64,
+    /// Lines kept in memory while the disk fails, bytes; beyond it lines are
+    /// refused and counted.
+    pub pending_bytes: usize,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self { group_lines: 64, group_ns: 1_000_000_000, segment_bytes: 64 << 20, pending_bytes: 16 << 20 }
+    }
+}
+
+/// The clocks at the moment a line came.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Moment {
+    /// Monotonic time since boot, ns.
+    pub mono_ns: u64,
+    /// Wall time minus monotonic time, ns.
+    pub offset_ns: i64,
+    /// Whether the wall clock is to be trusted.
+    pub clock_sure: bool,
+}
+
+impl Moment {
+    /// Wall time, ns since 1970.
+    pub fn wall_ns(&self) -> i64 {
+        i64::try_from(self.mono_ns).unwrap_or(i64::MAX).saturating_add(self.offset_ns)
+    }
+}
+
+/// What can fail, where, and what to do.
+#[derive(Debug, thiserror::Error)]
+pub enum JournalError {
+    /// The journal cannot be read at the start.
+    #[error("cannot open the journal at {path}: {source}; check that the disk is there and may be written")]
+    Open {
+        /// Where.
+        path: PathBuf,
+        /// What the disk says.
+        source: std::io::Error,
+    },
+    /// A group could not be written; its lines are kept in memory.
+    #[error("cannot write the journal at {path}: {source}; free or replace the disk, it is tried again")]
+    Write {
+        /// Where.
+        path: PathBuf,
+        /// What the disk says.
+        source: std::io::Error,
+    },
+    /// Syncs failed on two segments one after the other.
+    #[error(
+        "the disk does not keep what is written: syncing {path} failed twice: {source}; replace the disk"
+    )]
+    SyncTwice {
+        /// Where.
+        path: PathBuf,
+        /// What the disk says.
+        source: std::io::Error,
+    },
+    /// A line that is none.
+    #[error("not one line of line protocol with a timestamp: {0:?}; this is a fault of the program")]
+    BadLine(String),
+    /// No room left in memory while the disk fails.
+    #[error(
+        "the disk has failed for so long that there is no room left: {0} lines are lost so far; free the disk"
+    )]
+    Full(
+        /// How many.
+        u64,
+    ),
+}
+
+impl JournalError {
+    pub(crate) fn open(path: &Path, source: std::io::Error) -> Self {
+        Self::Open { path: path.into(), source }
+    }
+    /// Whether the process should end with exit code 74.
+    pub fn is_fatal(&self) -> bool {
+        matches!(self, Self::SyncTwice { .. })
+    }
+}
+
+/// A group in memory.
+#[derive(Debug)]
+struct Pending {
+    at: Moment,
+    body: String,
+    lines: u32,
+}
+
+/// The segment being written.
+#[derive(Debug)]
+struct Open {
+    name: SegmentName,
+    path: PathBuf,
+    sink: Box<dyn Sink>,
+    /// Length up to the last good sync, bytes.
+    synced: u64,
+    /// Length written, bytes.
+    written: u64,
+    /// Its name is not yet durable.
+    fresh: bool,
+}
+
+/// The journal's writer.
+#[derive(Debug)]
+pub struct Journal {
+    storage: Arc<dyn Storage>,
+    dir: PathBuf,
+    settings: Settings,
+    boot: u32,
+    boot_id: String,
+    open: Option<Open>,
+    next_segment: u64,
+    next_group: u64,
+    pending: VecDeque<Pending>,
+    pending_bytes: usize,
+    /// The back of `pending` takes no more lines.
+    closed: bool,
+    header_due: bool,
+    pushed: u64,
+    synced: u64,
+    lost: u64,
+    lost_told: u64,
+    /// A sync failed, and none has come back well since.
+    suspect: bool,
+}
+
+impl Journal {
+    /// Opens the journal in `dir`, making the folder where needed, and brings
+    /// the newest segment back to its last whole group. `boot_id` is anything
+    /// that tells this boot of the machine from others (Linux's
+    /// `/proc/sys/kernel/random/boot_id`, or a name of a run whose monotonic
+    /// clock begins anew); one word.
+    ///
+    /// # Errors
+    /// [`JournalError::Open`].
+    ///
+    /// ```
+    /// use std::sync::Arc;
+    /// use curdtrace::journal::{Journal, Moment, Settings, storage::Disk};
+    /// let dir = tempfile::tempdir().unwrap();
+    /// let (mut journal, found) =
+    ///     Journal::open(Arc::new(Disk), &dir.path().join("journal"), Settings::default(), "boot-a").unwrap();
+    /// assert_eq!(found.boot, 1);
+    /// let at = Moment { mono_ns: 5, offset_ns: 1_000, clock_sure: true };
+    /// let ticket = journal.push("temperature,probe=kettle celsius=34.5 1005", at).unwrap();
+    /// assert!(journal.synced_through() < ticket);
+    /// journal.commit().unwrap();
+    /// assert_eq!(journal.synced_through(), ticket);
+    /// ```
+    pub fn open(
+        storage: Arc<dyn Storage>,
+        dir: &Path,
+        settings: Settings,
+        boot_id: &str,
+    ) -> Result<(Self, Recovered), JournalError> {
+        storage.make_dir(dir).map_err(|e| JournalError::open(dir, e))?;
+        let boot_id: String = boot_id.split_whitespace().collect();
+        let (newest, found) = recover::recover(&*storage, dir, &boot_id)?;
+        let open = match newest.open {
+            None => None,
+            Some((name, len)) => {
+                let path = dir.join(name.file());
+                let sink = storage.append(&path).map_err(|e| JournalError::open(&path, e))?;
+                // Its name may not be durable yet: the process may have died before.
+                Some(Open { name, path, sink, synced: len, written: len, fresh: true })
+            }
+        };
+        let journal = Self {
+            storage,
+            dir: dir.into(),
+            settings,
+            boot: found.boot,
+            boot_id,
+            open,
+            next_segment: newest.next_segment,
+            next_group: newest.next_group,
+            pending: VecDeque::new(),
+            pending_bytes: 0,
+            closed: true,
+            header_due: true,
+            pushed: 0,
+            synced: 0,
+            lost: 0,
+            lost_told: 0,
+            suspect: false,
+        };
+        Ok((journal, found))
+    }
+
+    /// Takes a line (without its newline) into memory. Gives its ticket: the
+    /// line is synced once [`Journal::synced_through`] has reached it.
+    ///
+    /// # Errors
+    /// [`JournalError::BadLine`], [`JournalError::Full`]: the line is not kept.
+    pub fn push(&mut self, line: &str, at: Moment) -> Result<u64, JournalError> {
+        if line.contains(['\n', '\r']) || line.starts_with('#') || record::timestamp_ns(line).is_none() {
+            return Err(JournalError::BadLine(line.into()));
+        }
+        if self.pending_bytes + line.len() > self.settings.pending_bytes {
+            self.lost += 1;
+            return Err(JournalError::Full(self.lost));
+        }
+        if self.lost > self.lost_told {
+            let gap = format!("event,what=journal-gap lost={}i {}", self.lost - self.lost_told, at.wall_ns());
+            self.lost_told = self.lost;
+            self.take(&gap, at);
+        }
+        self.take(line, at);
+        Ok(self.pushed)
+    }
+
+    fn take(&mut self, line: &str, at: Moment) {
+        let joins = !self.closed
+            && self.pending.back().is_some_and(|g| {
+                g.lines < self.settings.group_lines
+                    && (g.at.offset_ns, g.at.clock_sure) == (at.offset_ns, at.clock_sure)
+            });
+        if !joins {
+            self.pending.push_back(Pending { at, body: String::new(), lines: 0 });
+            self.closed = false;
+        }
+        if let Some(group) = self.pending.back_mut() {
+            group.body.push_str(line);
+            group.body.push('\n');
+            group.lines += 1;
+        }
+        self.pending_bytes += line.len() + 1;
+        self.pushed += 1;
+    }
+
+    /// Whether [`Journal::commit`] should be called now.
+    pub fn is_due(&self, now_mono_ns: u64) -> bool {
+        self.pending.len() > 1
+            || self.pending.front().is_some_and(|g| g.lines >= self.settings.group_lines)
+            || self.due_ns().is_some_and(|due| now_mono_ns >= due)
+    }
+
+    /// When the oldest line in memory is due, monotonic ns; `None` where there
+    /// is none.
+    pub fn due_ns(&self) -> Option<u64> {
+        self.pending.front().map(|g| g.at.mono_ns.saturating_add(self.settings.group_ns))
+    }
+
+    /// The ticket up to which every line is synced.
+    pub fn synced_through(&self) -> u64 {
+        self.synced
+    }
+
+    /// Lines in memory that are not synced.
+    pub fn unsynced(&self) -> u64 {
+        self.pending.iter().map(|g| u64::from(g.lines)).sum()
+    }
+
+    /// Lines refused for want of room, ever.
+    pub fn lost(&self) -> u64 {
+        self.lost
+    }
+
+    /// This boot's number.
+    pub fn boot(&self) -> u32 {
+        self.boot
+    }
+
+    /// The folder.
+    pub fn dir(&self) -> &Path {
+        &self.dir
+    }
+
+    /// Writes and syncs everything in memory. Gives the ticket up to which all
+    /// is synced.
+    ///
+    /// # Errors
+    /// [`JournalError::Write`]: kept in memory, call again in a while.
+    /// [`JournalError::SyncTwice`]: end the process ([`JournalError::is_fatal`]).
+    pub fn commit(&mut self) -> Result<u64, JournalError> {
+        self.closed = true;
+        while let Some(first) = self.pending.front() {
+            let day = segment::day(first.at.wall_ns());
+            let turn = self
+                .open
+                .as_ref()
+                .is_none_or(|o| o.name.day != day || o.written >= self.settings.segment_bytes);
+            if turn {
+                self.begin_segment()?;
+            }
+            match self.write_run(&day) {
+                Ok(groups) => self.done(groups),
+                Err(Trouble::Write(source)) => return Err(self.undo_write(source)),
+                Err(Trouble::Sync(source)) => self.abandon(source)?,
+            }
+        }
+        Ok(self.synced)
+    }
+
+    /// Writes the groups of one day to the open segment and syncs it.
+    fn write_run(&mut self, day: &str) -> Result<usize, Trouble> {
+        let Some(open) = self.open.as_mut() else { return Ok(0) };
+        let mut groups = 0;
+        for group in &self.pending {
+            let full = open.written >= self.settings.segment_bytes;
+            if groups > 0 && (full || segment::day(group.at.wall_ns()) != day) {
+                break;
+            }
+            let mut text = String::with_capacity(group.body.len() + 256);
+            if groups == 0 && (open.written == 0 || self.header_due) {
+                text = format!(
+                    "{HEADER}segment={} boot={} boot-id={}\n",
+                    open.name.number, self.boot, self.boot_id
+                );
+            }
+            text.push_str(&group.body);
+            let commit = Commit {
+                group: self.next_group + groups as u64,
+                boot: self.boot,
+                offset_ns: group.at.offset_ns,
+                clock_sure: group.at.clock_sure,
+                lines: group.lines,
+                bytes: text.len() as u64,
+            };
+            commit.write(&mut text);
+            open.sink.write_whole(text.as_bytes()).map_err(Trouble::Write)?;
+            open.written += text.len() as u64;
+            groups += 1;
+        }
+        open.sink.sync().map_err(Trouble::Sync)?;
+        if open.fresh {
+            self.storage.sync_dir(&self.dir).map_err(Trouble::Sync)?;
+            open.fresh = false;
+        }
+        open.synced = open.written;
+        Ok(groups)
+    }
+
+    fn done(&mut self, groups: usize) {
+        for group in self.pending.drain(..groups) {
+            self.synced += u64::from(group.lines);
+            self.pending_bytes -= group.body.len();
+        }
+        self.next_group += groups as u64;
+        self.header_due = false;
+        self.suspect = false;
+    }
+
+    fn begin_segment(&mut self) -> Result<(), JournalError> {
+        let Some(first) = self.pending.front() else { return Ok(()) };
+        let wall_ns = first.at.wall_ns();
+        self.open = None;
+        loop {
+            let name = SegmentName::new(self.next_segment, wall_ns);
+            let path = self.dir.join(name.file());
+            match self.storage.create(&path) {
+                Ok(sink) => {
+                    self.next_segment += 1;
+                    self.open = Some(Open { name, path, sink, synced: 0, written: 0, fresh: true });
+                    return Ok(());
+                }
+                Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => self.next_segment += 1,
+                Err(e) if e.kind() == std::io::ErrorKind::Interrupted => {}
+                Err(source) => return Err(JournalError::Write { path, source }),
+            }
+        }
+    }
+
+    /// A write failed: back to the last good length, or leave the segment.
+    fn undo_write(&mut self, source: std::io::Error) -> JournalError {
+        let Some(mut open) = self.open.take() else {
+            return JournalError::Write { path: self.dir.clone(), source };
+        };
+        let path = open.path.clone();
+        if open.synced == 0 {
+            // An empty segment a try would be left behind else. Best effort.
+            drop(open);
+            if self.storage.remove(&path).is_ok() {
+                self.next_segment -= 1;
+            }
+        } else if self.storage.cut(&path, open.synced).is_ok() {
+            open.written = open.synced;
+            self.open = Some(open);
+        }
+        self.header_due = true;
+        JournalError::Write { path, source }
+    }
+
+    /// A sync failed: never again on that file.
+    fn abandon(&mut self, source: std::io::Error) -> Result<(), JournalError> {
+        let path = self.open.take().map_or_else(|| self.dir.clone(), |o| o.path);
+        self.header_due = true;
+        if self.suspect {
+            return Err(JournalError::SyncTwice { path, source });
+        }
+        self.suspect = true;
+        Ok(())
+    }
+}
+
+/// What went wrong while writing.
+enum Trouble {
+    Write(std::io::Error),
+    Sync(std::io::Error),
+}

@@ -1,0 +1,277 @@
+//! What is whole and what is not, after whatever happened.
+//!
+//! Recovery cuts one thing only: the tail of the newest segment, back to its
+//! last whole group; the bytes cut off are first copied to `quarantine/`.
+//! Damage anywhere else is copied there too, left where it is, skipped by
+//! every reader (each group bears its CRC), and reported. A newer segment's
+//! first group number voids what an older segment holds from that number on:
+//! that is how a segment is abandoned whose sync failed.
+//!
+//! Deliberately absent: repair. Nothing is guessed.
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+use super::JournalError;
+use super::record::Commit;
+use super::segment::{Scan, SegmentName, scan};
+use super::storage::Storage;
+
+/// The folder beside the segments where damage is copied to.
+pub const QUARANTINE: &str = "quarantine";
+
+/// What the newest segment's tail lost.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Cut {
+    /// The segment.
+    pub file: String,
+    /// Its length now, bytes.
+    pub at: u64,
+    /// How many bytes went.
+    pub bytes: u64,
+}
+
+/// Something that is not as it was written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Damage {
+    /// Bytes that belong to no whole group.
+    Bytes {
+        /// The segment.
+        file: String,
+        /// From where.
+        from: u64,
+        /// Up to where.
+        to: u64,
+    },
+    /// Groups that are nowhere.
+    Groups {
+        /// The segment before which, or in which, they are missing.
+        file: String,
+        /// First missing.
+        first: u64,
+        /// Last missing.
+        last: u64,
+    },
+    /// A segment that cannot be read at all.
+    Unreadable {
+        /// The segment.
+        file: String,
+        /// What the disk says.
+        why: String,
+    },
+}
+
+impl std::fmt::Display for Damage {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Bytes { file, from, to } => write!(
+                f,
+                "journal segment {file}: bytes {from} to {to} are not as they were written; \
+                 they are kept in {QUARANTINE}/ and skipped"
+            ),
+            Self::Groups { file, first, last } => {
+                write!(f, "journal segment {file}: groups {first} to {last} are missing")
+            }
+            Self::Unreadable { file, why } => write!(f, "journal segment {file} cannot be read: {why}"),
+        }
+    }
+}
+
+/// What was found when the journal was opened.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Recovered {
+    /// This boot's number.
+    pub boot: u32,
+    /// Whether the machine has not booted since the last group was written, so
+    /// that monotonic times go on.
+    pub same_boot: bool,
+    /// The last whole group's commit line.
+    pub last: Option<Commit>,
+    /// What was cut off the newest segment.
+    pub cut: Option<Cut>,
+    /// Damage in the segments looked at (the newest; [`inspect`] does all).
+    pub damage: Vec<Damage>,
+}
+
+/// Every segment in a journal's folder, oldest first. Where a segment is there
+/// packed and plain, the packing was cut short and the plain one counts.
+///
+/// # Errors
+/// Whatever the disk says.
+pub fn segments(storage: &dyn Storage, dir: &Path) -> io::Result<Vec<SegmentName>> {
+    let mut names: Vec<_> = storage.list(dir)?.iter().filter_map(|n| SegmentName::of_file(n)).collect();
+    names.sort();
+    names.dedup_by(|later, first| later.number == first.number && later.day == first.day);
+    Ok(names)
+}
+
+/// Reads a segment's bytes, unpacked where it is packed.
+///
+/// # Errors
+/// Whatever the disk says; `InvalidData` where it does not unpack.
+pub fn load(storage: &dyn Storage, dir: &Path, name: &SegmentName) -> io::Result<Vec<u8>> {
+    storage.read(&dir.join(name.file()))
+}
+
+/// Looks at every segment, copies damage to quarantine, reports it. Takes as
+/// long as reading the journal takes; cuts nothing, so it may run beside the
+/// writer.
+///
+/// # Errors
+/// Where the folder cannot be listed.
+pub fn inspect(storage: &dyn Storage, dir: &Path) -> Result<Vec<Damage>, JournalError> {
+    let names = segments(storage, dir).map_err(|e| JournalError::open(dir, e))?;
+    let mut damage = Vec::new();
+    let mut seen = Vec::new();
+    for name in &names {
+        match load(storage, dir, name) {
+            Ok(data) => seen.push((name, data.len(), scan(&data))),
+            Err(e) => damage.push(Damage::Unreadable { file: name.file(), why: e.to_string() }),
+        }
+    }
+    // What a newer segment's first number leaves to each older one.
+    let mut void_from = vec![None; seen.len()];
+    for i in (1..seen.len()).rev() {
+        void_from[i - 1] = seen[i].2.numbers().map(|(first, _)| first).or(void_from[i]);
+    }
+    let mut last = match names.first() {
+        // Older days were taken away by retention: their numbers are not missing.
+        Some(first) if first.number > 1 => None,
+        _ => Some(0),
+    };
+    for ((name, len, found), void_from) in seen.iter().zip(void_from) {
+        judge(name, found, void_from, &mut last, &mut damage);
+        // A tail is damage where groups are missing after it. Else it is the
+        // newest segment's, recovery's to cut, or it was abandoned.
+        let missing = matches!((last, void_from), (Some(l), Some(next)) if next > l + 1);
+        if found.end < *len && missing {
+            damage.push(Damage::Bytes { file: name.file(), from: found.end as u64, to: *len as u64 });
+        }
+    }
+    quarantine(storage, dir, &damage);
+    Ok(damage)
+}
+
+/// Damage before the tail of one segment. `void_from` is the first group number
+/// of the newer ones, `last` the last number so far.
+fn judge(
+    name: &SegmentName,
+    found: &Scan,
+    void_from: Option<u64>,
+    last: &mut Option<u64>,
+    damage: &mut Vec<Damage>,
+) {
+    let mut bad = found.bad.iter().peekable();
+    for group in &found.groups {
+        let number = group.commit.group;
+        if void_from.is_some_and(|v| number >= v) {
+            return;
+        }
+        while let Some(b) = bad.next_if(|b| b.end <= group.body.start) {
+            damage.push(Damage::Bytes { file: name.file(), from: b.start as u64, to: b.end as u64 });
+        }
+        if let Some(before) = *last
+            && number > before + 1
+        {
+            damage.push(Damage::Groups { file: name.file(), first: before + 1, last: number - 1 });
+        }
+        *last = Some(number);
+    }
+}
+
+/// Copies what is damaged aside. A copy that cannot be made costs nothing: the
+/// bytes stay in place.
+fn quarantine(storage: &dyn Storage, dir: &Path, damage: &[Damage]) {
+    for harm in damage {
+        if let Damage::Bytes { file, from, to } = harm {
+            let _ = set_aside(storage, dir, file, *from, *to);
+        }
+    }
+}
+
+/// Copies a stretch of a segment to quarantine, once.
+fn set_aside(storage: &dyn Storage, dir: &Path, file: &str, from: u64, to: u64) -> io::Result<()> {
+    let aside: PathBuf = dir.join(QUARANTINE);
+    let copy = aside.join(format!("{file}@{from}-{to}"));
+    if storage.has(&copy) {
+        return Ok(());
+    }
+    storage.make_dir(&aside)?;
+    let len = usize::try_from(to - from).map_err(|_| io::Error::from(io::ErrorKind::FileTooLarge))?;
+    let bytes = storage.read_at(&dir.join(file), from, len)?;
+    storage.replace(&copy, &bytes)
+}
+
+/// The newest segments as the writer needs them.
+#[derive(Debug, Default)]
+pub(super) struct Newest {
+    /// The newest segment, if it may be written on, and its whole length.
+    pub(super) open: Option<(SegmentName, u64)>,
+    /// The number the next new segment gets.
+    pub(super) next_segment: u64,
+    /// The number the next group gets.
+    pub(super) next_group: u64,
+}
+
+/// Brings the newest segment back to its last whole group.
+pub(super) fn recover(
+    storage: &dyn Storage,
+    dir: &Path,
+    boot_id: &str,
+) -> Result<(Newest, Recovered), JournalError> {
+    let names = segments(storage, dir).map_err(|e| JournalError::open(dir, e))?;
+    let mut newest = Newest { open: None, next_segment: 1, next_group: 1 };
+    let mut found = Recovered { boot: 1, ..Recovered::default() };
+    let Some(name) = names.last() else { return Ok((newest, found)) };
+    newest.next_segment = name.number + 1;
+
+    for (i, name) in names.iter().enumerate().rev() {
+        let path = dir.join(name.file());
+        let data = load(storage, dir, name).map_err(|e| JournalError::open(&path, e))?;
+        let whole = scan(&data);
+        if i + 1 == names.len() {
+            judge(name, &whole, None, &mut None, &mut found.damage);
+            quarantine(storage, dir, &found.damage);
+            if !name.packed {
+                newest.open = mend(storage, dir, name, &data, &whole, &mut found);
+            }
+        }
+        if let Some(last) = whole.groups.last() {
+            newest.next_group = last.commit.group + 1;
+            found.last = Some(last.commit);
+            found.same_boot = last_boot_id(&data, &whole) == Some(boot_id);
+            found.boot = last.commit.boot + u32::from(!found.same_boot);
+            break;
+        }
+    }
+    Ok((newest, found))
+}
+
+/// Cuts the tail, where there is one. Where that fails the segment is left
+/// alone and the next group opens a new one, which voids the tail as well.
+fn mend(
+    storage: &dyn Storage,
+    dir: &Path,
+    name: &SegmentName,
+    data: &[u8],
+    whole: &Scan,
+    found: &mut Recovered,
+) -> Option<(SegmentName, u64)> {
+    let (at, len) = (whole.end as u64, data.len() as u64);
+    if at < len {
+        let file = name.file();
+        let done = set_aside(storage, dir, &file, at, len).and_then(|()| storage.cut(&dir.join(&file), at));
+        found.cut = Some(Cut { file, at, bytes: len - at });
+        done.ok()?;
+    }
+    Some((name.clone(), at))
+}
+
+/// The machine's boot identity that the last opening wrote down.
+fn last_boot_id<'a>(data: &'a [u8], whole: &Scan) -> Option<&'a str> {
+    whole.groups.iter().rev().find_map(|g| {
+        let body = std::str::from_utf8(&data[g.body.clone()]).ok()?;
+        let header = body.lines().rev().find(|l| l.starts_with(super::HEADER))?;
+        header.split_once(" boot-id=").map(|(_, id)| id)
+    })
+}

@@ -4,6 +4,8 @@
 //! out. The same events give the same effects, on any machine.
 
 pub mod alarm;
+pub mod alarms;
+pub mod clot;
 pub mod effect;
 pub mod event;
 pub mod heat;

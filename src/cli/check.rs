@@ -1,12 +1,51 @@
-//! `curdtrace check`.
+//! `curdtrace check`: every fault of a configuration at once. Touches no
+//! device.
+
+use std::path::PathBuf;
 
 use super::error::Failure;
+use crate::config::{dairy, fault, plan};
 
-/// (being built)
+/// Files to check. With neither, the configuration in its usual place.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// The daemon's configuration, and every plan it names
+    #[arg(long, value_name = "FILE", env = "CURDTRACE_CONFIG")]
+    config: Option<PathBuf>,
+    /// A plan
+    #[arg(long, value_name = "FILE")]
+    plan: Option<PathBuf>,
+}
 
-/// (being built)
-pub fn run(_args: Args) -> Result<(), Failure> {
-    Err(Failure::unavailable("not built yet"))
+/// Prints one line a file that is good; fails with every fault there is.
+pub fn run(args: Args) -> Result<(), Failure> {
+    let (mut faults, mut good) = (Vec::new(), Vec::new());
+    if let Some(path) = &args.plan {
+        match plan::read(path) {
+            Ok(p) => good.push(format!("{}: plan {:?}, {} stages", path.display(), p.name, p.stages.len())),
+            Err(of_plan) => faults.extend(of_plan),
+        }
+    }
+    if args.config.is_some() || args.plan.is_none() {
+        let path = dairy::place(args.config).map_err(Failure::no_input)?;
+        match dairy::read(&path) {
+            Ok(c) => good.push(format!(
+                "{}: {}, {} kettles, {} serial ports, {} brokers",
+                path.display(),
+                c.dairy,
+                c.kettles.len(),
+                c.serial.len(),
+                c.brokers.len()
+            )),
+            Err(of_config) => faults.extend(of_config),
+        }
+    }
+    for line in &good {
+        super::say(line)?;
+    }
+    match faults.len() {
+        0 => Ok(()),
+        1 => Err(Failure::config(fault::listed(&faults))),
+        n => Err(Failure::config(format!("{n} faults\n{}", fault::listed(&faults)))),
+    }
 }

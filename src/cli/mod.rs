@@ -65,3 +65,16 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Lot(a) => lot::run(a),
     }
 }
+
+/// Writes one line to standard output, at once. A reader that has gone away is
+/// no failure of ours.
+fn say(line: &str) -> Result<(), Failure> {
+    use std::io::Write as _;
+    let mut out = std::io::stdout().lock();
+    match writeln!(out, "{line}").and_then(|()| out.flush()) {
+        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
+            Err(Failure::io(format!("standard output cannot be written ({e}); check where it goes")))
+        }
+        _ => Ok(()),
+    }
+}

@@ -4,6 +4,9 @@
 //! | --- | --- |
 //! | [`file`] | TOML text as a tree that knows its lines |
 //! | [`check`] | one section of it, read key by key; every fault is collected, none stops the reading |
+//! | [`dairy`] | the daemon's own configuration as meant |
+//! | [`source`] | its sources: serial ports, brokers, probes |
+//! | [`credentials`] | a broker's user and password |
 //! | [`plan`] | a plan as meant, and back to text |
 //! | [`kettle`] | what was learned of a kettle |
 //!
@@ -17,9 +20,12 @@
 //! fault, and a maker who mends one line at a time loses his morning.
 
 pub mod check;
+pub mod credentials;
+pub mod dairy;
 pub mod fault;
 pub mod file;
 pub mod kettle;
 pub mod plan;
+pub mod source;
 
 pub use fault::Fault;

@@ -12,6 +12,7 @@ mod probe;
 mod rehearse;
 mod replay;
 mod run;
+mod trial;
 
 pub use error::{EXIT_USAGE, Failure};
 
@@ -38,6 +39,9 @@ enum Command {
     Probe(probe::Args),
     /// Lots: open, mark, close, attach, show, print, export, verify
     Lot(lot::Args),
+    /// For maintainers: how well stages are found and cooks called, on simulated makes
+    #[command(hide = true)]
+    Trial(trial::Args),
 }
 
 /// Where things are stored: `--data`, else the configuration's, else `./data`.
@@ -63,6 +67,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Check(a) => check::run(a),
         Command::Probe(a) => probe::run(a),
         Command::Lot(a) => lot::run(a),
+        Command::Trial(a) => trial::run(&a),
     }
 }
 

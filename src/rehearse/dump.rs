@@ -1,8 +1,7 @@
 //! A simulated make as text: line protocol, plan, truth.
 
-use std::fmt::Write as _;
-
 use super::make::{Make, Spoken, nanoseconds};
+use crate::config;
 use crate::engine::plan::Plan;
 use crate::wire::line::{write_mark, write_reading};
 
@@ -21,23 +20,7 @@ pub fn lines(make: &Make) -> String {
 
 /// The plan as a maker would type it.
 pub fn plan(plan: &Plan) -> String {
-    let mut out = format!(
-        "name = {:?}\nreaction-s = {}\ntolerance-celsius = {}\n",
-        plan.name, plan.reaction_s, plan.tolerance_celsius
-    );
-    for stage in &plan.stages {
-        let _ = write!(out, "\n[[stage]]\nkind = \"{}\"\n", stage.kind.name());
-        if let Some(c) = stage.to_celsius {
-            let _ = writeln!(out, "to-celsius = {c:.2}");
-        }
-        if let Some(m) = stage.minutes {
-            let _ = writeln!(out, "minutes = {m}");
-        }
-        if stage.optional {
-            out.push_str("optional = true\n");
-        }
-    }
-    out
+    config::plan::write(plan)
 }
 
 /// The truth as JSON.
@@ -80,8 +63,7 @@ mod tests {
             parsed += 1;
         }
         assert_eq!(parsed, m.lines.len());
-        let table: toml::Table = plan(&m.plan).parse().unwrap();
-        assert_eq!(table["stage"].as_array().unwrap().len(), m.plan.stages.len());
+        assert_eq!(crate::config::plan::parse(&plan(&m.plan), "p").unwrap(), m.plan);
         let json: serde_json::Value = serde_json::from_str(&truth(&m)).unwrap();
         assert_eq!(json["began"].as_array().unwrap().len(), m.began.len());
     }

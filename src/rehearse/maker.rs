@@ -81,6 +81,11 @@ impl Maker {
         self.doing
     }
 
+    /// Whether he heats and waits to be called.
+    pub fn waits_for_call(&self) -> bool {
+        self.heat_off_in_s.is_none() && matches!(self.acts.get(self.at), Some(Act::HeatUntilCalled(..)))
+    }
+
     /// Seconds of script still to come, roughly; for telling how rough to be.
     pub fn expected_s(&self) -> f64 {
         self.acts
@@ -96,7 +101,7 @@ impl Maker {
     /// He hears that the heat should come off. Acts a reaction later, where he
     /// is heating at all.
     pub fn hear_heat_off(&mut self) {
-        if matches!(self.acts.get(self.at), Some(Act::HeatUntilCalled(..))) && self.heat_off_in_s.is_none() {
+        if self.waits_for_call() {
             self.heat_off_in_s = Some(self.chance.log_normal(self.reaction_s, self.reaction_sigma));
         }
     }

@@ -14,5 +14,6 @@ pub mod maker;
 pub mod probe;
 pub mod scene;
 pub mod script;
+pub mod trial;
 pub mod truth;
 pub mod world;

@@ -74,10 +74,7 @@ impl Commit {
         let (commit, crc) = Self::parse(text)?;
         let start = line.checked_sub(usize::try_from(commit.bytes).ok()?)?;
         let covered = data.get(start..end - "crc32c=00000000\n".len())?;
-        if CRC.checksum(covered) != crc || (start > 0 && data[start - 1] != b'\n') {
-            return None;
-        }
-        Some((commit, start))
+        (CRC.checksum(covered) == crc).then_some((commit, start))
     }
 
     /// Reads a commit line with its newline; the CRC it bears, unchecked.

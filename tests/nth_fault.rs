@@ -1,0 +1,168 @@
+//! Promise: whatever call to the disk fails, nothing is acknowledged that is
+//! not kept, nothing panics, and writing goes on once the disk does.
+
+#![allow(clippy::unwrap_used, clippy::print_stdout)] // a test may end here, and say figures
+
+#[path = "support/journal_run.rs"]
+mod journal_run;
+#[path = "support/storage_twin.rs"]
+mod storage_twin;
+
+use std::sync::Arc;
+
+use curdtrace::journal::storage::Storage;
+use curdtrace::journal::{Journal, JournalError};
+use journal_run::{check_after_crash, dir, line, read, settings};
+use storage_twin::{Fault, Twin};
+
+const LINES: u64 = 320;
+
+/// A run that meets one fault at the nth call. Gives what was acknowledged and
+/// pushed, and whether the process would have ended.
+fn run(twin: &Twin) -> (u64, u64, bool) {
+    let storage: Arc<dyn Storage> = Arc::new(twin.clone());
+    // The daemon tries again where the journal does not open.
+    let opened = (0..3).find_map(|_| Journal::open(storage.clone(), &dir(), settings(), "boot-a").ok());
+    let (mut journal, _) = opened.expect("one fault does not keep the journal shut");
+    for n in 0..LINES {
+        let (text, at) = line(n);
+        journal.push(&text, at).unwrap();
+        if journal.is_due(at.mono_ns)
+            && let Err(e) = journal.commit()
+            && e.is_fatal()
+        {
+            return (journal.synced_through(), n + 1, true);
+        }
+    }
+    for _ in 0..3 {
+        let _ = journal.commit();
+    }
+    (journal.synced_through(), LINES, false)
+}
+
+#[test]
+fn one_fault_at_every_call() {
+    for fault in [Fault::Io, Fault::Full, Fault::Interrupted, Fault::Short, Fault::Torn] {
+        let mut clean = false;
+        for n in 1..10_000 {
+            let twin = Twin::new();
+            twin.fail_call(n, fault);
+            let (acknowledged, pushed, ended) = run(&twin);
+            assert!(!ended, "{fault:?} at call {n}: one fault must not end the process");
+            assert_eq!(acknowledged, LINES, "{fault:?} at call {n}: all is well in the end");
+            assert!(!twin.retried_a_failed_sync(), "{fault:?} at call {n}: a failed sync was repeated");
+            let disk: Arc<dyn Storage> = Arc::new(Twin::of(&twin.moment().durable));
+            check_after_crash(&disk, acknowledged, pushed, &format!("{fault:?} at call {n}"));
+            if twin.faults_left() {
+                println!("{fault:?}: {} calls", n - 1);
+                clean = n > 60;
+                break;
+            }
+        }
+        assert!(clean, "{fault:?}: the run never ended clean");
+    }
+}
+
+#[test]
+fn two_faults_in_a_row_at_every_call() {
+    for (first, second) in [(Fault::Io, Fault::Io), (Fault::Full, Fault::Io), (Fault::Torn, Fault::Io)] {
+        for n in 1..10_000 {
+            let twin = Twin::new();
+            twin.fail_call(n, first);
+            twin.fail_call(n + 1, second);
+            let (acknowledged, pushed, _) = run(&twin);
+            let disk: Arc<dyn Storage> = Arc::new(Twin::of(&twin.moment().durable));
+            check_after_crash(&disk, acknowledged, pushed, &format!("{first:?}, {second:?} at call {n}"));
+            if twin.faults_left() {
+                break;
+            }
+        }
+    }
+}
+
+#[test]
+fn a_sync_that_failed_once_goes_to_a_new_segment_and_twice_ends_the_process() {
+    let twin = Twin::new();
+    let storage: Arc<dyn Storage> = Arc::new(twin.clone());
+    let (mut journal, _) = Journal::open(storage.clone(), &dir(), settings(), "boot-a").unwrap();
+    for n in 0..16 {
+        let (text, at) = line(n);
+        journal.push(&text, at).unwrap();
+    }
+    journal.commit().unwrap();
+    for n in 16..24 {
+        let (text, at) = line(n);
+        journal.push(&text, at).unwrap();
+    }
+    twin.fail_syncs(1);
+    assert_eq!(journal.commit().unwrap(), 24);
+    assert!(!twin.retried_a_failed_sync());
+    assert_eq!(storage.list(&dir()).unwrap().len(), 2, "the unsynced lines went to a new segment");
+    let disk: Arc<dyn Storage> = Arc::new(Twin::of(&twin.moment().durable));
+    check_after_crash(&disk, 24, 24, "after one failed sync");
+    // Both copies of the unsynced lines may be on the disk; a reader sees one.
+    assert_eq!(read(&storage, &dir()).len(), 24);
+
+    let (text, at) = line(24);
+    journal.push(&text, at).unwrap();
+    twin.fail_syncs(2);
+    let e = journal.commit().unwrap_err();
+    assert!(e.is_fatal() && matches!(e, JournalError::SyncTwice { .. }), "{e}");
+    assert_eq!(journal.synced_through(), 24, "nothing acknowledged that is not kept");
+    let disk: Arc<dyn Storage> = Arc::new(Twin::of(&twin.moment().durable));
+    check_after_crash(&disk, 24, 25, "after two failed syncs");
+}
+
+#[test]
+fn a_full_disk_stops_acknowledging_keeps_the_lines_and_goes_on() {
+    let twin = Twin::new();
+    let storage: Arc<dyn Storage> = Arc::new(twin.clone());
+    let (mut journal, _) = Journal::open(storage.clone(), &dir(), settings(), "boot-a").unwrap();
+    twin.set_budget(Some(5_000));
+    let mut stopped_at = None;
+    for n in 0..200 {
+        let (text, at) = line(n);
+        journal.push(&text, at).unwrap();
+        if journal.is_due(at.mono_ns) && journal.commit().is_err() {
+            stopped_at.get_or_insert(journal.synced_through());
+        }
+    }
+    let stopped_at = stopped_at.expect("5,000 bytes are too few for 200 lines");
+    assert_eq!(journal.synced_through(), stopped_at);
+    assert_eq!(journal.unsynced(), 200 - stopped_at);
+    assert!(storage.free_share(&dir()).unwrap() < 0.10);
+    let disk: Arc<dyn Storage> = Arc::new(Twin::of(&twin.moment().durable));
+    check_after_crash(&disk, stopped_at, 200, "while full");
+    twin.set_budget(None);
+    assert_eq!(journal.commit().unwrap(), 200);
+    assert_eq!(read(&storage, &dir()), journal_run::lines(0..200));
+    for (path, bytes) in twin.files() {
+        let whole = curdtrace::journal::segment::scan(&bytes);
+        assert!(!whole.groups.is_empty() && whole.end == bytes.len(), "{} was left behind", path.display());
+    }
+}
+
+#[test]
+fn without_room_in_memory_lines_are_refused_counted_and_the_gap_is_recorded() {
+    let twin = Twin::new();
+    let storage: Arc<dyn Storage> = Arc::new(twin.clone());
+    let small = curdtrace::journal::Settings { pending_bytes: 1_000, ..settings() };
+    let (mut journal, _) = Journal::open(storage.clone(), &dir(), small, "boot-a").unwrap();
+    twin.set_budget(Some(0));
+    let mut refused = 0;
+    for n in 0..40 {
+        let (text, at) = line(n);
+        refused += u64::from(journal.push(&text, at).is_err());
+        let _ = journal.commit();
+    }
+    assert!(refused > 10 && journal.lost() == refused);
+    twin.set_budget(None);
+    journal.commit().unwrap();
+    let (text, at) = line(40);
+    journal.push(&text, at).unwrap();
+    journal.commit().unwrap();
+    let found = read(&storage, &dir());
+    assert_eq!(found.last(), Some(&text));
+    assert!(found[found.len() - 2].starts_with(&format!("event,what=journal-gap lost={refused}i ")));
+    assert_eq!(found.len() as u64, 41 - refused + 1);
+}

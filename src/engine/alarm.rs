@@ -1,4 +1,9 @@
-//! One alarm and its states (ISA-18.2).
+//! The alarms there are, their states (ISA-18.2) and priorities; one alarm's
+//! state machine stands in `machine`, what each is about in `alarms`.
+
+mod machine;
+
+pub use machine::{Alarm, Delays};
 
 /// The alarms there are, by their names on the wire.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]

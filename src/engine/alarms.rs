@@ -1,29 +1,52 @@
 //! The set of one kettle's alarms: what each is about, delays, deadbands,
 //! suppression, grouping and floods.
+//!
+//! Terms. *Condition*: what a rule finds at this moment; *cause*: the condition
+//! after its delays. *Call*: an alarm that comes once for one occasion (a
+//! heating, a stage, a clock).
+//!
+//! Invariants. No temperature alarm without a limit. A missing number neither
+//! raises nor ends a temperature alarm. One alarm a cause: silence is not also
+//! a fault, probes that fail together speak once ([`Company`]). The quiet way
+//! allocates nothing; words are made only when an alarm is raised.
+//!
+//! Deliberately absent: sound, lights and repetition, which are the outlets';
+//! the forecast, which is the kettle's.
 
-use super::alarm::{AlarmKind, AlarmState, Priority};
+mod company;
+mod curd;
+mod failure;
+mod flood;
+mod heating;
+mod occasion;
+mod once;
+mod place;
+mod rules;
+mod words;
+
+pub use company::{Company, Share};
+
+use super::alarm::{AlarmKind, AlarmState, Delays, Priority};
 use super::effect::AlarmChange;
 use super::event::{Ask, Name};
-use super::plan::Plan;
+use super::plan::{Plan, Sounding};
 use super::situation::Situation;
+use super::stage::Stage;
+use flood::Flood;
+use occasion::Occasion;
+use once::Once;
+use place::Place;
+use rules::{find, sounding};
 
-/// How one probe's failure stands to the failures of the others.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub enum Share {
-    /// It fails alone, or not at all.
-    #[default]
-    Alone,
-    /// The first of several that fail together; its alarm speaks for all.
-    First {
-        /// How many others fail with it.
-        others: u32,
-    },
-    /// Another kettle's alarm speaks for it.
-    SpokenFor {
-        /// Whose.
-        by: Name,
-    },
-}
+/// A shelving ends after this long at the latest, seconds.
+pub const LONGEST_SHELVING_S: u32 = 24 * 3600;
+
+/// What is told from outside comes at once, and goes when it is over for a
+/// while: a full disk flickers.
+const TOLD_DELAYS: Delays = Delays { on_s: 0.0, off_s: 10.0 };
+
+/// How many alarms there are.
+const KINDS: usize = AlarmKind::ALL.len();
 
 /// One alarm that is not normal, as it stands.
 #[derive(Debug, Clone, PartialEq)]
@@ -43,8 +66,34 @@ pub struct Standing {
 }
 
 /// The alarms of one kettle. Times are engine seconds.
-#[derive(Debug, Clone, Default)]
-pub struct Alarms {}
+#[derive(Debug, Clone)]
+pub struct Alarms {
+    places: [Place; KINDS],
+    memory: Occasion,
+    flood: Flood,
+    share: Share,
+    celsius: Option<f64>,
+    store_fault: Option<String>,
+    clock_unsure: bool,
+    store_sounding: Sounding,
+    clock_sounding: Sounding,
+}
+
+impl Default for Alarms {
+    fn default() -> Self {
+        Self {
+            places: AlarmKind::ALL.map(Place::of),
+            memory: Occasion::default(),
+            flood: Flood::default(),
+            share: Share::Alone,
+            celsius: None,
+            store_fault: None,
+            clock_unsure: false,
+            store_sounding: Sounding::Sounds,
+            clock_sounding: Sounding::Shows,
+        }
+    }
+}
 
 impl Alarms {
     /// All normal.
@@ -55,63 +104,172 @@ impl Alarms {
     /// Judges the situation; appends what changed. Call on every reading and
     /// every tick; time must not run backward.
     pub fn judge(&mut self, situation: &Situation, plan: Option<&Plan>, out: &mut Vec<AlarmChange>) {
-        let _ = (situation, plan, out);
+        let s = situation;
+        self.celsius = s.celsius;
+        self.memory.update(s, plan);
+        let flooded = self.flood.runs(s.t_s);
+        for index in 0..KINDS {
+            self.judge_one(index, s, plan, flooded, out);
+        }
+        self.follow_told(s.t_s, plan, out);
+    }
+
+    fn judge_one(
+        &mut self,
+        index: usize,
+        s: &Situation,
+        plan: Option<&Plan>,
+        flooded: bool,
+        out: &mut Vec<AlarmChange>,
+    ) {
+        let Some(place) = self.places.get_mut(index) else { return };
+        let raised = place.alarm.is_raised();
+        let Some(found) = find(place.kind, s, plan, &self.memory, raised) else { return };
+        if !found.condition && !raised && place.alarm.is_at_rest() {
+            return;
+        }
+        let before = place.alarm.state();
+        let sounding = sounding(place.kind, s.stage, plan);
+        let mut again = false;
+        if sounding == Sounding::Off {
+            place.alarm.drop_cause(s.t_s);
+        } else {
+            let is_probe = matches!(place.kind, AlarmKind::ProbeFault | AlarmKind::ProbeSilent);
+            let spoken_for = is_probe && matches!(self.share, Share::SpokenFor { .. });
+            let waits = flooded && found.priority == Priority::Low && !is_probe;
+            place.alarm.suppress(spoken_for || waits, s.t_s);
+            place.alarm.judge(found.condition, found.delays, s.t_s);
+            let next_occasion = self.memory.once(place.kind).is_some_and(|o| *o == Once::Waiting);
+            let grown = is_probe && found.priority > place.priority;
+            if raised && found.condition && (next_occasion || grown) {
+                again = place.alarm.call(s.t_s) == Some(AlarmState::Unacknowledged);
+            }
+        }
+        let now_raised = place.alarm.is_raised();
+        if let Some(once) = self.memory.once(place.kind) {
+            once.note(now_raised);
+        }
+        let state = place.alarm.state();
+        if state == before && !again {
+            return;
+        }
+        if again || (now_raised && !raised) {
+            place.priority = found.priority;
+            place.sounds = sounding == Sounding::Sounds;
+            place.limit_celsius = found.limit_celsius;
+            place.text = words::text(place.kind, s, found.limit_celsius, &self.memory, &self.share);
+            self.flood.count(s.t_s);
+        }
+        out.push(place.change(state, s.celsius, None));
     }
 
     /// Only time passed and there is no kettle to judge (a dairy-wide set for
     /// store and clock): ends delays and shelvings.
     pub fn pass(&mut self, t_s: f64, plan: Option<&Plan>, out: &mut Vec<AlarmChange>) {
-        let _ = (t_s, plan, out);
+        self.follow_told(t_s, plan, out);
+        let celsius = self.celsius;
+        for place in &mut self.places {
+            if let Some(state) = place.alarm.pass(t_s) {
+                out.push(place.change(state, celsius, None));
+            }
+        }
+    }
+
+    fn follow_told(&mut self, t_s: f64, plan: Option<&Plan>, out: &mut Vec<AlarmChange>) {
+        if let Some(plan) = plan {
+            self.store_sounding = sounding(AlarmKind::StoreFault, Stage::Idle, Some(plan));
+            self.clock_sounding = sounding(AlarmKind::ClockUnsure, Stage::Idle, Some(plan));
+        }
+        self.judge_told(AlarmKind::StoreFault, t_s, out);
+        self.judge_told(AlarmKind::ClockUnsure, t_s, out);
     }
 
     /// How this kettle's failing probe stands to the others'. Call before
-    /// `judge` (see [`Company`]).
+    /// [`Self::judge`] (see [`Company`]).
     pub fn share(&mut self, share: Share) {
-        let _ = share;
+        self.share = share;
     }
 
     /// A person takes, shelves or sets an alarm out of service; other asks are
     /// not for alarms and change nothing.
     pub fn command(&mut self, ask: &Ask, by: Option<&Name>, t_s: f64, out: &mut Vec<AlarmChange>) {
-        let _ = (ask, by, t_s, out);
+        let celsius = self.celsius;
+        for place in &mut self.places {
+            let alarm = &mut place.alarm;
+            let changed = match ask {
+                Ask::Acknowledge(which) if which.is_none_or(|k| k == place.kind) => alarm.acknowledge(t_s),
+                Ask::Shelve(kind, seconds) if *kind == place.kind => {
+                    let for_s = f64::from((*seconds).min(LONGEST_SHELVING_S));
+                    alarm.shelve(t_s + for_s, t_s)
+                }
+                Ask::Unshelve(kind) if *kind == place.kind => alarm.unshelve(t_s),
+                Ask::OutOfService(kind, out) if *kind == place.kind => alarm.out_of_service(*out, t_s),
+                _ => None,
+            };
+            if let Some(state) = changed {
+                out.push(place.change(state, celsius, by));
+            }
+        }
     }
 
     /// The journal's disk failed (`text` says what) or is well again.
     pub fn store(&mut self, ok: bool, text: &str, t_s: f64, out: &mut Vec<AlarmChange>) {
-        let _ = (ok, text, t_s, out);
+        self.store_fault = (!ok).then(|| text.to_owned());
+        self.judge_told(AlarmKind::StoreFault, t_s, out);
     }
 
     /// Whether the wall clock may be trusted.
     pub fn clock(&mut self, sure: bool, t_s: f64, out: &mut Vec<AlarmChange>) {
-        let _ = (sure, t_s, out);
+        self.clock_unsure = !sure;
+        self.judge_told(AlarmKind::ClockUnsure, t_s, out);
+    }
+
+    /// The alarms that are told from outside instead of found.
+    fn judge_told(&mut self, kind: AlarmKind, t_s: f64, out: &mut Vec<AlarmChange>) {
+        let (condition, priority, sounding) = match kind {
+            AlarmKind::StoreFault => (self.store_fault.is_some(), Priority::High, self.store_sounding),
+            _ => (self.clock_unsure, Priority::Low, self.clock_sounding),
+        };
+        let Some(place) = self.places.get_mut(kind as usize) else { return };
+        let raised = place.alarm.is_raised();
+        if !condition && !raised && place.alarm.is_at_rest() {
+            return;
+        }
+        let changed = match sounding {
+            Sounding::Off => place.alarm.drop_cause(t_s),
+            _ => place.alarm.judge(condition, TOLD_DELAYS, t_s),
+        };
+        if place.alarm.is_raised() && !raised {
+            place.priority = priority;
+            place.sounds = sounding == Sounding::Sounds;
+            place.text = words::told(kind, self.store_fault.as_deref());
+            self.flood.count(t_s);
+        }
+        if let Some(state) = changed {
+            out.push(place.change(state, self.celsius, None));
+        }
     }
 
     /// Every alarm that is not normal, in [`AlarmKind::ALL`]'s order.
     pub fn views(&self) -> Vec<Standing> {
-        Vec::new()
+        let standing = |p: &Place| Standing {
+            alarm: p.kind,
+            state: p.alarm.state(),
+            priority: p.priority,
+            sounds: p.sounds,
+            since_s: p.alarm.since_s(),
+            text: p.text.clone(),
+        };
+        self.places.iter().filter(|p| p.alarm.state() != AlarmState::Normal).map(standing).collect()
     }
 
-    /// Whether anything is not normal (cheaper than [`Self::views`]).
+    /// Whether nothing is other than normal (cheaper than [`Self::views`]).
     pub fn is_quiet(&self) -> bool {
-        true
-    }
-}
-
-/// Finds probes that fail together, over all kettles: one cause, one alarm.
-/// One for the whole engine.
-#[derive(Debug, Clone, Default)]
-pub struct Company {}
-
-impl Company {
-    /// Nobody fails.
-    pub fn new() -> Self {
-        Self::default()
+        self.places.iter().all(|p| p.alarm.state() == AlarmState::Normal)
     }
 
-    /// Tells how `kettle` stands at `t_s`: `failing` while its probe is silent
-    /// or in failure.
-    pub fn share(&mut self, kettle: &Name, failing: bool, t_s: f64) -> Share {
-        let _ = (kettle, failing, t_s);
-        Share::Alone
+    /// The state of one alarm.
+    pub fn state(&self, kind: AlarmKind) -> AlarmState {
+        self.places.iter().find(|p| p.kind == kind).map_or(AlarmState::Normal, |p| p.alarm.state())
     }
 }

@@ -1,0 +1,93 @@
+//! The rules of milk, curd and whey: stirring stopped, milk cold or warm, look
+//! at the curd, hold done, near boiling.
+
+use super::occasion::{CURD_LEAD_S, Occasion, planned};
+use super::rules::Finding;
+use crate::engine::alarm::Priority;
+use crate::engine::plan::Plan;
+use crate::engine::situation::Situation;
+use crate::engine::stage::Stage;
+
+/// What a raised temperature alarm must come back by, °C.
+const DEADBAND_CELSIUS: f64 = 0.3;
+/// Grains fuse within a minute or two of standing hot, seconds.
+const STILL_S: f64 = 75.0;
+/// Towards the end of stirring out, standing still is most likely meant.
+const STILL_MEANT_S: f64 = 240.0;
+/// The part of a planned stirring out after which stopping is likely meant:
+/// a stage may well take a third of its minutes.
+const STIRRED_ENOUGH: f64 = 1.0 / 3.0;
+/// Stirring out without planned minutes is meant to last this long, minutes.
+const STIRRED_ENOUGH_MIN: f64 = 15.0;
+/// Milk that sets may cool by this where the plan says nothing, °C.
+const SET_BAND_CELSIUS: f64 = 1.0;
+/// Milk must be cold for this long, seconds.
+const COLD_S: f64 = 600.0;
+/// Stored milk must be warm for this long, seconds.
+const WARM_S: f64 = 1800.0;
+/// Near boiling is this much below it, °C.
+const NEAR_BOIL_CELSIUS: f64 = 2.0;
+/// A look at the curd so long overdue concerns another vat, seconds.
+const CURD_STALE_S: f64 = 7200.0;
+
+pub(super) fn stirring_stopped(s: &Situation, plan: Option<&Plan>, raised: bool) -> Finding {
+    let stirred = matches!(s.stage, Stage::Cooking | Stage::Stirring) && s.in_milk;
+    let limited = plan.is_some() || s.target_celsius.is_some();
+    let limit_s = if s.stage == Stage::Stirring && stirred_enough(s) { STILL_MEANT_S } else { STILL_S };
+    // Deadband: raised until the trace scatters again.
+    let still = if raised { s.still_s > 5.0 } else { s.still_s > limit_s };
+    Finding::of(stirred && limited && still, Priority::High).delayed(0.0, 20.0)
+}
+
+fn stirred_enough(s: &Situation) -> bool {
+    let minutes = (s.t_s - s.stage_began_s) / 60.0;
+    minutes >= s.planned_minutes.map_or(STIRRED_ENOUGH_MIN, |p| p * STIRRED_ENOUGH)
+}
+
+pub(super) fn milk_cold(s: &Situation, plan: Option<&Plan>, raised: bool) -> Finding {
+    let quiet = Finding::of(false, Priority::Low).delayed(COLD_S, 60.0);
+    let (Stage::Setting, Some(set)) = (s.stage, s.set_celsius) else { return quiet };
+    let band = planned(s, plan).and_then(|p| p.band_celsius).unwrap_or(SET_BAND_CELSIUS);
+    let limit = set - band;
+    let back = if raised { limit + DEADBAND_CELSIUS } else { limit };
+    let cold = s.celsius.map_or(raised, |c| c < back);
+    Finding::of(cold, Priority::Low).delayed(COLD_S, 60.0).limit(Some(limit))
+}
+
+pub(super) fn milk_warm(s: &Situation, plan: Option<&Plan>, memory: &Occasion, raised: bool) -> Finding {
+    let quiet = Finding::of(false, Priority::Medium).delayed(WARM_S, 60.0);
+    let Some(limit) = plan.and_then(|p| p.milk_warm_above_celsius) else { return quiet };
+    if s.stage != Stage::Idle || !memory.milk_watched {
+        return quiet;
+    }
+    let back = if raised { limit - DEADBAND_CELSIUS } else { limit };
+    let warm = s.celsius.map_or(raised, |c| c > back);
+    Finding::of(warm, Priority::Medium).delayed(WARM_S, 60.0).limit(Some(limit))
+}
+
+pub(super) fn curd_check(s: &Situation, memory: &Occasion) -> Finding {
+    let before_cut = matches!(s.stage, Stage::Warming | Stage::Ripening | Stage::Setting);
+    let due = s.curd_check_at_s.is_some_and(|at| (at - CURD_LEAD_S..at + CURD_STALE_S).contains(&s.t_s));
+    let condition = memory.curd_check.condition(before_cut && due, before_cut && due);
+    Finding::of(condition, Priority::Medium).delayed(0.0, 10.0)
+}
+
+pub(super) fn hold_done(s: &Situation, memory: &Occasion) -> Finding {
+    let helps = match s.stage {
+        Stage::Ripening | Stage::Stirring | Stage::Settling | Stage::WheyResting => true,
+        // The rennet clock knows better, where it runs.
+        Stage::Setting => s.curd_check_at_s.is_none(),
+        _ => false,
+    };
+    let over = s.planned_minutes.is_some_and(|p| p > 0.0 && s.t_s - s.stage_began_s >= p * 60.0);
+    Finding::of(memory.hold_done.condition(helps && over, helps && over), Priority::Low).delayed(0.0, 10.0)
+}
+
+pub(super) fn near_boil(s: &Situation, plan: Option<&Plan>, raised: bool) -> Finding {
+    let whey = matches!(s.stage, Stage::WheyHeating | Stage::WheyResting);
+    let limited = plan.is_some() || s.target_celsius.is_some();
+    let limit = s.boiling_celsius - NEAR_BOIL_CELSIUS;
+    let back = if raised { limit - DEADBAND_CELSIUS } else { limit };
+    let near = whey && limited && s.celsius.map_or(raised, |c| c >= back);
+    Finding::of(near, Priority::High).delayed(5.0, 60.0).limit(Some(limit))
+}

@@ -1,0 +1,56 @@
+//! The rules of failures: probe in fault, probe silent. Store and clock are
+//! told from outside.
+//!
+//! Every delay grows where less hangs on the probe: short in the cook, where a
+//! number is worth a day's milk; long for an empty kettle at night.
+
+use super::rules::Finding;
+use crate::engine::alarm::Priority;
+use crate::engine::probe::Health;
+use crate::engine::situation::Situation;
+use crate::engine::stage::Stage;
+
+/// Silent for less than this is a matter of the probe's health, not of its
+/// silence, seconds.
+const QUIET_S: f64 = 15.0;
+
+/// Seconds a probe may be silent in that stage.
+fn silence_allowed_s(stage: Stage) -> f64 {
+    match stage {
+        Stage::Cooking | Stage::WheyHeating => 30.0,
+        Stage::Idle => 600.0,
+        _ => 120.0,
+    }
+}
+
+fn priority(stage: Stage) -> Priority {
+    if stage == Stage::Cooking { Priority::High } else { Priority::Low }
+}
+
+pub(super) fn probe_silent(s: &Situation, raised: bool) -> Finding {
+    let limit_s = if raised { 10.0 } else { silence_allowed_s(s.stage) };
+    Finding::of(s.silent_s > limit_s, priority(s.stage)).delayed(0.0, 20.0)
+}
+
+pub(super) fn probe_fault(s: &Situation, raised: bool) -> Finding {
+    let on_s = match (s.health, s.stage) {
+        (Health::Failure, Stage::Cooking) => 10.0,
+        (Health::OutOfSpecification, Stage::Cooking) => 30.0,
+        // Lifted to feel the curd: leave the maker alone for a while.
+        (Health::CheckFunction, Stage::Cooking) => 90.0,
+        (Health::Failure, Stage::Idle) => 600.0,
+        (Health::Failure, _) => 60.0,
+        _ => 300.0,
+    };
+    let meant_out = matches!(s.stage, Stage::Drawing | Stage::Idle);
+    let faulty = match s.health {
+        Health::Failure => true,
+        Health::OutOfSpecification => s.stage != Stage::Idle,
+        Health::CheckFunction => !meant_out,
+        Health::Good | Health::MaintenanceRequired => false,
+    };
+    // One alarm a cause: silence has its own.
+    let silent = s.silent_s > QUIET_S;
+    let condition = if silent { raised && s.silent_s < silence_allowed_s(s.stage) } else { faulty };
+    Finding::of(condition, priority(s.stage)).delayed(on_s, 20.0)
+}

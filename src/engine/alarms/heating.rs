@@ -1,0 +1,136 @@
+//! The rules of a heating: get ready, heat off, at and over the target, too
+//! slow, too fast.
+//!
+//! No rule here speaks without a target. The forecast is filtered already, so
+//! the call itself has no delay.
+
+use super::occasion::{Occasion, planned, scheduled_celsius};
+use super::rules::Finding;
+use crate::engine::alarm::Priority;
+use crate::engine::plan::Plan;
+use crate::engine::situation::Situation;
+use crate::engine::stage::Stage;
+
+/// What a raised temperature alarm must come back by, °C.
+const DEADBAND_CELSIUS: f64 = 0.3;
+/// The temperature stands at the target this near below it, °C.
+const AT_CELSIUS: f64 = 0.05;
+/// Slower than this is standing still, °C/min.
+const STANDING_CELSIUS_PER_MIN: f64 = 0.1;
+/// Too fast or slow by this against the plan, °C/min (alpine practice).
+const OFF_PACE_CELSIUS_PER_MIN: f64 = 0.3;
+/// Off the pace for this long counts, seconds.
+const OFF_PACE_S: f64 = 120.0;
+/// Hardly warming for this long is a dead fire, seconds.
+pub(super) const STALLED_S: f64 = 240.0;
+/// Hardly warming, °C/min.
+pub(super) const STALLED_CELSIUS_PER_MIN: f64 = 0.05;
+/// Nearer to the call than this, "get ready" would only be noise, seconds.
+const TOO_LATE_TO_GET_READY_S: f64 = 15.0;
+/// A forecast that drifts back by this ends "get ready", seconds.
+const READY_DEADBAND_S: f64 = 180.0;
+
+fn is_heating_stage(stage: Stage) -> bool {
+    matches!(stage, Stage::Warming | Stage::Cooking | Stage::WheyHeating)
+}
+
+/// A call on a warming only shows, and matters less than one on a cook.
+fn call_priority(s: &Situation) -> Priority {
+    if s.stage == Stage::Warming { Priority::Medium } else { Priority::High }
+}
+
+pub(super) fn get_ready(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -> Finding {
+    let ahead_s = plan.map_or(Plan::default().get_ready_minutes, |p| p.get_ready_minutes) * 60.0;
+    let (begins, lasts) = match (&s.outlook, memory.heat_off.was_called()) {
+        (Some(o), false) => (
+            o.heat_off_in_s <= ahead_s && o.heat_off_in_s > TOO_LATE_TO_GET_READY_S,
+            o.heat_off_in_s <= ahead_s + READY_DEADBAND_S,
+        ),
+        _ => (false, false),
+    };
+    Finding::of(memory.get_ready.condition(begins, lasts), Priority::Medium)
+        .delayed(5.0, 20.0)
+        .limit(s.target_celsius)
+}
+
+pub(super) fn heat_off(s: &Situation, memory: &Occasion) -> Finding {
+    let begins = s.outlook.is_some_and(|o| o.heat_off_in_s <= 0.0);
+    let lasts = s.outlook.is_some() && s.heating;
+    Finding::of(memory.heat_off.condition(begins, lasts), call_priority(s))
+        .delayed(0.0, 30.0)
+        .limit(memory.heating.map(|h| h.target_celsius))
+}
+
+pub(super) fn at_target(s: &Situation, memory: &Occasion, raised: bool) -> Finding {
+    let Some(h) = memory.heating.filter(|h| h.concerns(s.stage)) else {
+        return Finding::of(false, Priority::Low).delayed(0.0, 20.0);
+    };
+    let begins = s.celsius.is_some_and(|c| {
+        let short = h.target_celsius - c;
+        let standing = s.rate_celsius_per_min.is_some_and(|r| r.abs() < STANDING_CELSIUS_PER_MIN);
+        let near_enough =
+            if memory.heat_off.was_called() && standing { h.tolerance_celsius } else { AT_CELSIUS };
+        short <= near_enough
+    });
+    let lasts =
+        s.celsius.map_or(raised, |c| (c - h.target_celsius).abs() <= h.tolerance_celsius + DEADBAND_CELSIUS);
+    Finding::of(memory.at_target.condition(begins, lasts), Priority::Low)
+        .delayed(0.0, 20.0)
+        .limit(Some(h.target_celsius))
+}
+
+pub(super) fn over_target(s: &Situation, memory: &Occasion, raised: bool) -> Finding {
+    let Some(h) = memory.heating.filter(|h| h.concerns(s.stage)) else {
+        return Finding::of(false, Priority::High).delayed(15.0, 30.0);
+    };
+    let limit = h.target_celsius + h.tolerance_celsius;
+    let back = if raised { limit - DEADBAND_CELSIUS } else { limit };
+    let stands = s.celsius.map_or(raised, |c| c > back);
+    let certain = s.heating && s.outlook.is_some_and(|o| o.peak_low_celsius > limit);
+    Finding::of(stands || certain, Priority::High).delayed(15.0, 30.0).limit(Some(limit))
+}
+
+/// How the running heating goes against its plan.
+enum Pace {
+    Fine,
+    Slow,
+    Fast,
+}
+
+fn pace(s: &Situation, plan: Option<&Plan>) -> Pace {
+    let minutes = (s.t_s - s.stage_began_s) / 60.0;
+    if let Some(stage) = planned(s, plan).filter(|p| !p.points.is_empty()) {
+        let band = stage.band_celsius.unwrap_or(s.tolerance_celsius);
+        return match (scheduled_celsius(stage, minutes), s.celsius) {
+            (Some(wanted), Some(c)) if c < wanted - band => Pace::Slow,
+            (Some(wanted), Some(c)) if c > wanted + band => Pace::Fast,
+            _ => Pace::Fine,
+        };
+    }
+    match (s.planned_rate_celsius_per_min, s.rate_celsius_per_min) {
+        // Planned minutes are no promise: a third or three times is no news.
+        (Some(p), Some(r)) if p > 0.0 && r < p - OFF_PACE_CELSIUS_PER_MIN && r < p / 3.0 => Pace::Slow,
+        (Some(p), Some(r)) if p > 0.0 && r > p + OFF_PACE_CELSIUS_PER_MIN && r > p * 3.0 => Pace::Fast,
+        _ => Pace::Fine,
+    }
+}
+
+/// Whether the fire seems out: hardly warming well below the target.
+pub(super) fn is_stalled(s: &Situation) -> bool {
+    let below = s.target_celsius.zip(s.celsius).is_some_and(|(t, c)| c < t - s.tolerance_celsius.max(1.0));
+    below && s.rate_celsius_per_min.is_some_and(|r| r < STALLED_CELSIUS_PER_MIN)
+}
+
+pub(super) fn heat_slow(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -> Finding {
+    let meant = is_heating_stage(s.stage) && s.in_milk && !memory.heat_off.was_called();
+    let stalled = meant && is_stalled(s);
+    let slow = stalled || (meant && s.target_celsius.is_some() && matches!(pace(s, plan), Pace::Slow));
+    let on_s = if stalled { STALLED_S } else { OFF_PACE_S };
+    Finding::of(slow, Priority::Medium).delayed(on_s, 60.0).limit(s.target_celsius)
+}
+
+pub(super) fn heat_fast(s: &Situation, plan: Option<&Plan>) -> Finding {
+    let meant = is_heating_stage(s.stage) && s.in_milk && s.target_celsius.is_some();
+    let fast = meant && matches!(pace(s, plan), Pace::Fast);
+    Finding::of(fast, Priority::Medium).delayed(OFF_PACE_S, 60.0).limit(s.target_celsius)
+}

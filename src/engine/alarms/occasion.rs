@@ -1,0 +1,147 @@
+//! What the alarms remember between two looks at the kettle: the running
+//! heating and its target, and what was already called for it.
+
+use super::once::Once;
+use crate::engine::alarm::AlarmKind;
+use crate::engine::plan::{Plan, PlannedStage};
+use crate::engine::situation::Situation;
+use crate::engine::stage::Stage;
+
+/// Rennet clock: called this long before the time to look, seconds.
+pub(super) const CURD_LEAD_S: f64 = 120.0;
+
+/// A target that moves by more than this is another target, °C.
+const SAME_TARGET_CELSIUS: f64 = 0.05;
+
+/// The heating a call is about; it outlives the stage, since the peak comes
+/// after the target.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Heating {
+    pub(super) number: u32,
+    pub(super) stage: Stage,
+    pub(super) target_celsius: f64,
+    pub(super) tolerance_celsius: f64,
+}
+
+/// The memory.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Occasion {
+    pub(super) heating: Option<Heating>,
+    pub(super) get_ready: Once,
+    pub(super) heat_off: Once,
+    pub(super) at_target: Once,
+    pub(super) curd_check: Once,
+    pub(super) hold_done: Once,
+    stage: Option<Stage>,
+    /// Milk below its storage limit was seen since the last make: only then
+    /// does a warm probe mean warm milk and not an empty kettle.
+    pub(super) milk_watched: bool,
+    seen_any: bool,
+}
+
+impl Occasion {
+    /// Takes in the situation before the rules look at it.
+    pub(super) fn update(&mut self, s: &Situation, plan: Option<&Plan>) {
+        self.follow_heating(s);
+        if self.stage != Some(s.stage) {
+            self.stage = Some(s.stage);
+            self.hold_done = Once::Waiting;
+        }
+        let look_again = s.curd_check_at_s.is_none_or(|at| s.t_s < at - CURD_LEAD_S - 60.0);
+        if look_again && self.curd_check == Once::Over {
+            self.curd_check = Once::Waiting;
+        }
+        self.watch_milk(s, plan);
+    }
+
+    /// How far the call of that alarm has come, where it is a call.
+    pub(super) fn once(&mut self, kind: AlarmKind) -> Option<&mut Once> {
+        Some(match kind {
+            AlarmKind::GetReady => &mut self.get_ready,
+            AlarmKind::HeatOff => &mut self.heat_off,
+            AlarmKind::AtTarget => &mut self.at_target,
+            AlarmKind::CurdCheck => &mut self.curd_check,
+            AlarmKind::HoldDone => &mut self.hold_done,
+            _ => return None,
+        })
+    }
+
+    fn follow_heating(&mut self, s: &Situation) {
+        let Some(target_celsius) = s.target_celsius.filter(|t| t.is_finite()) else {
+            if self.heating.is_some_and(|h| !h.concerns(s.stage)) {
+                self.heating = None;
+            }
+            return;
+        };
+        let new = Heating {
+            number: s.heating_number,
+            stage: s.stage,
+            target_celsius,
+            tolerance_celsius: s.tolerance_celsius.max(0.0),
+        };
+        match self.heating {
+            Some(old) if old.number == new.number && old.concerns(s.stage) => {
+                let moved = new.target_celsius - old.target_celsius;
+                // A higher target is a new aim, and wants its own call.
+                if moved > SAME_TARGET_CELSIUS && s.outlook.is_some_and(|o| o.heat_off_in_s > 0.0) {
+                    self.call_anew();
+                }
+                let stage = if s.outlook.is_some() { s.stage } else { old.stage };
+                self.heating = Some(Heating { stage, ..new });
+            }
+            // Heat meant, none going in yet: the number comes with the heat.
+            _ => {
+                self.heating = Some(new);
+                self.call_anew();
+            }
+        }
+    }
+
+    fn call_anew(&mut self) {
+        self.get_ready = Once::Waiting;
+        self.heat_off = Once::Waiting;
+        self.at_target = Once::Waiting;
+    }
+
+    fn watch_milk(&mut self, s: &Situation, plan: Option<&Plan>) {
+        let Some(limit) = plan.and_then(|p| p.milk_warm_above_celsius) else { return };
+        if s.stage != Stage::Idle {
+            self.milk_watched = false;
+        } else if !self.seen_any || s.celsius.is_some_and(|c| c <= limit) {
+            self.milk_watched = true;
+        }
+        self.seen_any = true;
+    }
+}
+
+impl Heating {
+    /// Whether that stage is the heating's own or the one it ends in.
+    pub(super) fn concerns(&self, stage: Stage) -> bool {
+        let after = match self.stage {
+            Stage::Warming => Stage::Ripening,
+            Stage::Cooking => Stage::Stirring,
+            Stage::WheyHeating => Stage::WheyResting,
+            own => own,
+        };
+        stage == self.stage || stage == after
+    }
+}
+
+/// The planned stage that is running: of its kind, and of its target where the
+/// kind comes twice.
+pub(super) fn planned<'a>(s: &Situation, plan: Option<&'a Plan>) -> Option<&'a PlannedStage> {
+    let same_target = |p: &&PlannedStage| match (p.to_celsius, s.target_celsius) {
+        (Some(a), Some(b)) => (a - b).abs() < SAME_TARGET_CELSIUS,
+        _ => false,
+    };
+    let of_kind = || plan.into_iter().flat_map(|p| &p.stages).filter(|p| p.kind == s.stage);
+    of_kind().find(same_target).or_else(|| of_kind().next())
+}
+
+/// The temperature a stage's schedule wants after `minutes`, °C.
+pub(super) fn scheduled_celsius(stage: &PlannedStage, minutes: f64) -> Option<f64> {
+    let after = stage.points.partition_point(|p| p.0 <= minutes);
+    let (from, to) = (stage.points.get(after.checked_sub(1)?)?, stage.points.get(after)?);
+    let span = to.0 - from.0;
+    (span > 0.0).then(|| from.1 + (to.1 - from.1) * (minutes - from.0) / span)
+}

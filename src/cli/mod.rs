@@ -71,6 +71,17 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
     }
 }
 
+/// The daemon's configuration as meant, `--data` in place of its own folder.
+fn configured(place: Place) -> Result<crate::config::dairy::Config, Failure> {
+    let path = crate::config::dairy::place(place.config).map_err(Failure::no_input)?;
+    let mut config = crate::config::dairy::read(&path)
+        .map_err(|faults| Failure::config(crate::config::fault::listed(&faults)))?;
+    if let Some(data) = place.data {
+        config.data = data;
+    }
+    Ok(config)
+}
+
 /// Writes one line to standard output, at once. A reader that has gone away is
 /// no failure of ours.
 fn say(line: &str) -> Result<(), Failure> {

@@ -1,12 +1,60 @@
-//! `curdtrace run`.
+//! `curdtrace run`: the daemon.
+
+use tokio::signal::unix::{SignalKind, signal};
+use tokio_util::sync::CancellationToken;
 
 use super::error::Failure;
+use super::{Place, configured};
+use crate::daemon::clock::Clock;
+use crate::daemon::notify::Notify;
+use crate::daemon::runner::RunError;
+use crate::daemon::{DaemonError, Setup, log};
 
-/// (being built)
+/// The daemon: reads the probes, calls, records. SIGTERM ends it with
+/// everything received on disk.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+pub struct Args {
+    #[command(flatten)]
+    place: Place,
+}
 
-/// (being built)
-pub fn run(_args: Args) -> Result<(), Failure> {
-    Err(Failure::unavailable("not built yet"))
+/// Runs until told to stop.
+pub fn run(args: Args) -> Result<(), Failure> {
+    let config = configured(args.place)?;
+    log::start();
+    let mut setup = Setup::of(config, Clock::real());
+    if let Some(notify) = Notify::from_environment() {
+        setup.outlets.push(Box::new(notify));
+    }
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|e| Failure::unavailable(format!("the runtime does not start ({e}); free some memory")))?;
+    runtime.block_on(async {
+        let stop = CancellationToken::new();
+        stop_on_signals(&stop).map_err(|e| Failure::unavailable(format!("no signals can be taken ({e})")))?;
+        crate::daemon::run(setup, stop).await.map_err(|e| failure(&e))
+    })
+}
+
+fn stop_on_signals(stop: &CancellationToken) -> std::io::Result<()> {
+    for kind in [SignalKind::terminate(), SignalKind::interrupt()] {
+        let mut heard = signal(kind)?;
+        let stop = stop.clone();
+        tokio::spawn(async move {
+            heard.recv().await;
+            stop.cancel();
+        });
+    }
+    Ok(())
+}
+
+fn failure(e: &DaemonError) -> Failure {
+    match e {
+        DaemonError::Kettle(_) => Failure::config(e),
+        DaemonError::Data { .. }
+        | DaemonError::Journal(_)
+        | DaemonError::Run(RunError::Disk(_) | RunError::Record(_)) => Failure::io(e),
+        DaemonError::Taken(_) | DaemonError::Ended { .. } => Failure::unavailable(e),
+    }
 }

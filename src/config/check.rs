@@ -83,7 +83,7 @@ impl<'s, 'i> Section<'s, 'i> {
     /// at most 100 bytes.
     pub fn name(&self, key: &'static str) -> Option<&'s str> {
         let text = self.text(key)?;
-        if let Some(why) = unfit_name(text) {
+        if let Some(why) = unfit_name(text).or(text.contains('/').then_some("has a slash in it")) {
             self.fault_at(key, format!("{key} = {text:?} {why}"), "give it a short plain name");
             return None;
         }

@@ -5,6 +5,12 @@
 //! | [`clock`] | the only reader of clocks: real, scaled, or moved by hand |
 //! | [`input`] | what reaches the runner, and the receipt that it is kept |
 //! | [`intake`] | what came in from outside as journal lines, and back |
+//! | [`runner`] | the one task that owns the engine |
+//! | [`recorder`] | the one thread that owns the journal |
+//! | [`resume`] | the recent past through the engine after a restart |
+//! | [`terminal`] | alarms in plain words where the daemon runs |
+//! | [`notify`] | word to the supervisor: ready, alive, stopping |
+//! | [`log`] | what is said to whom |
 //! | [`outlet`] | the seam for everything that shows, sounds or publishes |
 //!
 //! Terms: a *source* brings readings, an *outlet* shows what follows from
@@ -17,4 +23,13 @@
 pub mod clock;
 pub mod input;
 pub mod intake;
+pub mod log;
+pub mod notify;
 pub mod outlet;
+pub mod recorder;
+pub mod resume;
+pub mod runner;
+mod start;
+pub mod terminal;
+
+pub use start::{Daemon, DaemonError, Setup, run};

@@ -16,6 +16,8 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
 use super::input::{Incoming, Input, LotAsk, Receipt};
+use super::terminal::Terminal;
+use crate::config::dairy::Config;
 use crate::engine::effect::{Effect, WallNs};
 use crate::engine::event::{Command, Mark, Name};
 use crate::engine::plan::Plan;
@@ -167,6 +169,15 @@ pub trait Outlet: Send {
     /// Runs until `stop` is cancelled. Trouble at the other end is its own to
     /// retry; an error returned ends the process.
     fn run(self: Box<Self>, feed: Feed, stop: CancellationToken) -> Running;
+}
+
+/// The outlets that the configuration names.
+pub fn configured(config: &Config) -> Vec<Box<dyn Outlet>> {
+    let mut outlets: Vec<Box<dyn Outlet>> = Vec::new();
+    if config.terminal {
+        outlets.push(Box::new(Terminal::in_zone(&config.time_zone)));
+    }
+    outlets
 }
 
 #[cfg(test)]

@@ -1,0 +1,356 @@
+//! The record's own thread: it owns the journal, so that nothing else ever
+//! waits for the disk.
+//!
+//! Lines come in over a channel that never blocks the sender. A receipt is
+//! called once the group of its line is synced, never before; where a line is
+//! not kept its receipt is dropped, and the source keeps or sends it again.
+//!
+//! Invariant: after [`Recorder::stop`] everything handed over is synced, or
+//! the error says that it is not.
+
+use std::collections::VecDeque;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use tokio::sync::mpsc::UnboundedSender;
+
+use super::clock::Clock;
+use super::input::Receipt;
+use super::outlet::News;
+use crate::config::kettle;
+use crate::engine::effect::{Conclusion, Effect};
+use crate::journal::{Journal, JournalError, Moment};
+
+/// While the disk fails it is tried again so often.
+const AGAIN: Duration = Duration::from_millis(500);
+
+/// Free space is looked at so often, nanoseconds of the daemon's clock.
+const LOOK_FREE_NS: u64 = 60_000_000_000;
+
+/// Lines of one thing that happened.
+#[derive(Debug)]
+pub struct Job {
+    /// Journal lines without newlines.
+    pub lines: Vec<String>,
+    /// When.
+    pub at: Moment,
+    /// Called once all of them are synced.
+    pub receipt: Option<Receipt>,
+    /// How many of them are readings.
+    pub readings: u64,
+    /// What followed from it.
+    pub news: Vec<Arc<News>>,
+}
+
+/// What the record thread has to say.
+#[derive(Debug)]
+pub enum Report {
+    /// So many readings are synced since the start.
+    Kept(u64),
+    /// Readings are not being kept, or are again.
+    Store {
+        /// Whether they are.
+        ok: bool,
+        /// What failed.
+        text: String,
+    },
+    /// The disk cannot be trusted any more: end the process.
+    Fatal(String),
+}
+
+#[derive(Debug)]
+enum Order {
+    Job(Job),
+    Stop,
+}
+
+/// The handle to the record thread.
+#[derive(Debug)]
+pub struct Recorder {
+    orders: Sender<Order>,
+    thread: JoinHandle<Result<(), JournalError>>,
+}
+
+/// The record thread is gone.
+#[derive(Debug, thiserror::Error)]
+pub enum RecordError {
+    /// It ended with what it had not synced.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// It died.
+    #[error("the record thread died; what was acknowledged is on disk, start again")]
+    Died,
+}
+
+impl Recorder {
+    /// Starts the thread. `warn_free_percent`: less free space is worth a
+    /// word.
+    ///
+    /// # Errors
+    /// The thread cannot be started.
+    pub fn start(
+        journal: Journal,
+        clock: Clock,
+        warn_free_percent: f64,
+        reports: UnboundedSender<Report>,
+    ) -> std::io::Result<Self> {
+        let (orders, jobs) = channel();
+        let mut keeper = Keeper {
+            kettles: journal.dir().with_file_name("kettles"),
+            free: FreeSpace { dir: journal.dir().to_path_buf(), warn_percent: warn_free_percent, next_ns: 0 },
+            journal,
+            clock,
+            reports,
+            waiting: VecDeque::new(),
+            readings: VecDeque::new(),
+            kept: 0,
+            well: true,
+        };
+        let thread = std::thread::Builder::new().name("record".into()).spawn(move || keeper.run(&jobs))?;
+        Ok(Self { orders, thread })
+    }
+
+    /// Hands lines over; never waits.
+    ///
+    /// # Errors
+    /// [`RecordError::Died`].
+    pub fn record(&self, job: Job) -> Result<(), RecordError> {
+        self.orders.send(Order::Job(job)).map_err(|_| RecordError::Died)
+    }
+
+    /// Syncs everything and ends the thread. Waits for it.
+    ///
+    /// # Errors
+    /// What was not synced, and why.
+    pub fn stop(self) -> Result<(), RecordError> {
+        // A thread that is gone already says why when it is joined.
+        let _ = self.orders.send(Order::Stop);
+        match self.thread.join() {
+            Ok(ended) => Ok(ended?),
+            Err(_) => Err(RecordError::Died),
+        }
+    }
+}
+
+/// The thread's own state.
+struct Keeper {
+    journal: Journal,
+    clock: Clock,
+    reports: UnboundedSender<Report>,
+    /// Receipts by the ticket that must be synced first.
+    waiting: VecDeque<(u64, Receipt)>,
+    /// Readings by the ticket that must be synced first.
+    readings: VecDeque<(u64, u64)>,
+    kept: u64,
+    well: bool,
+    /// Where what was learned of each kettle is kept.
+    kettles: PathBuf,
+    free: FreeSpace,
+}
+
+impl Keeper {
+    fn run(&mut self, jobs: &Receiver<Order>) -> Result<(), JournalError> {
+        loop {
+            match jobs.recv_timeout(self.patience()) {
+                Ok(Order::Job(job)) => {
+                    self.take(job);
+                    // What has come meanwhile joins the group before it is
+                    // synced: one sync, many readings.
+                    for _ in 0..256 {
+                        match jobs.try_recv() {
+                            Ok(Order::Job(job)) => self.take(job),
+                            Ok(Order::Stop) => return self.last(),
+                            Err(_) => break,
+                        }
+                    }
+                }
+                Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => return self.last(),
+                Err(RecvTimeoutError::Timeout) => {}
+            }
+            if self.journal.is_due(self.clock.now().mono_ns) {
+                self.commit()?;
+            }
+            self.look_free();
+        }
+    }
+
+    /// How long to wait for the next line: until the running group is due.
+    fn patience(&self) -> Duration {
+        if !self.well {
+            return AGAIN;
+        }
+        let Some(due_ns) = self.journal.due_ns() else { return Duration::from_secs(1) };
+        let left_ns = due_ns.saturating_sub(self.clock.now().mono_ns);
+        Duration::from_nanos(left_ns).div_f64(self.clock.speed()).min(Duration::from_secs(1))
+    }
+
+    fn take(&mut self, job: Job) {
+        let mut ticket = None;
+        for line in &job.lines {
+            match self.journal.push(line, job.at) {
+                Ok(t) => ticket = Some(t),
+                Err(e @ JournalError::BadLine(_)) => tracing::error!("{e}"),
+                Err(e) => {
+                    // Its receipt is dropped with the job: not kept, not acknowledged.
+                    self.unwell(&e);
+                    return;
+                }
+            }
+        }
+        if let Some(ticket) = ticket {
+            self.waiting.extend(job.receipt.map(|r| (ticket, r)));
+            if job.readings > 0 {
+                self.readings.push_back((ticket, job.readings));
+            }
+        }
+        for news in &job.news {
+            if let News::Effect(effect) = &**news {
+                self.learn(effect);
+            }
+        }
+    }
+
+    /// What a make taught of its kettle, for the next one.
+    fn learn(&self, effect: &Effect) {
+        let Conclusion::Learned(learned) = &effect.what else { return };
+        let made = std::fs::create_dir_all(&self.kettles);
+        let file = self.kettles.join(format!("{}.toml", effect.kettle));
+        if let Err(e) = made
+            .map_err(|e| e.to_string())
+            .and_then(|()| kettle::write_atomically(&file, learned).map_err(|e| e.to_string()))
+        {
+            tracing::warn!("what was learned of kettle {} is not kept: {e}", effect.kettle);
+        }
+    }
+
+    /// Syncs what is due. An error that comes back is fatal.
+    fn commit(&mut self) -> Result<(), JournalError> {
+        match self.journal.commit() {
+            Ok(_) => {
+                if !self.well {
+                    self.well = true;
+                    self.report(Report::Store { ok: true, text: "readings are being kept again".into() });
+                }
+                self.release();
+                Ok(())
+            }
+            Err(e) if e.is_fatal() => {
+                self.report(Report::Fatal(e.to_string()));
+                Err(e)
+            }
+            Err(e) => {
+                // A part may have been synced before the disk failed.
+                self.release();
+                self.unwell(&e);
+                std::thread::sleep(AGAIN.min(Duration::from_millis(100)));
+                Ok(())
+            }
+        }
+    }
+
+    fn release(&mut self) {
+        let synced = self.journal.synced_through();
+        while self.waiting.front().is_some_and(|w| w.0 <= synced) {
+            if let Some((_, receipt)) = self.waiting.pop_front() {
+                receipt.kept();
+            }
+        }
+        let before = self.kept;
+        while self.readings.front().is_some_and(|r| r.0 <= synced) {
+            self.kept += self.readings.pop_front().map_or(0, |r| r.1);
+        }
+        if self.kept != before {
+            self.report(Report::Kept(self.kept));
+        }
+    }
+
+    fn unwell(&mut self, why: &JournalError) {
+        if self.well {
+            self.well = false;
+            self.report(Report::Store { ok: false, text: why.to_string() });
+        }
+    }
+
+    fn last(&mut self) -> Result<(), JournalError> {
+        let done = self.journal.commit().map(|_| ());
+        self.release();
+        done
+    }
+
+    fn look_free(&mut self) {
+        let now_ns = self.clock.now().mono_ns;
+        if let Some(percent) = self.free.look(now_ns) {
+            tracing::warn!(
+                "the disk at {} has {percent:.0} % free; make room before it is full",
+                self.free.dir.display()
+            );
+        }
+    }
+
+    fn report(&self, report: Report) {
+        // The runner may have gone before us; then nobody needs to know.
+        let _ = self.reports.send(report);
+    }
+}
+
+/// Watches how much room is left.
+struct FreeSpace {
+    dir: PathBuf,
+    warn_percent: f64,
+    next_ns: u64,
+}
+
+impl FreeSpace {
+    /// The percentage of free space, where it is time to look and too little.
+    fn look(&mut self, now_ns: u64) -> Option<f64> {
+        if now_ns < self.next_ns {
+            return None;
+        }
+        self.next_ns = now_ns.saturating_add(LOOK_FREE_NS);
+        let stat = rustix::fs::statvfs(&self.dir).ok().filter(|s| s.f_blocks > 0)?;
+        let percent = stat.f_bavail as f64 * 100.0 / stat.f_blocks as f64;
+        (percent < self.warn_percent).then_some(percent)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::journal::Settings;
+    use crate::journal::storage::Disk;
+    use std::sync::Arc;
+    use std::sync::atomic::{AtomicU32, Ordering};
+
+    #[test]
+    fn receipts_come_after_the_sync_and_all_of_them_by_the_stop() {
+        let dir = tempfile::tempdir().unwrap();
+        let (journal, _) = Journal::open(Arc::new(Disk), dir.path(), Settings::default(), "test").unwrap();
+        let (tx, mut rx) = tokio::sync::mpsc::unbounded_channel();
+        let clock = Clock::by_hand(1_000_000);
+        let recorder = Recorder::start(journal, clock, 0.0, tx).unwrap();
+        let called = Arc::new(AtomicU32::new(0));
+        for n in 0..100_i64 {
+            let counted = called.clone();
+            let receipt = Receipt::new(move || {
+                counted.fetch_add(1, Ordering::SeqCst);
+            });
+            let at = Moment { mono_ns: n.unsigned_abs(), offset_ns: 1_000_000, clock_sure: true };
+            let lines = vec![format!("temperature,probe=k celsius=34.5 {}", 1_000_000 + n)];
+            recorder
+                .record(Job { lines, at, receipt: Some(receipt), readings: 1, news: Vec::new() })
+                .unwrap();
+        }
+        recorder.stop().unwrap();
+        assert_eq!(called.load(Ordering::SeqCst), 100);
+        let mut kept = 0;
+        while let Ok(report) = rx.try_recv() {
+            if let Report::Kept(n) = report {
+                kept = n;
+            }
+        }
+        assert_eq!(kept, 100);
+    }
+}

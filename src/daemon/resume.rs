@@ -1,0 +1,143 @@
+//! After a restart: the journal's recent stretch through the engine, with its
+//! effects muted, so that stages, alarms and the open make go on.
+//!
+//! Deliberately absent: any saved state beside the journal. What the engine
+//! knows follows from what happened; there is nothing to disagree with it.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+use std::sync::Arc;
+
+use super::intake;
+use crate::engine::Engine;
+use crate::engine::effect::Conclusion;
+use crate::engine::event::{Ask, Command, Event, Happening, Mark, Name, Stamp};
+use crate::engine::plan::Plan;
+use crate::journal::JournalError;
+use crate::journal::record::timestamp_ns;
+use crate::journal::recover::{load, segments};
+use crate::journal::replay::{Replay, Span};
+use crate::journal::storage::Storage;
+use crate::wire::line::{Names, parse};
+
+/// What the recent past left behind.
+#[derive(Debug, Default)]
+pub struct Past {
+    /// Newest wall time written, nanoseconds since 1970.
+    pub newest_wall_ns: Option<i64>,
+    /// The plan last followed on each kettle, and who chose it; `None` inside
+    /// means that no plan is followed.
+    pub followed: BTreeMap<Name, (Option<Arc<Plan>>, Option<Name>)>,
+    /// Marks of each kettle's running make, with their wall time.
+    pub marks: Vec<(i64, Mark)>,
+    /// Probes seen.
+    pub probes: BTreeSet<Name>,
+    /// Lines taken in.
+    pub lines: u64,
+    /// Lines that could not be taken in; they stay in the journal.
+    pub refused: u64,
+}
+
+/// Steps `engine` through the last `look_back_ns` of the journal in `dir`,
+/// counted from its newest line, since the clock now may be wrong.
+///
+/// # Errors
+/// The journal cannot be read.
+pub fn resume(
+    engine: &mut Engine,
+    storage: &Arc<dyn Storage>,
+    dir: &Path,
+    look_back_ns: i64,
+) -> Result<Past, JournalError> {
+    let Some(newest) = newest_wall_ns(&**storage, dir)? else { return Ok(Past::default()) };
+    let mut past = Past { newest_wall_ns: Some(newest), ..Past::default() };
+    let span = Span { from_ns: Some(newest.saturating_sub(look_back_ns)), to_ns: None };
+    let mut replay = Replay::open(storage.clone(), dir, span)?;
+    let mut names = Names::default();
+    let mut effects = Vec::new();
+    while let Some((at, text)) = replay.next_line()? {
+        let taken = parse(text, &mut names).ok().flatten().map(|(line, _)| intake::happening(line));
+        let what = match taken {
+            Some(Ok(Some(what))) => what,
+            Some(Ok(None)) => continue,
+            _ => {
+                past.refused += 1;
+                continue;
+            }
+        };
+        past.lines += 1;
+        past.newest_wall_ns = past.newest_wall_ns.max(at.wall_ns);
+        past.remember(&what, at.written_ns);
+        let stamp = Stamp { boot: at.boot, mono_ns: at.mono_ns, wall_ns: at.wall_ns };
+        engine.step(&Event { stamp, what }, &mut effects);
+        for effect in effects.drain(..) {
+            if effect.what == Conclusion::MakeBegan {
+                past.marks.retain(|m| m.1.kettle != effect.kettle);
+            }
+        }
+    }
+    Ok(past)
+}
+
+/// The wall time of the line written last, as it stands there.
+fn newest_wall_ns(storage: &dyn Storage, dir: &Path) -> Result<Option<i64>, JournalError> {
+    let fault = |source| JournalError::Open { path: dir.into(), source };
+    for name in segments(storage, dir).map_err(fault)?.iter().rev() {
+        let bytes = load(storage, dir, name).map_err(fault)?;
+        let newest = bytes
+            .rsplit(|b| *b == b'\n')
+            .filter(|line| !line.starts_with(b"#"))
+            .find_map(|line| timestamp_ns(std::str::from_utf8(line).ok()?));
+        if newest.is_some() {
+            return Ok(newest);
+        }
+    }
+    Ok(None)
+}
+
+impl Past {
+    fn remember(&mut self, what: &Happening, written_ns: i64) {
+        match what {
+            Happening::Reading(r) if !self.probes.contains(&r.probe) => {
+                self.probes.insert(r.probe.clone());
+            }
+            Happening::Mark(m) => self.marks.push((written_ns, m.clone())),
+            Happening::Command(Command { kettle, by, ask: Ask::Follow(plan) }) => {
+                self.followed.insert(kettle.clone(), (plan.clone(), by.clone()));
+            }
+            _ => {}
+        }
+    }
+
+    /// Whether the configured plan must be followed anew: a person's choice
+    /// stands, and so does the same plan.
+    pub fn wants(&self, kettle: &Name, configured: &Arc<Plan>) -> bool {
+        match self.followed.get(kettle) {
+            Some((_, Some(_))) => false,
+            Some((Some(now), None)) => now != configured,
+            _ => true,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_persons_plan_stands_and_a_changed_file_is_followed() {
+        let kettle = Name::from("big");
+        let plan = |name: &str| Arc::new(Plan { name: name.into(), ..Plan::default() });
+        let mut past = Past::default();
+        assert!(past.wants(&kettle, &plan("file")));
+        for (now, by, wanted) in [
+            (Some("file"), None, false),
+            (Some("older"), None, true),
+            (Some("mine"), Some("ada"), false),
+            (None, Some("ada"), false),
+        ] {
+            past.followed.insert(kettle.clone(), (now.map(plan), by.map(Name::from)));
+            assert_eq!(past.wants(&kettle, &plan("file")), wanted, "{now:?} {by:?}");
+        }
+    }
+}

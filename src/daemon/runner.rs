@@ -1,0 +1,281 @@
+//! The one task that owns the engine.
+//!
+//! Duty: stamp what comes in, step the engine, hand what follows to the
+//! outlets and everything to the record thread. It never waits for the disk,
+//! an outlet or a source.
+//!
+//! Invariant: the journal gets every happening in the order in which the
+//! engine got it, so that the journal replayed is the day again.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use tokio::sync::{broadcast, mpsc, watch};
+use tokio_util::sync::CancellationToken;
+
+use super::clock::{Clock, NEVER_SET_BEFORE_NS, StepWatch};
+use super::input::{Incoming, Input, Receipt};
+use super::intake;
+use super::outlet::{News, Snapshot};
+use super::recorder::{Job, RecordError, Recorder, Report};
+use crate::engine::Engine;
+use crate::engine::effect::{Conclusion, Effect};
+use crate::engine::event::{Ask, Command, Event, Happening, Mark, Name, Stamp};
+use crate::journal::Moment;
+
+/// Why the runner ended before it was told to.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    /// The record thread is gone, or could not sync at the end.
+    #[error(transparent)]
+    Record(#[from] RecordError),
+    /// The disk cannot be trusted any more.
+    #[error("{0}")]
+    Disk(String),
+}
+
+/// What the runner works with.
+#[derive(Debug)]
+pub struct Runner {
+    /// The engine, with the recent past already stepped through it.
+    pub engine: Engine,
+    /// The clock.
+    pub clock: Clock,
+    /// This boot's number.
+    pub boot: u32,
+    /// Newest wall time in the journal, nanoseconds: a clock behind it is not
+    /// to be trusted.
+    pub newest_wall_ns: Option<i64>,
+    /// What comes in.
+    pub inputs: mpsc::Receiver<Input>,
+    /// What the record thread reports.
+    pub reports: mpsc::UnboundedReceiver<Report>,
+    /// The record thread.
+    pub recorder: Recorder,
+    /// Where news go.
+    pub news: broadcast::Sender<Arc<News>>,
+    /// Where the snapshot goes.
+    pub snapshot: watch::Sender<Arc<Snapshot>>,
+    /// At most so many probes are taken in.
+    pub most_probes: usize,
+    /// Probes seen.
+    pub probes: BTreeSet<Name>,
+}
+
+/// The running loop's own state.
+struct Loop {
+    r: Runner,
+    steps: StepWatch,
+    clock_sure: bool,
+    shown: Snapshot,
+    effects: Vec<Effect>,
+}
+
+impl Runner {
+    /// Runs until `stop` is cancelled and everything that had come in is
+    /// taken and synced.
+    ///
+    /// # Errors
+    /// [`RunError`]; the process should end with it.
+    pub async fn run(self, stop: CancellationToken) -> Result<(), RunError> {
+        let steps = StepWatch::from(self.clock.now());
+        let shown = Snapshot::clone(&self.snapshot.borrow());
+        let mut it = Loop { r: self, steps, clock_sure: false, shown, effects: Vec::new() };
+        it.clock_sure = it.is_clock_sure(it.r.clock.now().wall_ns);
+        it.publish();
+        let result = it.turn(&stop).await;
+        let Loop { r: Runner { recorder, .. }, .. } = it;
+        // The thread syncs for as long as the disk takes; nobody else waits.
+        let ended = tokio::task::spawn_blocking(move || recorder.stop()).await;
+        result?;
+        ended.unwrap_or(Err(RecordError::Died))?;
+        Ok(())
+    }
+}
+
+impl Loop {
+    async fn turn(&mut self, stop: &CancellationToken) -> Result<(), RunError> {
+        let clock = self.r.clock.clone();
+        let second = std::time::Duration::from_secs(1);
+        let mut tick = Box::pin(clock.sleep(second));
+        loop {
+            tokio::select! {
+                biased;
+                report = self.r.reports.recv() => self.reported(report)?,
+                () = stop.cancelled() => break,
+                () = &mut tick => {
+                    tick.set(clock.sleep(second));
+                    self.happened(Happening::Tick, None)?;
+                    self.publish();
+                }
+                input = self.r.inputs.recv() => match input {
+                    Some(input) => self.take(input)?,
+                    None => break,
+                },
+            }
+        }
+        // What had reached us is part of the day.
+        self.r.inputs.close();
+        while let Some(input) = self.r.inputs.recv().await {
+            self.take(input)?;
+        }
+        self.publish();
+        Ok(())
+    }
+
+    fn take(&mut self, input: Input) -> Result<(), RunError> {
+        let Input { what, wall_ns: _, receipt } = input;
+        match what {
+            Incoming::Reading(reading) => {
+                if !self.admit(&reading.probe) {
+                    // Nothing is gained where it is sent again.
+                    receipt.into_iter().for_each(Receipt::kept);
+                    return Ok(());
+                }
+                self.shown.readings += 1;
+                self.happened(Happening::Reading(reading), receipt)
+            }
+            Incoming::Mark(mark) => self.marked(mark, receipt),
+            Incoming::Command(command) => {
+                self.followed(&command);
+                self.happened(Happening::Command(command), receipt)?;
+                self.publish();
+                Ok(())
+            }
+            Incoming::Lot(_) => Ok(()),
+            Incoming::Link { source, up } => {
+                self.linked(&source, up);
+                self.happened(Happening::Link { source, up }, receipt)
+            }
+        }
+    }
+
+    /// Whether a probe is taken in: a broker with a wild topic must not fill
+    /// the memory.
+    fn admit(&mut self, probe: &Name) -> bool {
+        if self.r.probes.contains(probe) {
+            return true;
+        }
+        if self.r.probes.len() >= self.r.most_probes {
+            tracing::warn!("probe {probe} is one too many and is not taken in; raise [limits] probes");
+            return false;
+        }
+        tracing::info!("first reading of probe {probe}");
+        self.r.probes.insert(probe.clone())
+    }
+
+    fn marked(&mut self, mark: Mark, receipt: Option<Receipt>) -> Result<(), RunError> {
+        let wall_ns = self.moment().wall_ns();
+        self.shown.marks.push((wall_ns, mark.clone()));
+        self.tell(Arc::new(News::Marked(mark.clone(), wall_ns)));
+        self.happened(Happening::Mark(mark), receipt)?;
+        self.publish();
+        Ok(())
+    }
+
+    fn followed(&mut self, command: &Command) {
+        if let Ask::Follow(plan) = &command.ask {
+            match plan {
+                Some(plan) => self.shown.plans.insert(command.kettle.clone(), plan.clone()),
+                None => self.shown.plans.remove(&command.kettle),
+            };
+        }
+    }
+
+    fn linked(&mut self, source: &Name, up: bool) {
+        match self.shown.sources.iter_mut().find(|s| s.0 == *source) {
+            Some(s) => s.1 = up,
+            None => self.shown.sources.push((source.clone(), up)),
+        }
+    }
+
+    fn reported(&mut self, report: Option<Report>) -> Result<(), RunError> {
+        match report {
+            Some(Report::Kept(readings)) => self.shown.readings_kept = readings,
+            Some(Report::Store { ok, text }) => {
+                if ok {
+                    tracing::info!("{text}");
+                } else {
+                    tracing::error!("{text}");
+                }
+                self.shown.store_trouble = (!ok).then(|| text.clone());
+                self.happened(Happening::Store { ok, text }, None)?;
+                self.publish();
+            }
+            Some(Report::Fatal(text)) => return Err(RunError::Disk(text)),
+            None => return Err(RecordError::Died.into()),
+        }
+        Ok(())
+    }
+
+    /// One thing happened now: to the engine, the record and the outlets.
+    fn happened(&mut self, what: Happening, receipt: Option<Receipt>) -> Result<(), RunError> {
+        let now = self.r.clock.now();
+        if let Some(step_ns) = self.steps.look(now) {
+            self.clock_sure = self.is_clock_sure(now.wall_ns);
+            tracing::warn!("the clock was set by {:.1} s", step_ns as f64 / 1e9);
+            self.step(Happening::ClockStep { step_ns }, None)?;
+        }
+        self.step(what, receipt)
+    }
+
+    fn step(&mut self, what: Happening, receipt: Option<Receipt>) -> Result<(), RunError> {
+        let at = self.moment();
+        let wall_ns = at.clock_sure.then(|| at.wall_ns());
+        let stamp = Stamp { boot: self.r.boot, mono_ns: at.mono_ns, wall_ns };
+        let readings = u64::from(matches!(what, Happening::Reading(_)));
+        let mut lines = Vec::new();
+        let mut line = String::new();
+        if intake::write(&mut line, &what, at.wall_ns()) {
+            lines.push(line);
+        }
+        self.r.engine.step(&Event { stamp, what }, &mut self.effects);
+        let mut turned = false;
+        let mut news = Vec::new();
+        for effect in std::mem::take(&mut self.effects) {
+            let mut line = String::new();
+            if intake::write_said(&mut line, &effect, at.wall_ns()) {
+                lines.push(line);
+                turned = true;
+            }
+            if matches!(effect.what, Conclusion::MakeBegan) {
+                let kettle = effect.kettle.clone();
+                self.shown.marks.retain(|m| m.1.kettle != kettle);
+            }
+            let one = Arc::new(News::Effect(effect));
+            self.tell(one.clone());
+            news.push(one);
+        }
+        if !lines.is_empty() || !news.is_empty() || receipt.is_some() {
+            self.r.recorder.record(Job { lines, at, receipt, readings, news })?;
+        }
+        if turned {
+            self.publish();
+        }
+        Ok(())
+    }
+
+    fn moment(&self) -> Moment {
+        let mono_ns = self.r.clock.now().mono_ns;
+        Moment { mono_ns, offset_ns: self.steps.offset_ns(), clock_sure: self.clock_sure }
+    }
+
+    /// A clock that was never set, or stands before what the journal has seen
+    /// already, is not to be trusted.
+    fn is_clock_sure(&self, wall_ns: i64) -> bool {
+        wall_ns >= NEVER_SET_BEFORE_NS && self.r.newest_wall_ns.is_none_or(|newest| wall_ns >= newest)
+    }
+
+    fn tell(&self, news: Arc<News>) {
+        // Without an outlet nobody listens, and that is no fault.
+        let _ = self.r.news.send(news);
+    }
+
+    fn publish(&mut self) {
+        let at = self.moment();
+        self.shown.view = self.r.engine.view();
+        self.shown.wall_ns = at.wall_ns();
+        self.shown.clock_sure = at.clock_sure;
+        self.r.snapshot.send_replace(Arc::new(self.shown.clone()));
+    }
+}

@@ -1,0 +1,282 @@
+//! The daemon put together: what starts, in which order, and what ends it.
+//!
+//! Order at the start: lock the data folder, recover the journal, step the
+//! recent past through the engine, then the record thread, the runner, the
+//! outlets, and the sources last. At the end the other way round: sources
+//! first, so that everything received is taken and synced.
+//!
+//! Invariant: a task that ends by itself ends the daemon with an error.
+
+use std::fs::File;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::{broadcast, mpsc, watch};
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+
+use super::clock::Clock;
+use super::input::{Incoming, Input};
+use super::outlet::{Commands, Feed, NEWS_QUEUED, Outlet, OutletError, Snapshot};
+use super::recorder::Recorder;
+use super::resume::{Past, resume};
+use super::runner::{RunError, Runner};
+use crate::config::dairy::Config;
+use crate::config::kettle;
+use crate::engine::Engine;
+use crate::engine::event::{Ask, Command, Name};
+use crate::journal::storage::{Disk, Storage};
+use crate::journal::{Journal, JournalError, Settings};
+
+/// How many inputs may wait for the runner before a source has to.
+const INPUTS_QUEUED: usize = 4096;
+
+/// How long outlets have to end by themselves.
+const OUTLETS_END_WITHIN: Duration = Duration::from_millis(500);
+
+/// What the daemon is given.
+pub struct Setup {
+    /// Its configuration.
+    pub config: Config,
+    /// Its clock.
+    pub clock: Clock,
+    /// Outlets besides those that the configuration names.
+    pub outlets: Vec<Box<dyn Outlet>>,
+}
+
+impl Setup {
+    /// The configuration with a clock and nothing more.
+    pub fn of(config: Config, clock: Clock) -> Self {
+        Self { config, clock, outlets: Vec::new() }
+    }
+}
+
+impl std::fmt::Debug for Setup {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Setup").field("config", &self.config).finish_non_exhaustive()
+    }
+}
+
+/// Why the daemon does not start, or ended before it was told to.
+#[derive(Debug, thiserror::Error)]
+pub enum DaemonError {
+    /// Another daemon writes there.
+    #[error("another curdtrace already writes to {}; stop it first, or name another folder with --data", .0.display())]
+    Taken(PathBuf),
+    /// The data folder cannot be used.
+    #[error("the data folder {} cannot be used ({source}); check that it is there and may be written", .path.display())]
+    Data {
+        /// The folder.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// The journal cannot be opened.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// A kettle's file has faults.
+    #[error("{0}")]
+    Kettle(String),
+    /// The runner ended by itself.
+    #[error(transparent)]
+    Run(#[from] RunError),
+    /// An outlet or a source ended by itself.
+    #[error("{name} ended: {why}; the supervisor starts the daemon again")]
+    Ended {
+        /// Which.
+        name: String,
+        /// Why.
+        why: String,
+    },
+}
+
+/// A daemon that is ready to run.
+#[derive(Debug)]
+pub struct Daemon {
+    setup: Setup,
+    runner: Runner,
+    feed: Feed,
+    inputs: mpsc::Sender<Input>,
+    past: Past,
+    /// Held while the daemon runs: one writer a data folder.
+    _lock: File,
+}
+
+/// Prepares the daemon and runs it until `stop` is cancelled.
+///
+/// # Errors
+/// [`DaemonError`].
+pub async fn run(setup: Setup, stop: CancellationToken) -> Result<(), DaemonError> {
+    Daemon::prepare(setup)?.run(stop).await
+}
+
+impl Daemon {
+    /// Locks the data folder, recovers the journal, and goes through the
+    /// recent past. Call it within a runtime.
+    ///
+    /// # Errors
+    /// [`DaemonError`].
+    pub fn prepare(setup: Setup) -> Result<Self, DaemonError> {
+        let Setup { config, clock, .. } = &setup;
+        let lock = lock(&config.data)?;
+        let dir = config.data.join("journal");
+        let storage: Arc<dyn Storage> = Arc::new(Disk);
+        let settings = Settings {
+            group_lines: config.journal.readings,
+            group_ns: (config.journal.seconds * 1e9) as u64,
+            ..Settings::default()
+        };
+        let boot_id = clock.boot_id().unwrap_or_else(|| format!("run-{}", clock.now().wall_ns));
+        let (journal, found) = Journal::open(storage.clone(), &dir, settings, &boot_id)?;
+        if let Some(cut) = &found.cut {
+            tracing::warn!(
+                "the journal ended in the middle of a group; {} bytes of {} are set aside",
+                cut.bytes,
+                cut.file
+            );
+        }
+        for damage in &found.damage {
+            tracing::error!("{damage}");
+        }
+        let mut engine = Engine::new(None);
+        teach(&mut engine, config)?;
+        let look_back_ns = (config.look_back_hours * 3.6e12) as i64;
+        let past = resume(&mut engine, &storage, &dir, look_back_ns)?;
+        if past.lines > 0 {
+            tracing::info!("went through {} lines of the recent past", past.lines);
+        }
+        let (inputs, taken) = mpsc::channel(INPUTS_QUEUED);
+        let (reports_in, reports) = mpsc::unbounded_channel();
+        let recorder = Recorder::start(journal, clock.clone(), config.journal.warn_free_percent, reports_in)
+            .map_err(|source| DaemonError::Data { path: config.data.clone(), source })?;
+        let snapshot = watch::Sender::new(Arc::new(first_snapshot(&past, clock)));
+        let (news, _) = broadcast::channel(NEWS_QUEUED);
+        let feed = Feed {
+            news: news.clone(),
+            snapshot: snapshot.subscribe(),
+            commands: Commands::into(inputs.clone()),
+        };
+        let runner = Runner {
+            engine,
+            clock: clock.clone(),
+            boot: found.boot,
+            newest_wall_ns: past.newest_wall_ns,
+            inputs: taken,
+            reports,
+            recorder,
+            news,
+            snapshot,
+            most_probes: usize::try_from(config.most_probes).unwrap_or(usize::MAX),
+            probes: past.probes.clone(),
+        };
+        Ok(Self { setup, runner, feed, inputs, past, _lock: lock })
+    }
+
+    /// What an outlet would get: for who looks on from outside, such as a
+    /// rehearsal.
+    pub fn feed(&self) -> Feed {
+        self.feed.clone()
+    }
+
+    /// Runs until `stop` is cancelled; then everything received is synced.
+    ///
+    /// # Errors
+    /// [`DaemonError`]; the process should end with it.
+    pub async fn run(self, stop: CancellationToken) -> Result<(), DaemonError> {
+        let Self { setup, runner, feed, inputs, past, _lock } = self;
+        let Setup { config, clock: _, outlets } = setup;
+        let outlets_stop = CancellationToken::new();
+        let runner_stop = CancellationToken::new();
+        let mut shown = JoinSet::new();
+        let named: Vec<Box<dyn Outlet>> = super::outlet::configured(&config);
+        for outlet in outlets.into_iter().chain(named) {
+            let (name, feed, stop) = (outlet.name(), feed.clone(), outlets_stop.clone());
+            shown.spawn(async move { (name, outlet.run(feed, stop).await) });
+        }
+        let mut running = tokio::spawn(runner.run(runner_stop.clone()));
+        follow_configured(&inputs, &config, &past).await;
+        drop(inputs);
+        let ended = tokio::select! {
+            () = stop.cancelled() => Ok(()),
+            ran = &mut running => return Err(outcome(ran).err().unwrap_or_else(|| ended("the runner", "without being told"))),
+            Some(outlet) = shown.join_next() => Err(outlet_ended(outlet)),
+        };
+        runner_stop.cancel();
+        let ran = outcome(running.await);
+        outlets_stop.cancel();
+        let all_out = async { while shown.join_next().await.is_some() {} };
+        if tokio::time::timeout(OUTLETS_END_WITHIN, all_out).await.is_err() {
+            tracing::debug!("an outlet did not end in time");
+        }
+        ended.and(ran)
+    }
+}
+
+fn outcome(ran: Result<Result<(), RunError>, tokio::task::JoinError>) -> Result<(), DaemonError> {
+    match ran {
+        Ok(result) => Ok(result?),
+        Err(e) => Err(ended("the runner", &e.to_string())),
+    }
+}
+
+fn outlet_ended(result: Result<(String, Result<(), OutletError>), tokio::task::JoinError>) -> DaemonError {
+    match result {
+        Ok((name, Ok(()))) => ended(&name, "without being told"),
+        Ok((name, Err(why))) => ended(&name, &why.to_string()),
+        Err(e) => ended("an outlet", &e.to_string()),
+    }
+}
+
+fn ended(name: &str, why: &str) -> DaemonError {
+    DaemonError::Ended { name: name.into(), why: why.into() }
+}
+
+/// One writer a data folder: the lock goes with the process, however it ends.
+fn lock(data: &Path) -> Result<File, DaemonError> {
+    let fault = |source| DaemonError::Data { path: data.into(), source };
+    std::fs::create_dir_all(data).map_err(fault)?;
+    let path = data.join("lock");
+    let file = File::options().create(true).truncate(false).write(true).open(path).map_err(fault)?;
+    match rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive) {
+        Ok(()) => Ok(file),
+        Err(rustix::io::Errno::WOULDBLOCK) => Err(DaemonError::Taken(data.into())),
+        Err(e) => Err(fault(e.into())),
+    }
+}
+
+/// What earlier makes taught of each kettle.
+fn teach(engine: &mut Engine, config: &Config) -> Result<(), DaemonError> {
+    let folder = config.data.join("kettles");
+    let Ok(entries) = std::fs::read_dir(&folder) else { return Ok(()) };
+    let mut paths: Vec<PathBuf> = entries.filter_map(|e| Some(e.ok()?.path())).collect();
+    paths.sort();
+    for path in paths.iter().filter(|p| p.extension().is_some_and(|x| x == "toml")) {
+        let learned = kettle::read(path)
+            .map_err(|faults| DaemonError::Kettle(crate::config::fault::listed(&faults)))?;
+        if let (Some(learned), Some(name)) = (learned, path.file_stem().and_then(|s| s.to_str())) {
+            engine.teach(name, learned);
+        }
+    }
+    Ok(())
+}
+
+fn first_snapshot(past: &Past, clock: &Clock) -> Snapshot {
+    let plans = past.followed.iter().filter_map(|(k, (plan, _))| Some((k.clone(), plan.clone()?)));
+    Snapshot {
+        wall_ns: clock.now().wall_ns,
+        plans: plans.collect(),
+        marks: past.marks.clone(),
+        ..Snapshot::default()
+    }
+}
+
+async fn follow_configured(inputs: &mpsc::Sender<Input>, config: &Config, past: &Past) {
+    for k in &config.kettles {
+        let Some(plan) = k.plan.as_ref().filter(|p| past.wants(&k.name, p)) else { continue };
+        let ask = Ask::Follow(Some(plan.clone()));
+        let command = Command { kettle: Name::clone(&k.name), by: None, ask };
+        // A runner that is gone already is seen by who waits for it.
+        let _ = inputs.send(Input::of(Incoming::Command(command))).await;
+    }
+}

@@ -3,6 +3,7 @@
 pub mod frame;
 pub mod json;
 pub mod line;
+pub mod modbus;
 pub mod payload;
 pub mod split;
 pub mod topic;

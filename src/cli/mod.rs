@@ -55,6 +55,23 @@ pub struct Place {
     pub config: Option<PathBuf>,
 }
 
+/// Reads a plan as a command's argument names it.
+fn read_plan(path: &std::path::Path) -> Result<crate::engine::plan::Plan, Failure> {
+    if !path.exists() {
+        return Err(Failure::no_input(format_args!(
+            "plan {} is not there; name a plan file",
+            path.display()
+        )));
+    }
+    crate::config::plan::read(path).map_err(|faults| faulty(&faults))
+}
+
+/// Every fault of a file, one a line.
+fn faulty(faults: &[crate::config::Fault]) -> Failure {
+    let lines: Vec<String> = faults.iter().map(ToString::to_string).collect();
+    Failure::config(lines.join("\n"))
+}
+
 /// Runs the command.
 ///
 /// # Errors

@@ -49,7 +49,16 @@ pub fn parse(text: &str, name: &str) -> Result<Learned, Vec<Fault>> {
                 root.missing(key, "delete the file to learn afresh, or put the number back");
             }
         }
-        Some(Learned { makes: u32::try_from(makes?).ok()?, coast_s: coast_s?, coast_sd_s: coast_sd_s? })
+        // Younger than the three above; a file without them reads on.
+        let decay_s = root.number("decay-s", 0.0..=3600.0, "s").unwrap_or(150.0);
+        let lead_s = root.number("lead-s", -600.0..=600.0, "s").unwrap_or(0.0);
+        Some(Learned {
+            makes: u32::try_from(makes?).ok()?,
+            coast_s: coast_s?,
+            coast_sd_s: coast_sd_s?,
+            decay_s,
+            lead_s,
+        })
     })
 }
 
@@ -58,10 +67,14 @@ pub fn write(learned: &Learned) -> String {
     format!(
         "# What curdtrace has learned of this kettle. Delete the file to learn afresh.\n\
          # Coast: how long the running rate still goes on after the heat is off, seconds.\n\
-         makes = {}\ncoast-s = {}\ncoast-sd-s = {}\n",
+         # Decay: time constant of the heat that still arrives; lead: how much earlier\n\
+         # (or later) to call, from how called cooks ended, seconds.\n\
+         makes = {}\ncoast-s = {}\ncoast-sd-s = {}\ndecay-s = {}\nlead-s = {}\n",
         learned.makes,
         number(learned.coast_s),
         number(learned.coast_sd_s),
+        number(learned.decay_s),
+        number(learned.lead_s),
     )
 }
 
@@ -100,7 +113,7 @@ mod tests {
 
     #[test]
     fn what_was_learned_comes_back() {
-        let learned = Learned { makes: 3, coast_s: 47.25, coast_sd_s: 6.5 };
+        let learned = Learned { makes: 3, coast_s: 47.25, coast_sd_s: 6.5, decay_s: 120.0, lead_s: -3.5 };
         assert_eq!(parse(&write(&learned), "k.toml").unwrap(), learned);
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("big.toml");

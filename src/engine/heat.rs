@@ -1,4 +1,30 @@
-//! The kettle: coast, forecast, and what is learned.
+//! The kettle on the fire: where a heating will end, when to call, and what is
+//! learned of the kettle from how it ended.
+//!
+//! A heating is called once. The forecast is `level + rate × (reaction +
+//! coast)`; the coast comes from earlier makes of this kettle, from an earlier
+//! heating of this very make, or else from what kettles in general do, and its
+//! uncertainty goes into the band.
+
+use std::collections::VecDeque;
+
+use super::bins::Bin;
+use super::coast::{self, Coast};
+use super::filter::Trend;
+use super::situation::Outlook;
+
+/// A heating slower than this goes nowhere, °C/s (0.05 °C/min).
+const SLOWEST: f64 = 0.05 / 60.0;
+/// Spread of a maker's reaction (log-normal σ).
+const REACTION_SIGMA: f64 = 0.45;
+/// 80 % of a normal distribution lie within this many deviations.
+const BAND: f64 = 1.2816;
+/// Bins kept for looking at how a heating ended.
+const KEPT: usize = 72;
+/// How long after its end a heating is looked at, seconds.
+const LOOK_AFTER_S: f64 = 300.0;
+/// How much a kettle's coast varies from day to day, as a share.
+const DAY_TO_DAY: f64 = 0.15;
 
 /// What has been learned of one kettle. Plain data; `config` reads and writes
 /// it as the kettle file.
@@ -6,9 +32,227 @@
 pub struct Learned {
     /// How many makes taught it.
     pub makes: u32,
-    /// Coast per rate: minutes of the running ramp still to come after the
-    /// heat is off, middle value (°C of coast ÷ °C/min), seconds.
+    /// Coast time: minutes of the running rate still to come after the heat is
+    /// off (°C of coast ÷ °C/min), seconds.
     pub coast_s: f64,
     /// How sure that is: one standard deviation, seconds.
     pub coast_sd_s: f64,
+    /// Time constant of the heat that still arrives, seconds.
+    pub decay_s: f64,
+    /// Correction of the call from how called cooks ended: positive calls
+    /// earlier, seconds.
+    pub lead_s: f64,
+}
+
+/// One heating.
+#[derive(Debug, Clone, Default)]
+struct Heating {
+    began_s: f64,
+    /// When, at what level and rate the call came.
+    called: Option<(f64, f64, f64)>,
+    target: Option<f64>,
+    /// Last moment that heat went in for sure.
+    last_hot_s: f64,
+    top_rate: f64,
+    looked_at: bool,
+    is_cook: bool,
+}
+
+/// The heat of one kettle.
+#[derive(Debug)]
+pub struct Heat {
+    coast: Coast,
+    lead_s: f64,
+    makes: u32,
+    taught: bool,
+    heating: Option<Heating>,
+    /// Counts heatings of this make and those before.
+    pub number: u32,
+    recent: VecDeque<(f64, f64)>,
+    var_bin: f64,
+    /// Cached coast in seconds of the running rate.
+    coast_lead_s: f64,
+    /// When the call of each heating came: (heating began, called).
+    pub calls: Vec<(f64, f64)>,
+}
+
+impl Heat {
+    /// A kettle as learned, or never met.
+    pub fn new(learned: Option<&Learned>) -> Self {
+        let coast = learned.map_or_else(Coast::unknown, |l| Coast {
+            theta_s: l.coast_s,
+            sd_s: libm::hypot(l.coast_sd_s, DAY_TO_DAY * l.coast_s),
+            decay_s: l.decay_s,
+        });
+        Self {
+            coast_lead_s: coast.theta_s,
+            coast,
+            lead_s: learned.map_or(0.0, |l| l.lead_s),
+            makes: learned.map_or(0, |l| l.makes),
+            taught: false,
+            heating: None,
+            number: 0,
+            recent: VecDeque::with_capacity(KEPT),
+            var_bin: 0.03 * 0.03,
+            calls: Vec::new(),
+        }
+    }
+
+    /// Walks one bin on: `hot` is the probability that heat goes in, `trend` the
+    /// milk's.
+    pub fn bin(&mut self, bin: &Bin, hot: f64, trend: Option<&Trend>, slow_var: f64) {
+        let Some(trend) = trend else { return };
+        self.var_bin = slow_var.max(1.0e-4);
+        if let Some(c) = bin.celsius
+            && (c - trend.level).abs() < 0.8
+        {
+            if self.recent.len() == KEPT {
+                self.recent.pop_front();
+            }
+            self.recent.push_back((bin.mid_s, c));
+        }
+        let loss = loss_per_s(trend.level);
+        self.coast_lead_s = self.coast.lead_s(trend.slope, loss);
+        if let Some(h) = &mut self.heating {
+            if hot > 0.8 && trend.slope > SLOWEST {
+                h.last_hot_s = bin.end_s;
+                h.top_rate = h.top_rate.max(trend.slope);
+            }
+            let ended = bin.end_s - h.last_hot_s > LOOK_AFTER_S;
+            if ended && !h.looked_at {
+                self.look_at_the_end();
+            }
+        }
+    }
+
+    /// A heating begins, towards a target where one is known.
+    pub fn begin(&mut self, t_s: f64, target: Option<f64>, is_cook: bool) {
+        if self.heating.as_ref().is_some_and(|h| !h.looked_at && t_s - h.last_hot_s > 100.0) {
+            self.look_at_the_end();
+        }
+        self.number += 1;
+        self.heating = Some(Heating { began_s: t_s, target, last_hot_s: t_s, is_cook, ..Heating::default() });
+    }
+
+    /// The running heating has another target now.
+    pub fn retarget(&mut self, target: Option<f64>) {
+        if let Some(h) = &mut self.heating {
+            h.target = target;
+        }
+    }
+
+    /// Where the heating goes, from the milk's trend now; `blind_s` is the age
+    /// of the last number where it is old.
+    pub fn outlook(
+        &self,
+        trend: &Trend,
+        target: f64,
+        reaction_s: f64,
+        blind_s: Option<f64>,
+    ) -> Option<Outlook> {
+        self.heating.as_ref()?;
+        let rate = trend.slope;
+        if rate < SLOWEST {
+            return None;
+        }
+        let ahead_s = reaction_s + self.coast_lead_s + self.lead_s;
+        let to_go_s = (target - trend.level) / rate;
+        let peak = trend.level + rate * ahead_s;
+        let coast_sd = rate * self.coast.sd_s * (self.coast_lead_s / self.coast.theta_s.max(1.0)).min(1.0);
+        let var = trend.var_level
+            + 2.0 * ahead_s * trend.cov.max(0.0)
+            + ahead_s * ahead_s * trend.var_slope
+            + coast_sd * coast_sd
+            + sq(rate * reaction_s * REACTION_SIGMA)
+            + sq(0.05)
+            + blind_s.map_or(0.0, |b| sq(0.2 * rate * b));
+        let half = BAND * libm::sqrt(var);
+        Some(Outlook {
+            heat_off_in_s: to_go_s - ahead_s,
+            reach_in_s: Some(to_go_s.max(0.0)),
+            peak_celsius: peak,
+            peak_low_celsius: peak - half,
+            peak_high_celsius: peak + half,
+            blind_s,
+        })
+    }
+
+    /// The call of the running heating came.
+    pub fn called(&mut self, t_s: f64, trend: &Trend) {
+        if let Some(h) = &mut self.heating
+            && h.called.is_none()
+        {
+            h.called = Some((t_s, trend.level, trend.slope));
+            self.calls.push((h.began_s, t_s));
+        }
+    }
+
+    /// Whether the running heating was called.
+    pub fn is_called(&self) -> bool {
+        self.heating.as_ref().is_some_and(|h| h.called.is_some())
+    }
+
+    /// What a heating that ended teaches.
+    fn look_at_the_end(&mut self) {
+        let Some(h) = &mut self.heating else { return };
+        h.looked_at = true;
+        let h = h.clone();
+        if h.top_rate < 0.12 / 60.0 || h.last_hot_s - h.began_s < 120.0 {
+            return;
+        }
+        let from = h.last_hot_s - 260.0;
+        let trace: Vec<(f64, f64)> =
+            self.recent.iter().filter(|(t, _)| *t >= from.max(h.began_s + 30.0)).copied().collect();
+        let Some(ending) = coast::fit(&trace, h.last_hot_s, &self.coast, self.var_bin) else { return };
+        // The fit took the belief so far as its prior.
+        self.coast = ending.coast;
+        self.taught = true;
+        self.learn_lead(&h, &ending, &trace);
+    }
+
+    /// A called cook that ended off its target corrects the next call, where
+    /// the maker acted on the call.
+    fn learn_lead(&mut self, h: &Heating, ending: &coast::Ending, trace: &[(f64, f64)]) {
+        let (Some((called_s, _, rate)), Some(target)) = (h.called, h.target) else { return };
+        if !h.is_cook || !(-15.0..150.0).contains(&(ending.off_s - called_s)) {
+            return;
+        }
+        let peak = trace
+            .windows(5)
+            .filter(|w| w[0].0 > called_s)
+            .map(|w| w.iter().map(|x| x.1).sum::<f64>() / 5.0)
+            .fold(f64::NEG_INFINITY, f64::max);
+        if peak.is_finite() && rate > SLOWEST {
+            let late_s = ((peak - target) / rate).clamp(-90.0, 90.0);
+            let gain = 0.5 / (1.0 + f64::from(self.makes.min(4)) * 0.5);
+            self.lead_s = (self.lead_s + gain * late_s).clamp(-60.0, 120.0);
+        }
+    }
+
+    /// What the make taught, once it is over.
+    pub fn learned(&mut self) -> Learned {
+        if self.heating.as_ref().is_some_and(|h| !h.looked_at) {
+            self.look_at_the_end();
+        }
+        self.makes += u32::from(self.taught);
+        self.taught = false;
+        Learned {
+            makes: self.makes,
+            coast_s: self.coast.theta_s,
+            coast_sd_s: self.coast.sd_s,
+            decay_s: self.coast.decay_s,
+            lead_s: self.lead_s,
+        }
+    }
+}
+
+/// Loss of an open kettle, °C/s: about 1.9 °C/h at 32 °C and 5.4 °C/h at 52 °C
+/// in 15 °C air for a hundred litres (computed; evaporation is half of it).
+fn loss_per_s(celsius: f64) -> f64 {
+    let over = (celsius - 15.0).max(0.0);
+    over * (0.06 + 0.002 * over) / 3600.0
+}
+
+fn sq(x: f64) -> f64 {
+    x * x
 }

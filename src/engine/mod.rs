@@ -2,40 +2,78 @@
 //!
 //! [`Engine::step`] is the only door: an [`Event`] goes in, [`Effect`]s come
 //! out. The same events give the same effects, on any machine.
+//!
+//! Invariants: `step` never fails or panics; between two events the engine
+//! walks a one-second grid of its own, so that a [`Happening::Tick`] makes it
+//! prompt and never different; the work of a step does not grow with the
+//! make's length.
+//!
+//! Deliberately absent: clocks, files, threads, random numbers, serialisation.
 
 pub mod alarm;
 pub mod alarms;
+mod bins;
+pub mod boil;
 pub mod clot;
+mod coast;
 pub mod effect;
 pub mod event;
+mod filter;
 pub mod heat;
+mod kettle;
 pub mod plan;
 pub mod probe;
 pub mod situation;
 pub mod stage;
+mod still;
+mod tell;
+mod time;
 pub mod view;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use effect::Effect;
-use event::{Event, Name};
+use alarms::{Alarms, Company};
+use effect::{AlarmChange, Conclusion, Effect};
+use event::{Ask, Command, Event, Happening, Mark, Name, Reading};
 use heat::Learned;
+use kettle::{Kettle, Said};
 use plan::Plan;
+use time::Timeline;
 use view::{KettleView, View};
+
+/// Longest silence that is walked second by second.
+const LONGEST_WALK_S: f64 = 6.0 * 3600.0;
 
 /// The engine: one for all probes and kettles of a dairy.
 #[derive(Debug, Default)]
 pub struct Engine {
     plan: Option<Arc<Plan>>,
     learned: BTreeMap<Name, Learned>,
+    kettles: BTreeMap<Name, Kettle>,
+    /// Which kettle a probe was first heard for.
+    probes: BTreeMap<Name, Name>,
+    plans: BTreeMap<Name, Option<Arc<Plan>>>,
+    time: Timeline,
+    grid_s: f64,
+    company: Company,
+    /// The dairy's own alarms: store and clock.
+    house: Alarms,
+    said: Vec<Said>,
+    back: Backward,
+}
+
+/// Readings whose time stands before what was seen.
+#[derive(Debug, Default)]
+struct Backward {
+    last_wall_ns: BTreeMap<Name, i64>,
 }
 
 impl Engine {
     /// An engine that follows `plan` on every kettle that has no plan of its
     /// own.
     pub fn new(plan: Option<Arc<Plan>>) -> Self {
-        Self { plan, learned: BTreeMap::new() }
+        Self { plan, ..Self::default() }
     }
 
     /// What an earlier make taught of a kettle. Call before its first reading.
@@ -45,17 +83,158 @@ impl Engine {
 
     /// Takes in what happened and appends what follows from it. Never fails.
     pub fn step(&mut self, event: &Event, out: &mut Vec<Effect>) {
-        let _ = (event, out, &self.plan);
+        let moment = self.time.take(&event.stamp);
+        let t_s = moment.t_s;
+        self.walk_to(t_s, out);
+        match &event.what {
+            Happening::Reading(r) => self.reading(r, moment.late_s, event, out),
+            Happening::Mark(m) => self.mark(m, t_s, out),
+            Happening::Command(c) => self.command(c, t_s, out),
+            Happening::Tick => {}
+            Happening::ClockStep { step_ns } => self.clock_step(*step_ns, t_s, out),
+            Happening::Link { source, up } => {
+                let text = format!("{source} {}", if *up { "is there" } else { "went away" });
+                self.remark(t_s, text, out);
+            }
+            Happening::Store { ok, text } => {
+                let mut changes = Vec::new();
+                self.house.store(*ok, text, t_s, &mut changes);
+                self.house_said(changes, t_s, out);
+            }
+            Happening::EndOfInput => self.end_of_input(t_s, out),
+        }
+    }
+
+    /// Walks the one-second grid up to `t_s`.
+    fn walk_to(&mut self, t_s: f64, out: &mut Vec<Effect>) {
+        if t_s < self.grid_s + 1.0 {
+            return;
+        }
+        if t_s - self.grid_s > LONGEST_WALK_S {
+            self.grid_s = libm::floor(t_s - LONGEST_WALK_S);
+        }
+        while self.grid_s + 1.0 <= t_s {
+            self.grid_s += 1.0;
+            let at_s = self.grid_s;
+            for k in self.kettles.values_mut() {
+                k.tick(at_s, &mut self.said);
+                if !self.said.is_empty() {
+                    tell::all(&self.time, k, at_s, &mut self.said, out);
+                }
+            }
+            if !self.house.is_quiet() {
+                let mut changes = Vec::new();
+                self.house.pass(at_s, self.plan.as_deref(), &mut changes);
+                self.house_said(changes, at_s, out);
+            }
+        }
+    }
+
+    fn reading(&mut self, r: &Reading, late_s: f64, event: &Event, out: &mut Vec<Effect>) {
+        let t_s = self.time.now_s();
+        self.remark_on_time(r, late_s, event, t_s, out);
+        let name: Name = r.kettle.clone().unwrap_or_else(|| r.probe.clone());
+        if !self.kettles.contains_key(&name) {
+            let plan = self.plans.get(&name).cloned().unwrap_or_else(|| self.plan.clone());
+            let new = Kettle::new(name.clone(), r.probe.clone(), plan, self.learned.get(&name), t_s);
+            self.kettles.insert(name.clone(), new);
+        }
+        if !self.probes.contains_key(&r.probe) {
+            self.probes.insert(r.probe.clone(), name.clone());
+        }
+        let Some(k) = self.kettles.get_mut(&name) else { return };
+        if k.probe != r.probe {
+            // A second probe in the same kettle is recorded; the first one is
+            // what the make is followed by.
+            return;
+        }
+        let failing = k.watch.health() == probe::Health::Failure;
+        let urgent = k.now().stage == stage::Stage::Cooking;
+        k.alarms.share(self.company.share(&name, failing, urgent, t_s));
+        k.reading(r, t_s, &mut self.said);
+        tell::all(&self.time, k, t_s, &mut self.said, out);
+    }
+
+    /// Says where readings come out of order, twice, or with the clock stepped
+    /// back; they are kept in the order they came.
+    fn remark_on_time(&mut self, r: &Reading, late_s: f64, event: &Event, t_s: f64, out: &mut Vec<Effect>) {
+        let Some(wall) = event.stamp.wall_ns else { return };
+        let before = self.back.last_wall_ns.insert(r.probe.clone(), wall);
+        let Some(before) = before else { return };
+        let text = if wall == before {
+            format!("{}: a second reading at the same instant; both are kept", r.probe)
+        } else if wall < before {
+            let by = (before - wall) as f64 * 1e-9;
+            format!("{}: a reading {by:.1} s before the last one; kept in the order it came", r.probe)
+        } else {
+            return;
+        };
+        let _ = late_s;
+        self.remark(t_s, text, out);
+    }
+
+    fn mark(&mut self, m: &Mark, t_s: f64, out: &mut Vec<Effect>) {
+        let Some(k) = self.kettles.get_mut(&m.kettle) else {
+            self.remark(t_s, format!("a mark for {}, which no probe has spoken for yet", m.kettle), out);
+            return;
+        };
+        k.mark(&m.kind, t_s, &mut self.said);
+        tell::all(&self.time, k, t_s, &mut self.said, out);
+    }
+
+    fn command(&mut self, c: &Command, t_s: f64, out: &mut Vec<Effect>) {
+        if let Ask::Follow(plan) = &c.ask {
+            self.plans.insert(c.kettle.clone(), plan.clone());
+        }
+        let mut changes = Vec::new();
+        self.house.command(&c.ask, c.by.as_ref(), t_s, &mut changes);
+        self.house_said(changes, t_s, out);
+        if let Some(k) = self.kettles.get_mut(&c.kettle) {
+            k.command(&c.ask, c.by.as_ref(), t_s, &mut self.said);
+            tell::all(&self.time, k, t_s, &mut self.said, out);
+        }
+    }
+
+    fn clock_step(&mut self, step_ns: i64, t_s: f64, out: &mut Vec<Effect>) {
+        let s = step_ns as f64 * 1e-9;
+        self.back.last_wall_ns.clear();
+        self.remark(t_s, format!("the clock was set by {s:+.1} s; durations are not touched"), out);
+    }
+
+    fn end_of_input(&mut self, t_s: f64, out: &mut Vec<Effect>) {
+        for k in self.kettles.values_mut() {
+            k.finish(t_s, &mut self.said);
+            tell::all(&self.time, k, t_s, &mut self.said, out);
+        }
+    }
+
+    fn remark(&self, t_s: f64, text: String, out: &mut Vec<Effect>) {
+        let kettle = self.kettles.values().next();
+        let (probe, name) =
+            kettle.map_or((Name::from(""), Name::from("")), |k| (k.probe.clone(), k.name.clone()));
+        out.push(Effect { time: self.time.wall(t_s), probe, kettle: name, what: Conclusion::Remark(text) });
+    }
+
+    fn house_said(&self, changes: Vec<AlarmChange>, t_s: f64, out: &mut Vec<Effect>) {
+        let house = Name::from("");
+        for c in changes {
+            out.push(Effect {
+                time: self.time.wall(t_s),
+                probe: house.clone(),
+                kettle: house.clone(),
+                what: Conclusion::Alarm(c),
+            });
+        }
     }
 
     /// A snapshot for anyone to show.
     pub fn view(&self) -> View {
-        View::default()
+        View { kettles: self.kettles.values().map(|k| tell::view(&self.time, k)).collect() }
     }
 
     /// The snapshot of one probe's kettle, cheaper than the whole view.
     pub fn kettle_of(&self, probe: &str) -> Option<KettleView> {
-        let _ = probe;
-        None
+        let k = self.kettles.get(self.probes.get(probe)?)?;
+        Some(tell::view(&self.time, k))
     }
 }

@@ -5,5 +5,6 @@ pub mod json;
 pub mod line;
 pub mod modbus;
 pub mod payload;
+pub mod playback;
 pub mod split;
 pub mod topic;

@@ -87,3 +87,15 @@ impl Basis {
         }
     }
 }
+
+mod air;
+mod finder;
+mod grammar;
+mod history;
+mod kf;
+mod pins;
+mod story;
+mod tracker;
+
+pub use story::{Telling, Told};
+pub use tracker::{CookSeen, Now, Tracker};

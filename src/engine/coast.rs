@@ -1,0 +1,237 @@
+//! How much heat still comes after the fire is taken away, fitted to a trace
+//! in which a heating ended.
+//!
+//! The heat that still comes has two parts: what the hot wall holds, gone in a
+//! quarter of a minute, and what goes on arriving from embers, hot iron or
+//! condensate, a share *f* of the fire dying away with a time constant τ. The
+//! *coast time* θ = τ_wall + f·τ turns a running rate into the degrees still
+//! to come. The moment the heat ended, f and τ are fitted together on a grid,
+//! each point weighed by how well it explains the trace and by how common such
+//! kettles are; what comes out is a mean and a deviation, never a certainty.
+
+/// Time constant of the wall, seconds: copper kettles of 100 to 1000 litres lie
+/// between 10 and 30 s (computed from wall mass and film coefficient).
+const WALL_S: f64 = 18.0;
+/// Share of the fire that goes on arriving, and its time constant, seconds.
+const SHARES: [f64; 6] = [0.0, 0.1, 0.2, 0.3, 0.4, 0.5];
+const DECAYS_S: [f64; 5] = [60.0, 120.0, 180.0, 270.0, 420.0];
+/// Coast time expected of a kettle never met, seconds, and its spread.
+pub(super) const UNKNOWN_S: f64 = 45.0;
+pub(super) const UNKNOWN_SD_S: f64 = 35.0;
+
+/// A belief about a kettle's coast.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Coast {
+    /// Coast time, seconds.
+    pub theta_s: f64,
+    /// Its standard deviation, seconds.
+    pub sd_s: f64,
+    /// Time constant of what still arrives, seconds.
+    pub decay_s: f64,
+}
+
+/// A fitted end of a heating.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Ending {
+    pub coast: Coast,
+    /// When the heat came off, seconds on the trace's own clock.
+    pub off_s: f64,
+    /// Rate before, °C/s.
+    pub rate: f64,
+}
+
+/// Fits the end of a heating to `(seconds, °C)`; `about_s` is where the rate
+/// broke, roughly. `None` where there is too little to fit.
+pub(super) fn fit(trace: &[(f64, f64)], about_s: f64, prior: &Coast, var_bin: f64) -> Option<Ending> {
+    let before = trace.iter().filter(|(t, _)| *t < about_s).count();
+    if before < 6 || trace.len() - before < 10 {
+        return None;
+    }
+    let mut sum = Sums::default();
+    let mut best = f64::NEG_INFINITY;
+    let mut points = Vec::with_capacity(1024);
+    let mut off_s = about_s - 150.0;
+    while off_s <= about_s + 60.0 {
+        for f in SHARES {
+            for decay_s in DECAYS_S {
+                if f <= 0.0 && decay_s > 60.0 {
+                    continue;
+                }
+                let Some((rate, ss)) = least_squares(trace, off_s, f, decay_s) else { continue };
+                let theta_s = WALL_S + f * decay_s;
+                let z = (theta_s - prior.theta_s) / prior.sd_s.max(5.0);
+                // Half the misfit counts: neighbouring bins are not independent.
+                let ln = -0.25 * ss / var_bin - 0.5 * z * z + if f <= 0.0 { 1.0 } else { 0.0 };
+                if rate > 0.0 {
+                    best = best.max(ln);
+                    points.push((ln, theta_s, decay_s, off_s, rate));
+                }
+            }
+        }
+        off_s += 6.0;
+    }
+    for (ln, theta_s, decay_s, off_s, rate) in points {
+        sum.add(libm::exp(ln - best), theta_s, decay_s, off_s, rate);
+    }
+    sum.ending()
+}
+
+#[derive(Default)]
+struct Sums {
+    w: f64,
+    theta: f64,
+    theta2: f64,
+    decay: f64,
+    off: f64,
+    rate: f64,
+}
+
+impl Sums {
+    fn add(&mut self, w: f64, theta: f64, decay: f64, off: f64, rate: f64) {
+        self.w += w;
+        self.theta += w * theta;
+        self.theta2 += w * theta * theta;
+        self.decay += w * decay;
+        self.off += w * off;
+        self.rate += w * rate;
+    }
+
+    fn ending(&self) -> Option<Ending> {
+        if self.w <= 0.0 {
+            return None;
+        }
+        let theta_s = self.theta / self.w;
+        let var = (self.theta2 / self.w - theta_s * theta_s).max(0.0);
+        Some(Ending {
+            coast: Coast { theta_s, sd_s: libm::sqrt(var + 16.0), decay_s: self.decay / self.w },
+            off_s: self.off / self.w,
+            rate: self.rate / self.w,
+        })
+    }
+}
+
+/// Heat arrived `u` seconds after the end, as seconds of the former rate.
+fn arrived_s(u: f64, f: f64, decay_s: f64) -> f64 {
+    (1.0 - f) * WALL_S * (1.0 - libm::exp(-u / WALL_S))
+        + f * (decay_s + WALL_S) * (1.0 - libm::exp(-u / (decay_s + WALL_S)))
+}
+
+/// Least squares of level, rate and loss for one end; gives the rate and the
+/// sum of squares.
+fn least_squares(trace: &[(f64, f64)], off_s: f64, f: f64, decay_s: f64) -> Option<(f64, f64)> {
+    let mut a = [[0.0f64; 4]; 3];
+    let mut yy = 0.0;
+    let base = trace[0].1;
+    for &(t, c) in trace {
+        let u = t - off_s;
+        let (x1, x2) = if u <= 0.0 { (u, 0.0) } else { (arrived_s(u, f, decay_s), u) };
+        let (x1, x2, y) = (x1 / 60.0, x2 / 60.0, c - base);
+        for (i, xi) in [1.0, x1, x2].into_iter().enumerate() {
+            for (j, xj) in [1.0, x1, x2].into_iter().enumerate() {
+                a[i][j] += xi * xj;
+            }
+            a[i][3] += xi * y;
+        }
+        yy += y * y;
+    }
+    // The loss is known roughly: -0.04 ± 0.03 °C/min.
+    let pull = 0.0025 / (0.03 * 0.03);
+    a[2][2] += pull;
+    a[2][3] += -0.04 * pull;
+    let b = [a[0][3], a[1][3], a[2][3]];
+    let x = solve(a)?;
+    let ss = yy - (0..3).map(|i| x[i] * b[i]).sum::<f64>() + pull * 0.04 * 0.04;
+    Some((x[1] / 60.0, ss.max(0.0)))
+}
+
+/// Gauss with pivots, three by three.
+fn solve(mut a: [[f64; 4]; 3]) -> Option<[f64; 3]> {
+    for i in 0..3 {
+        let p = (i..3).max_by(|x, y| a[*x][i].abs().total_cmp(&a[*y][i].abs()))?;
+        a.swap(i, p);
+        if a[i][i].abs() < 1.0e-12 {
+            return None;
+        }
+        let pivot = a[i];
+        for row in a.iter_mut().skip(i + 1) {
+            let m = row[i] / pivot[i];
+            for (x, p) in row.iter_mut().zip(pivot).skip(i) {
+                *x -= m * p;
+            }
+        }
+    }
+    let mut x = [0.0; 3];
+    for i in (0..3).rev() {
+        let tail: f64 = (i + 1..3).map(|j| a[i][j] * x[j]).sum();
+        x[i] = (a[i][3] - tail) / a[i][i];
+    }
+    Some(x)
+}
+
+impl Coast {
+    /// A kettle never met.
+    pub fn unknown() -> Self {
+        Self { theta_s: UNKNOWN_S, sd_s: UNKNOWN_SD_S, decay_s: 150.0 }
+    }
+
+    /// Degrees still to come ÷ running rate, seconds, at a loss of `loss` (°C/s,
+    /// positive) from `rate` (°C/s): the peak comes where what still arrives
+    /// no longer covers what is lost.
+    pub fn lead_s(&self, rate: f64, loss: f64) -> f64 {
+        if rate <= 1.0e-5 {
+            return 0.0;
+        }
+        let f = ((self.theta_s - WALL_S) / self.decay_s).clamp(0.0, 0.9);
+        let mut best = 0.0f64;
+        let mut u = 10.0;
+        while u <= 900.0 {
+            let rise = (rate + loss) * arrived_s(u, f, self.decay_s) - loss * u;
+            if rise < best {
+                break;
+            }
+            best = rise;
+            u *= 1.15;
+        }
+        best / rate
+    }
+
+    /// Combines with a second, independent belief.
+    pub fn with(&self, other: &Self) -> Self {
+        let (a, b) = (1.0 / (self.sd_s * self.sd_s), 1.0 / (other.sd_s * other.sd_s));
+        let w = b / (a + b);
+        Self {
+            theta_s: self.theta_s + w * (other.theta_s - self.theta_s),
+            sd_s: libm::sqrt(1.0 / (a + b)),
+            decay_s: self.decay_s + w * (other.decay_s - self.decay_s),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A heating that ends at 0 s with the given share and decay.
+    fn check(f: f64, decay_s: f64, want_s: f64, within_s: f64) {
+        let rate = 0.7 / 60.0;
+        let trace: Vec<(f64, f64)> = (-24..30i32)
+            .map(|k| {
+                let t = f64::from(k) * 10.0;
+                let rise = if t <= 0.0 { t } else { arrived_s(t, f, decay_s) };
+                // A little scatter that any kettle has.
+                let scatter = 0.01 * f64::from((k * 7919).rem_euclid(5) - 2);
+                (t, 33.0 + rate * rise - if t > 0.0 { t * 0.04 / 60.0 } else { 0.0 } + scatter)
+            })
+            .collect();
+        let wide = Coast { theta_s: 60.0, sd_s: 80.0, decay_s: 150.0 };
+        let e = fit(&trace, 30.0, &wide, 0.02 * 0.02).unwrap();
+        assert!((e.coast.theta_s - want_s).abs() < within_s, "f {f} decay {decay_s}: {e:?}");
+    }
+
+    #[test]
+    fn the_coast_of_a_made_up_ending_is_found_again() {
+        check(0.0, 60.0, 18.0, 8.0);
+        check(0.2, 120.0, 42.0, 12.0);
+        check(0.4, 270.0, 126.0, 30.0);
+    }
+}

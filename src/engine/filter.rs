@@ -1,0 +1,269 @@
+//! Level, rate and roughness of a noisy trace.
+//!
+//! A local linear trend (Kalman filter on level and slope) follows every
+//! sample. Its measurement noise is taken from the trace itself: the scatter
+//! from sample to sample (the sensor's own) and the scatter of ten-second
+//! means (what stirring does). A sample far off is not taken in; where they go
+//! on being far off, the probe has *departed* (lifted, or put into something
+//! else): the live trend follows it, while the trend of what it hung in before
+//! is kept, carried forward, and taken up again when the probe comes back.
+//!
+//! Deliberately absent: any knowledge of stages, plans or health.
+
+use super::bins::{BIN_S, Bin, Binner};
+
+/// Slope random walk of a kettle over a fire, (°C/s)² per second: about
+/// 0.06 °C/min in half a minute.
+const SLOPE_DRIFT: f64 = 3.3e-8;
+/// Level random walk, °C² per second.
+const LEVEL_DRIFT: f64 = 2.0e-6;
+/// A probe that has been elsewhere this long hangs in something new, seconds.
+const NEW_HOME_S: f64 = 100.0;
+/// Samples in a row that must be off before the trend follows them.
+const OFF_IN_A_ROW: u8 = 3;
+
+/// Level and slope with their covariance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Trend {
+    /// °C.
+    pub level: f64,
+    /// °C/s.
+    pub slope: f64,
+    /// Variance of the level, °C².
+    pub var_level: f64,
+    /// Covariance, °C²/s.
+    pub cov: f64,
+    /// Variance of the slope, (°C/s)².
+    pub var_slope: f64,
+}
+
+impl Trend {
+    /// A trend that knows one sample.
+    pub fn at(level: f64) -> Self {
+        Self { level, slope: 0.0, var_level: 0.04, cov: 0.0, var_slope: 4.0e-4 }
+    }
+
+    /// Carries the trend `dt_s` seconds on.
+    pub fn predict(&mut self, dt_s: f64, level_drift: f64, slope_drift: f64) {
+        self.level += self.slope * dt_s;
+        let cov = self.cov + dt_s * self.var_slope;
+        self.var_level += dt_s * (self.cov + cov) + level_drift * dt_s;
+        self.cov = cov;
+        self.var_slope += slope_drift * dt_s;
+    }
+
+    /// Takes in a sample with variance `noise`.
+    pub fn update(&mut self, celsius: f64, noise: f64) {
+        let s = self.var_level + noise;
+        let (k0, k1) = (self.var_level / s, self.cov / s);
+        let e = celsius - self.level;
+        self.level += k0 * e;
+        self.slope += k1 * e;
+        self.var_slope -= k1 * self.cov;
+        self.cov -= k0 * self.cov;
+        self.var_level -= k0 * self.var_level;
+    }
+}
+
+/// The trend of one probe.
+#[derive(Debug)]
+pub struct Filter {
+    live: Option<Trend>,
+    t_s: f64,
+    /// What it hung in before it departed, and since when it is away.
+    home: Option<(Trend, f64)>,
+    off_in_a_row: u8,
+    off_first_s: f64,
+    noise: Noise,
+    binner: Binner,
+}
+
+/// The trace's own scatter.
+#[derive(Debug)]
+struct Noise {
+    last: f64,
+    /// Half the mean square of sample-to-sample differences, °C².
+    fast: f64,
+    /// Variance of ten-second means about their neighbours, °C².
+    slow: f64,
+    means: [f64; 2],
+    seen_means: u8,
+    /// Smallest step ever seen between two samples: the resolution, °C.
+    step: f64,
+}
+
+impl Default for Filter {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Filter {
+    /// A filter that has seen nothing.
+    pub fn new() -> Self {
+        Self {
+            live: None,
+            t_s: 0.0,
+            home: None,
+            off_in_a_row: 0,
+            off_first_s: 0.0,
+            noise: Noise {
+                last: f64::NAN,
+                fast: 2.5e-3,
+                slow: 1.0e-3,
+                means: [0.0; 2],
+                seen_means: 0,
+                step: f64::INFINITY,
+            },
+            binner: Binner::new(),
+        }
+    }
+
+    /// Takes in a sample at engine second `t_s`; gives the ten-second bins
+    /// that it completed, oldest first, to `bins`.
+    pub fn take(&mut self, t_s: f64, celsius: f64, bins: &mut Vec<Bin>) {
+        self.close_bins(t_s, bins);
+        let dt_s = (t_s - self.t_s).max(0.0);
+        if self.noise.last.is_finite() {
+            self.noise.sample(celsius);
+        }
+        self.noise.last = celsius;
+        self.binner.add(t_s, celsius);
+        let Some(mut live) = self.live else {
+            self.live = Some(Trend::at(celsius));
+            self.t_s = t_s;
+            return;
+        };
+        if dt_s <= 0.0 {
+            return;
+        }
+        self.t_s = t_s;
+        let wide = if self.home.is_some() { 400.0 } else { 1.0 };
+        live.predict(dt_s, LEVEL_DRIFT * wide, SLOPE_DRIFT * wide);
+        if let Some((home, _)) = &mut self.home {
+            home.predict(dt_s, LEVEL_DRIFT, SLOPE_DRIFT * 0.3);
+        }
+        let noise = self.noise.of_sample(dt_s);
+        let off = off_by(&live, celsius, noise);
+        if off && self.off_in_a_row < OFF_IN_A_ROW {
+            if self.off_in_a_row == 0 {
+                self.off_first_s = t_s;
+            }
+            self.off_in_a_row += 1;
+            if self.off_in_a_row < OFF_IN_A_ROW {
+                self.live = Some(live);
+                return;
+            }
+        }
+        if off {
+            // It has really gone: remember what it hung in, follow it.
+            if self.home.is_none() {
+                self.home = Some((live, self.off_first_s));
+            }
+            live = Trend { slope: 0.0, var_slope: 4.0e-2, var_level: 1.0, cov: 0.0, level: celsius };
+        }
+        self.off_in_a_row = 0;
+        live.update(celsius, noise);
+        self.come_home(&mut live, celsius, t_s);
+        self.live = Some(live);
+    }
+
+    /// Takes up the old trend where the probe is back, drops it where the
+    /// probe stays away.
+    fn come_home(&mut self, live: &mut Trend, celsius: f64, t_s: f64) {
+        let Some((home, since_s)) = self.home else { return };
+        let near = 0.15 + 3.0 * libm::sqrt(home.var_level + self.noise.fast);
+        if (celsius - home.level).abs() < near && (live.level - home.level).abs() < 2.0 * near {
+            *live = home;
+            live.var_level += 0.01;
+            live.update(celsius, self.noise.fast + 0.02);
+            self.home = None;
+        } else if t_s - since_s > NEW_HOME_S {
+            self.home = None;
+            live.var_slope = live.var_slope.max(1.0e-5);
+        }
+    }
+
+    /// Closes the bins that ended before `t_s`, as a tick does in a silence.
+    pub fn close_bins(&mut self, t_s: f64, bins: &mut Vec<Bin>) {
+        let already = bins.len();
+        self.binner.close(t_s, bins);
+        for b in &mut bins[already..] {
+            if let Some(mean) = b.celsius {
+                self.noise.mean(mean);
+            } else {
+                self.noise.seen_means = 0;
+            }
+            b.var_white = self.noise.of_mean(b.n);
+        }
+    }
+
+    /// The live trend, where anything was seen, and when it was last fed.
+    pub fn live(&self) -> Option<(Trend, f64)> {
+        self.live.map(|l| (l, self.t_s))
+    }
+
+    /// The trend of the milk: the live one, or what the probe hung in before
+    /// it departed, carried to now; and since when the probe is away.
+    pub fn milk(&self) -> Option<(Trend, Option<f64>)> {
+        match &self.home {
+            Some((home, since_s)) => Some((*home, Some(*since_s))),
+            None => self.live.map(|l| (l, None)),
+        }
+    }
+
+    /// Scatter of ten-second means, °C (standard deviation): what stirring
+    /// adds lives here, below the sensor's own noise.
+    pub fn roughness(&self) -> f64 {
+        libm::sqrt(self.noise.slow)
+    }
+
+    /// Scatter from sample to sample, °C (standard deviation).
+    pub fn sensor_scatter(&self) -> f64 {
+        libm::sqrt(self.noise.fast)
+    }
+}
+
+impl Noise {
+    fn sample(&mut self, celsius: f64) {
+        let d = celsius - self.last;
+        if d != 0.0 {
+            self.step = self.step.min(d.abs().max(0.001));
+        }
+        // Clipped, so that a spike teaches little.
+        let half_square = (0.5 * d * d).min(9.0 * self.fast + 1.0e-5);
+        self.fast += (half_square - self.fast) * 0.01;
+    }
+
+    fn mean(&mut self, mean: f64) {
+        if self.seen_means >= 2 {
+            let d = mean - 2.0 * self.means[1] + self.means[0];
+            let var = (d * d / 6.0).min(9.0 * self.slow + 1.0e-5);
+            self.slow += (var - self.slow) * 0.06;
+        }
+        self.means = [self.means[1], mean];
+        self.seen_means = (self.seen_means + 1).min(2);
+    }
+
+    fn quantum_var(&self) -> f64 {
+        if self.step.is_finite() { (self.step * self.step / 12.0).min(0.006) } else { 1.0e-5 }
+    }
+
+    /// Effective variance of one sample: what makes ten-second means scatter
+    /// as they do.
+    fn of_sample(&self, dt_s: f64) -> f64 {
+        let slow = (self.slow + self.quantum_var() * 0.3) * (BIN_S / dt_s.clamp(0.05, BIN_S));
+        slow.max(self.fast).max(1.0e-4)
+    }
+
+    /// Variance of a mean of `n` samples by the sensor's own noise.
+    fn of_mean(&self, n: u32) -> f64 {
+        self.fast / f64::from(n.max(1)) + 0.4 * self.quantum_var() + 4.0e-6
+    }
+}
+
+fn off_by(trend: &Trend, celsius: f64, noise: f64) -> bool {
+    let e = celsius - trend.level;
+    let limit = 0.3 + 5.0 * libm::sqrt(trend.var_level + noise.min(0.04));
+    e.abs() > limit
+}

@@ -1,0 +1,413 @@
+//! One kettle: its probe, filter, stages, heat, rennet clock and alarms, and
+//! the order in which they hear of what happened.
+
+use std::sync::Arc;
+
+use super::alarm::AlarmKind;
+use super::alarms::Alarms;
+use super::bins::Bin;
+use super::clot::RennetClock;
+use super::effect::AlarmChange;
+use super::event::{Ask, MarkKind, Name, Reading};
+use super::filter::Filter;
+use super::heat::{Heat, Learned};
+use super::plan::Plan;
+use super::probe::{Health, Verdict, Watch};
+use super::situation::{Outlook, Situation};
+use super::stage::{Now, Stage, Telling, Tracker};
+use super::still::Stillness;
+
+/// A number older than this is old, and the forecast says that it is blind.
+const BLIND_S: f64 = 8.0;
+/// A forecast is told this often while a heating goes to a target, seconds.
+const FORECAST_EVERY_S: f64 = 10.0;
+/// A rennet clock is forgotten after this, seconds.
+const RENNET_FORGOTTEN_S: f64 = 6.0 * 3600.0;
+
+/// What a kettle concluded, in engine seconds; the engine makes effects of it.
+#[derive(Debug)]
+pub(super) enum Said {
+    Stage(Telling),
+    Alarm(AlarmChange),
+    Forecast(Outlook, f64),
+    Health(Health, String),
+    MakeBegan,
+    Make(MakeSaid),
+    Learned(Learned),
+}
+
+/// A make that ended.
+#[derive(Debug)]
+pub(super) struct MakeSaid {
+    /// Stages, and when the last one ended.
+    pub stages: Vec<super::stage::Told>,
+    pub ended_s: f64,
+    pub cooks: Vec<super::stage::CookSeen>,
+    /// When each heating was called.
+    pub calls: Vec<(f64, f64)>,
+}
+
+/// One kettle.
+#[derive(Debug)]
+pub(super) struct Kettle {
+    pub name: Name,
+    pub probe: Name,
+    pub plan: Option<Arc<Plan>>,
+    pub watch: Watch,
+    pub filter: Filter,
+    pub tracker: Tracker,
+    pub heat: Heat,
+    pub alarms: Alarms,
+    rennet: Option<RennetClock>,
+    still: Stillness,
+    last_s: f64,
+    clot_s: f64,
+    /// Last number used, engine second.
+    number_s: f64,
+    heard_s: f64,
+    pub verdict: Verdict,
+    forecast_s: f64,
+    /// Whether the make's beginning was told.
+    began: bool,
+    heating_slot_s: f64,
+    known_health: Health,
+    bins: Vec<Bin>,
+    tellings: Vec<Telling>,
+    changes: Vec<AlarmChange>,
+    now: Now,
+}
+
+impl Kettle {
+    pub fn new(
+        name: Name,
+        probe: Name,
+        plan: Option<Arc<Plan>>,
+        learned: Option<&Learned>,
+        t_s: f64,
+    ) -> Self {
+        let tracker = Tracker::new(plan.as_deref());
+        Self {
+            name,
+            probe,
+            now: tracker.now(),
+            tracker,
+            plan,
+            watch: Watch::new(),
+            filter: Filter::new(),
+            heat: Heat::new(learned),
+            alarms: Alarms::new(),
+            rennet: None,
+            still: Stillness::default(),
+            last_s: t_s,
+            clot_s: t_s,
+            number_s: f64::NEG_INFINITY,
+            heard_s: t_s,
+            verdict: Verdict { health: Health::Good, reason: super::probe::Reason::Fine, use_celsius: None },
+            forecast_s: f64::NEG_INFINITY,
+            began: false,
+            heating_slot_s: f64::NEG_INFINITY,
+            known_health: Health::Good,
+            bins: Vec::new(),
+            tellings: Vec::new(),
+            changes: Vec::new(),
+        }
+    }
+
+    /// The probe said something.
+    pub fn reading(&mut self, r: &Reading, t_s: f64, out: &mut Vec<Said>) {
+        let verdict = self.watch.take(r, t_s, (t_s - self.heard_s).max(0.0));
+        self.heard_s = t_s;
+        self.note_health(verdict, out);
+        if let Some(c) = self.verdict.use_celsius {
+            self.number_s = t_s;
+            self.filter.take(t_s, c, &mut self.bins);
+        }
+        self.walk(t_s, out);
+        self.judge(t_s, out);
+    }
+
+    /// Time passed.
+    pub fn tick(&mut self, t_s: f64, out: &mut Vec<Said>) {
+        if let Some(verdict) = self.watch.tick(t_s) {
+            self.note_health(verdict, out);
+        }
+        if t_s - self.number_s > 2.0 {
+            self.filter.close_bins(t_s, &mut self.bins);
+        }
+        self.walk(t_s, out);
+        self.judge(t_s, out);
+    }
+
+    fn note_health(&mut self, verdict: Verdict, out: &mut Vec<Said>) {
+        let before = self.watch_health();
+        self.verdict = verdict;
+        if before != self.watch.health() {
+            out.push(Said::Health(self.watch.health(), self.watch.reason().to_string()));
+            self.known_health = self.watch.health();
+        }
+    }
+
+    fn watch_health(&self) -> Health {
+        self.known_health
+    }
+
+    /// Lets stages and heat walk the bins that were completed.
+    fn walk(&mut self, t_s: f64, out: &mut Vec<Said>) {
+        if self.bins.is_empty() {
+            return;
+        }
+        let bins = std::mem::take(&mut self.bins);
+        let slow_var = self.filter.roughness() * self.filter.roughness();
+        for bin in &bins {
+            self.tracker.bin(bin, slow_var, &mut self.tellings);
+            self.still.bin(bin, slow_var, self.tracker.heating() > 0.5 || self.stirred());
+            let milk = self.filter.milk().map(|m| m.0);
+            self.heat.bin(bin, self.tracker.heating(), milk.as_ref(), slow_var);
+        }
+        self.bins = bins;
+        self.bins.clear();
+        self.tell(t_s, out);
+        self.end_makes(t_s, out);
+        if let Some(clock) = &mut self.rennet {
+            let celsius = self.filter.milk().map(|m| m.0.level);
+            clock.advance(t_s - self.clot_s, celsius);
+            if t_s - clock.poured_s() > RENNET_FORGOTTEN_S {
+                self.rennet = None;
+            }
+        }
+        self.clot_s = t_s;
+        self.last_s = t_s;
+    }
+
+    /// Stages in which the milk is stirred for sure.
+    fn stirred(&self) -> bool {
+        matches!(self.now.stage, Stage::Warming | Stage::Cooking)
+    }
+
+    /// Passes on what the tracker tells, and follows a heating that it means.
+    fn tell(&mut self, t_s: f64, out: &mut Vec<Said>) {
+        for telling in std::mem::take(&mut self.tellings) {
+            if let Telling::Began(t) = &telling {
+                if !self.began {
+                    self.began = true;
+                    out.push(Said::MakeBegan);
+                }
+                if matches!(t.stage, Stage::Warming | Stage::Cooking | Stage::WheyHeating)
+                    && t.began_s > self.heating_slot_s
+                {
+                    self.heating_slot_s = t.began_s;
+                    let target = self.tracker.now().target_celsius;
+                    self.heat.begin(t.began_s, target, t.stage == Stage::Cooking);
+                }
+                if t.stage == Stage::Cutting || t.stage == Stage::Drawing {
+                    self.rennet = None;
+                }
+            }
+            out.push(Said::Stage(telling));
+        }
+        self.now = self.tracker.now();
+        let _ = t_s;
+    }
+
+    fn end_makes(&mut self, t_s: f64, out: &mut Vec<Said>) {
+        if let Some(stages) = self.tracker.ended(t_s) {
+            self.give(stages, t_s, out);
+        }
+        if self.tracker.rests(t_s) {
+            self.finish(t_s, out);
+        }
+    }
+
+    /// Ends whatever is open, with hindsight, and waits for the next make.
+    pub fn finish(&mut self, t_s: f64, out: &mut Vec<Said>) {
+        for stages in self.tracker.give_all(t_s) {
+            self.give(stages, t_s, out);
+        }
+        self.tracker.restart();
+        self.now = self.tracker.now();
+        self.began = false;
+        self.rennet = None;
+        self.heat.calls.clear();
+        self.heating_slot_s = t_s;
+    }
+
+    fn give(&mut self, stages: Vec<super::stage::Told>, t_s: f64, out: &mut Vec<Said>) {
+        let cooks = self.tracker.cooks(&stages);
+        let calls = self.heat.calls.clone();
+        out.push(Said::Make(MakeSaid { stages, ended_s: t_s, cooks, calls }));
+        out.push(Said::Learned(self.heat.learned()));
+    }
+
+    /// A person marked something.
+    pub fn mark(&mut self, kind: &MarkKind, t_s: f64, out: &mut Vec<Said>) {
+        match kind {
+            MarkKind::Rennet => {
+                let (rennet, minutes, set) = self.rennet_plan();
+                self.rennet = Some(RennetClock::poured(t_s, &rennet, minutes, set));
+                self.clot_s = t_s;
+            }
+            MarkKind::Floc => {
+                if let Some(clock) = &mut self.rennet {
+                    clock.floc(t_s);
+                }
+            }
+            MarkKind::Target(c) => {
+                self.tracker.set_target(*c);
+                self.now = self.tracker.now();
+                self.heat.retarget(self.now.target_celsius);
+            }
+            MarkKind::HeatOn => self.watch.heat_meant(true),
+            MarkKind::HeatOff => self.watch.heat_meant(false),
+            _ => {}
+        }
+        self.tracker.mark(kind, t_s, &mut self.tellings);
+        self.tell(t_s, out);
+        self.judge(t_s, out);
+    }
+
+    fn rennet_plan(&self) -> (super::plan::RennetPlan, Option<f64>, Option<f64>) {
+        let Some(plan) = &self.plan else { return (super::plan::RennetPlan::default(), None, None) };
+        let of = |k: Stage| plan.stages.iter().find(|s| s.kind == k);
+        let minutes = of(Stage::Setting).and_then(|s| s.minutes);
+        let set =
+            of(Stage::Setting).and_then(|s| s.to_celsius).or(of(Stage::Warming).and_then(|s| s.to_celsius));
+        (plan.rennet.clone(), minutes, set)
+    }
+
+    /// A person or the shell asked for something.
+    pub fn command(&mut self, ask: &Ask, by: Option<&Name>, t_s: f64, out: &mut Vec<Said>) {
+        match ask {
+            Ask::Follow(plan) => self.follow(plan.clone(), t_s, out),
+            Ask::Stage(stage) => {
+                self.tracker.set(*stage, t_s, &mut self.tellings);
+                self.tell(t_s, out);
+            }
+            Ask::EndMake => self.finish(t_s, out),
+            _ => self.alarms.command(ask, by, t_s, &mut self.changes),
+        }
+        self.pass_alarms(out);
+        self.judge(t_s, out);
+    }
+
+    /// Another plan: the stages found so far are given, and it begins anew
+    /// where no make runs; a running make keeps its stages and takes the new
+    /// plan's targets from here on.
+    fn follow(&mut self, plan: Option<Arc<Plan>>, t_s: f64, out: &mut Vec<Said>) {
+        self.plan = plan;
+        self.tracker.replan(self.plan.as_deref());
+        self.now = self.tracker.now();
+        self.heat.retarget(self.now.target_celsius);
+        self.tell(t_s, out);
+    }
+
+    /// Judges the alarms and tells the forecast.
+    fn judge(&mut self, t_s: f64, out: &mut Vec<Said>) {
+        let situation = self.situation(t_s);
+        self.alarms.judge(&situation, self.plan.as_deref(), &mut self.changes);
+        if let (Some(o), Some(target)) = (situation.outlook, situation.target_celsius)
+            && t_s - self.forecast_s >= FORECAST_EVERY_S
+        {
+            self.forecast_s = t_s;
+            out.push(Said::Forecast(o, target));
+        }
+        self.pass_alarms(out);
+    }
+
+    fn pass_alarms(&mut self, out: &mut Vec<Said>) {
+        for change in std::mem::take(&mut self.changes) {
+            if change.alarm == AlarmKind::HeatOff
+                && change.state == super::alarm::AlarmState::Unacknowledged
+                && let Some((milk, _)) = self.filter.milk()
+            {
+                self.heat.called(self.heard_s.max(self.last_s), &milk);
+            }
+            out.push(Said::Alarm(change));
+        }
+    }
+
+    /// The milk's trend at `t_s`, and the age of what it rests on.
+    fn milk_at(&self, t_s: f64) -> Option<(super::filter::Trend, f64)> {
+        let (mut milk, away_s) = self.filter.milk()?;
+        let (_, fed_s) = self.filter.live()?;
+        let since_s = away_s.unwrap_or(fed_s);
+        if t_s > fed_s {
+            milk.predict(t_s - fed_s, 0.0, 0.0);
+        }
+        Some((milk, t_s - since_s))
+    }
+
+    /// Where the running heating goes.
+    pub fn outlook(&self, t_s: f64) -> Option<(Outlook, f64)> {
+        let target = self.now.target_celsius?;
+        if !matches!(self.now.stage, Stage::Warming | Stage::Cooking | Stage::WheyHeating) {
+            return None;
+        }
+        let (milk, age_s) = self.milk_at(t_s)?;
+        if age_s > 600.0 || (self.tracker.heating() < 0.5 && age_s < 30.0) {
+            return None;
+        }
+        let reaction_s = self.plan.as_ref().map_or(18.0, |p| p.reaction_s);
+        let blind = (age_s > BLIND_S).then_some(age_s);
+        self.heat.outlook(&milk, target, reaction_s, blind).map(|o| (o, target))
+    }
+
+    fn situation(&self, t_s: f64) -> Situation {
+        let age_s = t_s - self.number_s;
+        let live = self.filter.live().filter(|_| age_s < BLIND_S && self.verdict.health != Health::Failure);
+        let heating = self.tracker.heating() > 0.5;
+        let plan = self.plan.as_deref();
+        let in_milk = !matches!(self.now.stage, Stage::Idle | Stage::Drawing) && self.tracker.apart() < 0.5;
+        let setting = self.now.stage == Stage::Setting;
+        Situation {
+            t_s,
+            celsius: live.map(|l| l.0.level),
+            rate_celsius_per_min: live.map(|l| l.0.slope * 60.0),
+            number_age_s: age_s,
+            silent_s: t_s - self.heard_s,
+            health: self.watch.health(),
+            reason: if self.watch.reason().is_fine() {
+                String::new()
+            } else {
+                self.watch.reason().to_string()
+            },
+            stage: self.now.stage,
+            stage_began_s: self.now.began_s,
+            planned_minutes: self.now.minutes,
+            in_milk,
+            heating,
+            heating_number: self.heat.number,
+            target_celsius: self.now.target_celsius,
+            tolerance_celsius: plan.map_or(0.5, |p| p.tolerance_celsius),
+            set_celsius: if setting { self.set_celsius() } else { None },
+            planned_rate_celsius_per_min: None,
+            outlook: self.outlook(t_s).map(|o| o.0),
+            still_s: if self.filter.milk().is_some_and(|m| m.1.is_some()) {
+                0.0
+            } else {
+                self.still.seconds(t_s)
+            },
+            curd_check_at_s: self.rennet.as_ref().and_then(RennetClock::curd_check_at_s),
+            boiling_celsius: crate::engine::boil::boiling_celsius(plan.map_or(0.0, |p| p.altitude_m)),
+        }
+    }
+
+    /// The temperature at which the milk was set: the plan's, or what it was.
+    fn set_celsius(&self) -> Option<f64> {
+        self.rennet_plan().2.or_else(|| self.tracker.celsius_at(self.now.began_s))
+    }
+
+    /// The running stage.
+    pub fn now(&self) -> Now {
+        self.now
+    }
+
+    /// Age of the last number, seconds, where there ever was one.
+    pub fn age_s(&self, t_s: f64) -> Option<f64> {
+        self.number_s.is_finite().then(|| (t_s - self.number_s).max(0.0))
+    }
+
+    /// When to look at the curd, engine seconds.
+    pub fn curd_check_at_s(&self) -> Option<f64> {
+        self.rennet.as_ref().and_then(RennetClock::curd_check_at_s)
+    }
+}

@@ -1,0 +1,46 @@
+//! How likely a bin is where nothing is known of what the probe hangs in: air,
+//! a room, a cellar, a stream. It follows slow drifts and the fall of a probe
+//! towards room temperature, and is never very surprised.
+
+use super::kf::ln_normal;
+
+/// Share of a change that goes on into the next bin: a wet probe in air has a
+/// time constant of about a minute.
+const GOES_ON: f64 = 0.85;
+/// Probability of anything at all, and its density over a hundred degrees.
+const ANYTHING: f64 = 0.02 / 100.0;
+
+/// The tracker of a probe that hangs in something nobody knows.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Air {
+    last: Option<f64>,
+    change: f64,
+    scatter: f64,
+}
+
+impl Air {
+    /// Logarithm of the density of `celsius`, and takes it in.
+    pub fn ln_density(&mut self, celsius: f64, var_white: f64) -> f64 {
+        let Some(last) = self.last else {
+            self.last = Some(celsius);
+            self.scatter = 0.05;
+            return libm::log(1.0 / 60.0);
+        };
+        let e = celsius - (last + GOES_ON * self.change);
+        let sd = self.scatter + 0.25 * self.change.abs();
+        let var = sd * sd + var_white + 1.0e-3;
+        let density = 0.98 * libm::exp(ln_normal(e, var)) + ANYTHING;
+        self.change = 0.5 * self.change + 0.5 * (celsius - last);
+        if e.abs() > 3.0 * libm::sqrt(var) {
+            self.change = celsius - last;
+        }
+        self.scatter += 0.05 * ((e.abs().min(0.5)) - self.scatter);
+        self.last = Some(celsius);
+        libm::log(density)
+    }
+
+    /// Forgets the change after a silence.
+    pub fn silence(&mut self) {
+        self.change *= GOES_ON;
+    }
+}

@@ -1,0 +1,397 @@
+//! The stage finder: a hidden semi-Markov filter over the phases of a make.
+//!
+//! Every hypothesis says in which phase the make is and when it was entered,
+//! and follows the trace with a Kalman filter of its own whose slope, pending
+//! change and noise are those of the phase. Each bin, each hypothesis splits
+//! into staying and leaving, by the phase's law of duration; those that enter
+//! the same phase in the same bin are merged. What is left is a distribution
+//! over where the make is and when each stage began.
+//!
+//! Invariants: weights are normalised after each bin; at most [`MOST`]
+//! hypotheses live; the work of a bin does not grow with the make's length.
+
+use super::air::Air;
+use super::grammar::{Grammar, MOST_NODES, Node, Phase};
+use super::kf::{Entry, Kf, ln_normal, per_bin};
+use super::pins::Pins;
+use crate::engine::bins::{BIN_S, Bin};
+use crate::engine::stage::Stage;
+
+/// Most hypotheses alive.
+pub(super) const MOST: usize = 72;
+/// What falls this far behind the best is dropped (natural logarithm).
+const PRUNE: f64 = 11.0;
+/// Bins are not quite independent: stirring's scatter lasts longer than one.
+const TEMPER: f64 = 0.75;
+/// Most slots a make may have.
+pub(super) const MOST_SLOTS: usize = 24;
+/// Not entered.
+pub(super) const NEVER: f32 = -1.0;
+/// A probe this far from the milk may be out of it, °C.
+const AWAY_C: f64 = 1.2;
+
+/// One hypothesis.
+#[derive(Debug, Clone)]
+pub(super) struct Hypothesis {
+    pub node: usize,
+    /// Bin at which the phase was entered.
+    entered: i64,
+    /// Logarithm of its probability.
+    pub w: f64,
+    pub kf: Kf,
+    /// Bins since the probe left the milk, 0 where it is in.
+    out: u16,
+    /// When each slot was entered, in bins since the finder began.
+    pub path: [f32; MOST_SLOTS],
+}
+
+/// The filter.
+#[derive(Debug)]
+pub(super) struct Finder {
+    pub grammar: Grammar,
+    pub hyps: Vec<Hypothesis>,
+    pub pins: Pins,
+    air: Air,
+    /// Bins seen since the finder began.
+    pub bin: i64,
+    /// Engine second at which bin 0 begins.
+    pub zero_s: Option<f64>,
+    /// Extra variance of a bin while heated and stirred; learned from the trace.
+    var_fire: f64,
+    spawned: Vec<Hypothesis>,
+}
+
+impl Finder {
+    pub fn new(grammar: Grammar) -> Self {
+        let start = Hypothesis {
+            node: 0,
+            entered: 0,
+            w: 0.0,
+            kf: Kf::fresh(20.0, 30.0),
+            out: 0,
+            path: [NEVER; MOST_SLOTS],
+        };
+        Self {
+            grammar,
+            hyps: vec![start],
+            pins: Pins::default(),
+            air: Air::default(),
+            bin: 0,
+            zero_s: None,
+            var_fire: 0.05 * 0.05,
+            spawned: Vec::new(),
+        }
+    }
+
+    /// Walks one bin on.
+    pub fn step(&mut self, bin: &Bin) {
+        let start_s = bin.end_s - BIN_S;
+        self.zero_s.get_or_insert(start_s - self.bin as f64 * BIN_S);
+        self.split(bin, start_s);
+        self.weigh(bin);
+        self.hyps.append(&mut self.spawned);
+        self.prune();
+        self.bin += 1;
+    }
+
+    /// The engine second of a place on a path.
+    pub fn second_of(&self, place: f32) -> f64 {
+        self.zero_s.unwrap_or(0.0) + f64::from(place) * BIN_S
+    }
+
+    /// Lets every hypothesis stay or leave; those that leave for the same phase
+    /// are merged into `spawned`.
+    fn split(&mut self, bin: &Bin, start_s: f64) {
+        let n = self.grammar.nodes.len();
+        let mut best: [Option<(f64, usize)>; MOST_NODES] = [None; MOST_NODES];
+        let mut mass = [0.0f64; MOST_NODES];
+        let mut sum = [0.0f64; MOST_NODES];
+        let mut place = [0.0f64; MOST_NODES];
+        for pass in 0..2 {
+            for (i, h) in self.hyps.iter().enumerate() {
+                let from = &self.grammar.nodes[h.node];
+                let age = (self.bin - h.entered).max(0) as usize;
+                let (_, ln_leave) = from.ln_stay_leave(age);
+                for &(to, ln_share) in &from.next {
+                    let pin =
+                        self.pins.ln_enter(self.grammar.slots[self.grammar.nodes[to].slot].stage, start_s);
+                    let aim = self.aim(h, to);
+                    let w = h.w + pin.unwrap_or(ln_leave) + ln_share + aim;
+                    if pass == 0 {
+                        if best[to].is_none_or(|(b, _)| w > b) {
+                            best[to] = Some((w, i));
+                        }
+                    } else if let Some((b, parent)) = best[to]
+                        && w > b - 12.0
+                    {
+                        let share = libm::exp(w - b);
+                        mass[to] += share;
+                        if self.grammar.nodes[self.hyps[parent].node].slot == from.slot {
+                            sum[to] += share;
+                            place[to] += share * f64::from(h.path[from.slot]);
+                        }
+                    }
+                }
+            }
+        }
+        self.spawned.clear();
+        for to in 0..n {
+            if let Some((w, parent)) = best[to]
+                && w > -24.0
+                && sum[to] > 0.0
+            {
+                self.spawn(to, w + libm::log(mass[to]), parent, (place[to] / sum[to]) as f32, bin);
+            }
+        }
+        for h in &mut self.hyps {
+            let node = &self.grammar.nodes[h.node];
+            let age = (self.bin - h.entered).max(0) as usize;
+            h.w += node.ln_stay_leave(age).0;
+        }
+    }
+
+    fn spawn(&mut self, to: usize, w: f64, parent: usize, place: f32, bin: &Bin) {
+        let p = &self.hyps[parent];
+        let (from, node) = (&self.grammar.nodes[p.node], &self.grammar.nodes[to]);
+        let mut path = p.path;
+        if from.slot != 0 {
+            path[from.slot] = place;
+        }
+        if node.slot == 0 {
+            path = [NEVER; MOST_SLOTS];
+        } else if node.slot != from.slot {
+            path[node.slot] = self.bin as f32;
+        }
+        let kf = if from.phase == Phase::Apart {
+            let level = bin.celsius.unwrap_or(p.kf.x[0]);
+            Kf::fresh(level, 0.3).enter(&entry(node.phase, from.phase, 0.0), false)
+        } else {
+            let keep = !matches!(node.phase, Phase::Ramp | Phase::Cut);
+            p.kf.enter(&entry(node.phase, from.phase, p.kf.x[1]), keep && from.phase != Phase::Ramp)
+        };
+        self.spawned.push(Hypothesis { node: to, entered: self.bin, w, kf, out: 0, path });
+    }
+
+    /// How the temperature bears on leaving for `to`: a ramp is left near its
+    /// target, a gel is never at 15 °C.
+    fn aim(&self, h: &Hypothesis, to: usize) -> f64 {
+        let (from, node) = (&self.grammar.nodes[h.node], &self.grammar.nodes[to]);
+        let level = h.kf.x[0];
+        let mut ln = 0.0;
+        if from.phase == Phase::Ramp {
+            if let Some(target) = from.target {
+                let gap = (target - level - 3.0 * h.kf.x[1]).max(0.0);
+                let near = libm::exp(-0.5 * gap * gap);
+                ln += if node.phase == Phase::Pause {
+                    libm::log(1.1 - near)
+                } else {
+                    libm::log(0.12 + 3.0 * near)
+                };
+            }
+            if level < 24.0 {
+                ln -= 6.0;
+            }
+        }
+        match (self.grammar.slots[node.slot].stage, node.phase) {
+            (Stage::Warming, Phase::Ramp) if from.phase == Phase::Apart => {}
+            (Stage::WheyHeating, Phase::Ramp) if from.phase == Phase::Apart => {}
+            (Stage::Setting, _) if !(24.0..46.0).contains(&level) => ln -= 8.0,
+            _ => {}
+        }
+        ln
+    }
+
+    /// Weighs every hypothesis, old and new, against the bin.
+    fn weigh(&mut self, bin: &Bin) {
+        let air = match bin.celsius {
+            Some(c) => self.air.ln_density(c, bin.var_white),
+            None => {
+                self.air.silence();
+                0.0
+            }
+        };
+        let var_fire = self.var_fire;
+        for h in self.hyps.iter_mut().chain(&mut self.spawned) {
+            let node = &self.grammar.nodes[h.node];
+            if node.phase == Phase::Apart {
+                h.w += TEMPER * air;
+                if let Some(c) = bin.celsius {
+                    h.kf.x[0] = c;
+                }
+                continue;
+            }
+            let age = self.bin - h.entered;
+            h.w += TEMPER
+                * weigh_one(h, node.phase, self.grammar.slots[node.slot].stage, age, bin, air, var_fire);
+        }
+    }
+
+    fn prune(&mut self) {
+        let best = self.hyps.iter().map(|h| h.w).fold(f64::NEG_INFINITY, f64::max);
+        let mut floor = best - PRUNE;
+        if self.hyps.len() > MOST {
+            let mut ws: Vec<f64> = self.hyps.iter().map(|h| h.w).collect();
+            let (_, nth, _) = ws.select_nth_unstable_by(MOST, |a, b| b.total_cmp(a));
+            floor = floor.max(*nth);
+        }
+        self.hyps.retain(|h| h.w >= floor);
+        let total: f64 = self.hyps.iter().map(|h| libm::exp(h.w - best)).sum();
+        let ln = best + libm::log(total);
+        for h in &mut self.hyps {
+            h.w -= ln;
+        }
+    }
+
+    /// A person says that `slot` begins at `at_s`: what was not there yet goes
+    /// there; what is beyond it already stays if it has been through it.
+    pub fn enter(&mut self, slot: usize, at_s: f64) {
+        let zero_s = self.zero_s.unwrap_or(at_s);
+        let place = ((at_s - zero_s) / BIN_S) as f32;
+        let Some(node) = self.grammar.nodes.iter().position(|n| n.slot == slot) else { return };
+        let Some(best) = self.hyps.iter().max_by(|a, b| a.w.total_cmp(&b.w)) else { return };
+        let mut h = best.clone();
+        let phase = self.grammar.nodes[node].phase;
+        if self.grammar.nodes[h.node].slot != slot {
+            h.kf = h.kf.enter(&entry(phase, Phase::Rest, 0.0), false);
+            h.node = node;
+            h.entered = self.bin;
+        }
+        h.path[slot] = place.max(0.0);
+        for later in &mut h.path[slot + 1..] {
+            *later = NEVER;
+        }
+        h.w = 0.0;
+        for other in &mut self.hyps {
+            other.w -= 8.0;
+        }
+        self.hyps.push(h);
+        self.prune();
+    }
+
+    /// Probability of being in phases like these.
+    pub fn mass(&self, like: impl Fn(&Node) -> bool) -> f64 {
+        let sum: f64 =
+            self.hyps.iter().filter(|h| like(&self.grammar.nodes[h.node])).map(|h| libm::exp(h.w)).sum();
+        sum.min(1.0)
+    }
+
+    /// Probability that the last phase of all is reached.
+    pub fn over(&self) -> f64 {
+        let last = self.grammar.nodes.len() - 1;
+        let sum: f64 = self.hyps.iter().filter(|h| h.node == last).map(|h| libm::exp(h.w)).sum();
+        sum.min(1.0)
+    }
+
+    /// Teaches how much a stirred and heated bin scatters beyond the sensor.
+    pub fn teach_fire(&mut self, slow_var: f64, white_var: f64) {
+        let extra = (slow_var - white_var).clamp(0.01 * 0.01, 0.15 * 0.15);
+        self.var_fire += 0.02 * (extra - self.var_fire);
+    }
+}
+
+/// What a phase expects on being entered, by what came before.
+fn entry(phase: Phase, from: Phase, slope: f64) -> Entry {
+    let flat = |rate: f64, sd: f64, pending: f64, pending_sd: f64| Entry {
+        slope: per_bin(rate),
+        slope_sd: per_bin(sd),
+        pending,
+        pending_sd,
+        pending_per_slope: 0.0,
+    };
+    match phase {
+        Phase::Ramp => Entry {
+            slope: per_bin(0.65),
+            slope_sd: per_bin(0.4),
+            pending: 0.0,
+            pending_sd: 0.05,
+            pending_per_slope: if from == Phase::Apart { 0.0 } else { -2.5 },
+        },
+        Phase::Cut => flat(-0.03, 0.05, -0.45, 0.35),
+        Phase::Rennet => flat(0.0, 0.05, 0.1, 0.25),
+        Phase::Gel | Phase::Rest => flat(-0.015, 0.03, 0.0, 0.04),
+        _ if from == Phase::Ramp => {
+            let s = slope.max(per_bin(0.1));
+            flat(-0.02, 0.05, 4.5 * s, 3.5 * s + 0.02)
+        }
+        Phase::Still => flat(-0.02, 0.03, 0.0, 0.05),
+        _ => flat(-0.02, 0.05, 0.0, 0.05),
+    }
+}
+
+/// Process noise of level and slope per bin, and the extra scatter of a bin.
+fn noise(phase: Phase, var_fire: f64) -> (f64, f64, f64) {
+    let sq = |x: f64| x * x;
+    let stirred = (0.4 * var_fire).max(sq(0.012));
+    let quiet = sq(0.006);
+    match phase {
+        Phase::Ramp => (sq(0.02), sq(per_bin(0.06)), var_fire),
+        Phase::Tail | Phase::Pause | Phase::Rennet => (sq(0.015), sq(per_bin(0.012)), stirred),
+        Phase::Held => (sq(0.015), sq(per_bin(0.03)), stirred),
+        Phase::Cut => (sq(0.012), sq(per_bin(0.008)), stirred),
+        Phase::Rest => (sq(0.008), sq(per_bin(0.005)), quiet),
+        Phase::Gel | Phase::Still => (sq(0.004), sq(per_bin(0.004)), quiet),
+        Phase::Apart => (1.0, 1.0, 1.0),
+    }
+}
+
+/// The logarithm of how well one hypothesis in the milk explains the bin:
+/// followed, or out of the milk for a moment, or water was poured.
+fn weigh_one(
+    h: &mut Hypothesis,
+    phase: Phase,
+    stage: Stage,
+    age: i64,
+    bin: &Bin,
+    air: f64,
+    var_fire: f64,
+) -> f64 {
+    let (mut q_level, q_slope, extra) = noise(phase, var_fire);
+    if phase == Phase::Ramp && age < 4 && h.kf.p[0] > 0.05 {
+        q_level += [4.0, 0.6, 0.1, 0.02][age.clamp(0, 3) as usize];
+    }
+    h.kf.predict(q_level, q_slope);
+    let Some(c) = bin.celsius else { return 0.0 };
+    let (e, s) = h.kf.innovation(c, bin.var_white + extra);
+    let inside = ln_normal(e, s);
+    if e.abs() > AWAY_C && e * e > 25.0 * s {
+        let outside = air - if h.out == 0 { 5.0 } else { 0.5 };
+        if outside > inside {
+            h.out = h.out.saturating_add(1);
+            return outside;
+        }
+    }
+    h.out = 0;
+    // A small floor: one bin never decides alone.
+    let floor = -9.0
+        + if matches!(phase, Phase::Held | Phase::Ramp | Phase::Tail | Phase::Pause) { 2.0 } else { 0.0 };
+    if inside < floor {
+        // Water poured, or something nobody foresaw: go on from there.
+        h.kf.x[0] = c;
+        h.kf.p[0] += e * e;
+        return floor;
+    }
+    h.kf.update(e, s);
+    inside - misfit(phase, stage, h.kf.rate_per_min(), age, c)
+}
+
+/// A ramp that does not rise, or a standing gel that does, is none; nor is a
+/// warming at sixty degrees.
+fn misfit(phase: Phase, stage: Stage, rate: f64, age: i64, celsius: f64) -> f64 {
+    let by_rate = match phase {
+        Phase::Ramp if age >= 2 => {
+            ((0.14 - rate) * 6.0).clamp(0.0, 1.0) + ((rate - 3.5) * 2.0).clamp(0.0, 3.0)
+        }
+        Phase::Gel | Phase::Still | Phase::Rest | Phase::Cut | Phase::Tail | Phase::Held => {
+            ((rate.abs() - 0.2) * 5.0).clamp(0.0, 1.0)
+        }
+        _ => 0.0,
+    };
+    let (low, high) = match stage {
+        Stage::Warming => (1.0, 46.0),
+        Stage::Setting | Stage::Ripening => (8.0, 46.0),
+        Stage::WheyHeating | Stage::WheyResting => (24.0, 100.0),
+        Stage::Cooking | Stage::Stirring | Stage::Settling => (20.0, 66.0),
+        _ => (1.0, 66.0),
+    };
+    by_rate + if (low..high).contains(&celsius) { 0.0 } else { 3.0 }
+}

@@ -1,0 +1,331 @@
+//! What can follow what in a make, and how long it may last: a plan, or the
+//! general prior where there is none, as a graph of phases.
+//!
+//! A *slot* is one occurrence of a stage, as it will be told. A *phase* is a
+//! stretch in which the trace behaves in one way; warming, say, is a ramp and
+//! then a tail that coasts. Each phase has its own law of duration.
+
+use crate::engine::bins::BIN_S;
+use crate::engine::plan::Plan;
+use crate::engine::stage::Stage;
+
+/// How the trace behaves.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Phase {
+    /// The probe hangs in air, or in something nobody heats.
+    Apart,
+    /// Heat goes in.
+    Ramp,
+    /// Heat is off, stirred, coasting out.
+    Tail,
+    /// Warm milk left to itself.
+    Rest,
+    /// Milk warmed a little and stirred for the rennet.
+    Rennet,
+    /// A standing gel.
+    Gel,
+    /// Cut: the cold edge comes in, stirred.
+    Cut,
+    /// A pause between two heats of one cook.
+    Pause,
+    /// Stirred at a held temperature.
+    Held,
+    /// Stirring stopped.
+    Still,
+}
+
+/// One occurrence of a stage.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Slot {
+    pub stage: Stage,
+    pub target_celsius: Option<f64>,
+    pub minutes: Option<f64>,
+}
+
+/// One phase in the graph.
+#[derive(Debug, Clone)]
+pub(super) struct Node {
+    pub slot: usize,
+    pub phase: Phase,
+    /// Target of its ramp, °C.
+    pub target: Option<f64>,
+    /// Logarithm of the probability to stay, by bins since it began.
+    pub ln_stay: Vec<f32>,
+    /// Logarithm of the probability to leave, by bins since it began.
+    pub ln_leave: Vec<f32>,
+    /// Where it may go, with the logarithm of the share.
+    pub next: Vec<(usize, f64)>,
+}
+
+/// The graph. Node 0 and slot 0 are `idle`.
+#[derive(Debug, Clone)]
+pub(super) struct Grammar {
+    pub slots: Vec<Slot>,
+    pub nodes: Vec<Node>,
+}
+
+/// Most phases a graph may have; a longer plan is cut at its tail.
+pub(super) const MOST_NODES: usize = 40;
+
+struct Occurrence {
+    slot: Slot,
+    /// Probability that it is left out.
+    skip: f64,
+}
+
+impl Grammar {
+    /// The graph of a plan, or of the general prior.
+    pub fn of(plan: Option<&Plan>) -> Self {
+        let mut list = match plan {
+            Some(p) if !p.stages.is_empty() => planned(p),
+            _ => general(),
+        };
+        let mut room = MOST_NODES - 2;
+        list.retain(|o| {
+            let need = shape(o.slot.stage).len();
+            let fits = room >= need;
+            room = room.saturating_sub(need);
+            fits
+        });
+        Self::build(&list)
+    }
+
+    fn build(list: &[Occurrence]) -> Self {
+        let idle = Slot { stage: Stage::Idle, target_celsius: None, minutes: None };
+        let mut g = Self { slots: vec![idle], nodes: vec![node(0, Phase::Apart, None, Law::open(60.0))] };
+        // First and last phases of each occurrence.
+        let mut ends: Vec<(usize, Vec<usize>)> = vec![(0, vec![0])];
+        for o in list {
+            let slot = g.slots.len();
+            g.slots.push(o.slot.clone());
+            let first = g.nodes.len();
+            for (k, phase) in shape(o.slot.stage).iter().enumerate() {
+                let law = law(&o.slot, *phase, k);
+                g.nodes.push(node(slot, *phase, o.slot.target_celsius, law));
+            }
+            ends.push((first, g.inner_edges(first, o.slot.stage)));
+        }
+        g.outer_edges(list, &ends);
+        g.end();
+        // A make given up before it was one.
+        for n in &mut g.nodes {
+            if g.slots[n.slot].stage == Stage::Warming {
+                n.next.push((0, libm::log(0.02)));
+            }
+        }
+        g
+    }
+
+    /// The last phase of all: the probe is out of the whey, or of a kettle
+    /// that nobody draws.
+    fn end(&mut self) {
+        let slot = self.slots.len();
+        self.slots.push(Slot { stage: Stage::Idle, target_celsius: None, minutes: None });
+        let last = self.nodes.len();
+        self.nodes.push(node(slot, Phase::Apart, None, Law::open(600.0)));
+        for n in &mut self.nodes[..last] {
+            match self.slots[n.slot].stage {
+                Stage::WheyResting => n.next.push((last, 0.0)),
+                Stage::WheyHeating => n.next.push((last, libm::log(0.05))),
+                _ => {}
+            }
+        }
+    }
+
+    /// Edges inside an occurrence; gives its last phases.
+    fn inner_edges(&mut self, first: usize, stage: Stage) -> Vec<usize> {
+        match stage {
+            Stage::Warming => {
+                self.nodes[first].next.push((first + 1, 0.0));
+                // A second heat on the way to the setting temperature.
+                self.nodes[first + 1].next.push((first, libm::log(0.06)));
+                vec![first + 1]
+            }
+            Stage::Ripening => {
+                self.nodes[first].next.push((first + 1, libm::log(0.8)));
+                vec![first, first + 1]
+            }
+            Stage::Cooking | Stage::WheyHeating => {
+                self.nodes[first].next.push((first + 1, libm::log(0.12)));
+                self.nodes[first + 1].next.push((first, libm::log(0.8)));
+                vec![first, first + 1]
+            }
+            _ => vec![first],
+        }
+    }
+
+    fn outer_edges(&mut self, list: &[Occurrence], ends: &[(usize, Vec<usize>)]) {
+        for i in 0..ends.len() {
+            let mut pass = 1.0;
+            for j in i + 1..ends.len() {
+                let to = &list[j - 1];
+                let share = pass * (1.0 - to.skip);
+                pass *= to.skip.max(1.0e-6);
+                let from_stage = self.slots[i].stage;
+                if share < 1.0e-5 || !may_follow(from_stage, to.slot.stage) {
+                    continue;
+                }
+                for &last in &ends[i].1 {
+                    let room = match (self.nodes[last].phase, self.slots[i].stage) {
+                        (Phase::Ramp, _) => 0.88,
+                        (Phase::Pause, _) => 0.2,
+                        (Phase::Rest, Stage::Ripening) => 0.2,
+                        (Phase::Tail, Stage::Warming) => 0.94,
+                        _ => 1.0,
+                    };
+                    self.nodes[last].next.push((ends[j].0, libm::log(share * room)));
+                }
+            }
+        }
+    }
+}
+
+/// Whether the trade allows it at all.
+fn may_follow(from: Stage, to: Stage) -> bool {
+    match to {
+        Stage::WheyHeating => matches!(from, Stage::Drawing | Stage::Idle),
+        Stage::WheyResting => from == Stage::WheyHeating,
+        Stage::Drawing => !matches!(from, Stage::Idle | Stage::Warming | Stage::Ripening),
+        Stage::Warming => from == Stage::Idle,
+        _ => !matches!(from, Stage::Idle | Stage::Drawing | Stage::WheyHeating | Stage::WheyResting),
+    }
+}
+
+fn shape(stage: Stage) -> &'static [Phase] {
+    match stage {
+        Stage::Idle | Stage::Drawing => &[Phase::Apart],
+        Stage::Warming => &[Phase::Ramp, Phase::Tail],
+        Stage::Ripening => &[Phase::Rest, Phase::Rennet],
+        Stage::Setting => &[Phase::Gel],
+        Stage::Cutting => &[Phase::Cut],
+        Stage::Cooking | Stage::WheyHeating => &[Phase::Ramp, Phase::Pause],
+        Stage::Stirring => &[Phase::Held],
+        Stage::Settling | Stage::WheyResting => &[Phase::Still],
+    }
+}
+
+fn occurrence(stage: Stage, minutes: Option<f64>, target_celsius: Option<f64>, skip: f64) -> Occurrence {
+    Occurrence { slot: Slot { stage, target_celsius, minutes }, skip }
+}
+
+fn general() -> Vec<Occurrence> {
+    vec![
+        occurrence(Stage::Warming, None, None, 0.02),
+        occurrence(Stage::Ripening, None, None, 0.6),
+        occurrence(Stage::Setting, None, None, 0.02),
+        occurrence(Stage::Cutting, None, None, 0.03),
+        occurrence(Stage::Cooking, None, None, 0.15),
+        occurrence(Stage::Stirring, None, None, 0.1),
+        occurrence(Stage::Settling, None, None, 0.3),
+        occurrence(Stage::Drawing, None, None, 0.01),
+        occurrence(Stage::WheyHeating, None, None, 0.3),
+        occurrence(Stage::WheyResting, None, None, 0.1),
+    ]
+}
+
+/// The plan's stages, and between them what a maker may do without having
+/// written it down.
+fn planned(plan: &Plan) -> Vec<Occurrence> {
+    let mut list: Vec<Occurrence> = plan
+        .stages
+        .iter()
+        .filter(|s| s.kind != Stage::Idle)
+        .map(|s| occurrence(s.kind, s.minutes, s.to_celsius, if s.optional { 0.5 } else { 0.03 }))
+        .collect();
+    let cooks = list.iter().any(|o| o.slot.stage == Stage::Cooking);
+    for (stage, skip) in [
+        (Stage::Warming, 0.05),
+        (Stage::Ripening, 0.93),
+        (Stage::Setting, 0.05),
+        (Stage::Cutting, 0.05),
+        (Stage::Stirring, if cooks { 0.1 } else { 0.95 }),
+        (Stage::Settling, if cooks { 0.4 } else { 0.95 }),
+        (Stage::Drawing, 0.02),
+        (Stage::WheyHeating, 0.4),
+        (Stage::WheyResting, 0.1),
+    ] {
+        if !list.iter().any(|o| o.slot.stage == stage) {
+            let at = list.iter().position(|o| o.slot.stage > stage).unwrap_or(list.len());
+            list.insert(at, occurrence(stage, None, None, skip));
+        }
+    }
+    list
+}
+
+/// A law of duration: a log-normal with a heavier one mixed in, since a make
+/// may well take a third of what was expected, or three times.
+struct Law {
+    median_s: f64,
+    sigma: f64,
+    wide: f64,
+    least_s: f64,
+}
+
+impl Law {
+    fn about(minutes: f64, sigma: f64) -> Self {
+        Self { median_s: minutes * 60.0, sigma, wide: sigma * 2.2, least_s: 20.0 }
+    }
+    fn open(minutes: f64) -> Self {
+        Self { median_s: minutes * 60.0, sigma: 1.5, wide: 1.5, least_s: 0.0 }
+    }
+    fn at_least(mut self, seconds: f64) -> Self {
+        self.least_s = seconds;
+        self
+    }
+
+    /// Probability that it lasts longer than `s` seconds.
+    fn beyond(&self, s: f64) -> f64 {
+        if s <= self.least_s {
+            return 1.0;
+        }
+        let z = libm::log((s - self.least_s).max(1.0) / self.median_s);
+        0.8 * upper_tail(z / self.sigma) + 0.2 * upper_tail(z / self.wide)
+    }
+}
+
+fn upper_tail(z: f64) -> f64 {
+    0.5 * libm::erfc(z * std::f64::consts::FRAC_1_SQRT_2)
+}
+
+fn law(slot: &Slot, phase: Phase, _k: usize) -> Law {
+    let or = |m: f64| slot.minutes.unwrap_or(m);
+    match (slot.stage, phase) {
+        (Stage::Warming, Phase::Ramp) => Law::about(or(18.0), 0.7).at_least(60.0),
+        (Stage::Warming, _) => Law::about(2.8, 0.45).at_least(30.0),
+        (Stage::Ripening, Phase::Rest) => Law::about((or(35.0) - 3.0).max(3.0), 0.4).at_least(240.0),
+        (Stage::Ripening, _) => Law::about(2.5, 0.45).at_least(30.0),
+        (Stage::Setting, _) => Law::about(or(35.0), 0.32).at_least(240.0),
+        (Stage::Cutting, _) => Law::about(or(12.0), 0.45).at_least(60.0),
+        (Stage::Cooking, Phase::Ramp) => Law::about(or(15.0), 0.55).at_least(60.0),
+        (Stage::WheyHeating, Phase::Ramp) => Law::about(or(25.0), 0.6).at_least(120.0),
+        (_, Phase::Pause) => Law::about(4.0, 0.6).at_least(60.0),
+        (Stage::Stirring, _) => Law::about(or(20.0), 0.55).at_least(30.0),
+        (Stage::Settling, _) => Law::about(or(6.0), 0.45).at_least(30.0),
+        (Stage::WheyResting, _) => Law::about(or(15.0), 0.6).at_least(60.0),
+        (Stage::Drawing, _) => Law::open(25.0).at_least(90.0),
+        _ => Law::open(60.0),
+    }
+}
+
+fn node(slot: usize, phase: Phase, target: Option<f64>, law: Law) -> Node {
+    // Long enough for three times any plan; the last value goes on for ever.
+    let bins = ((law.median_s * 6.0 / BIN_S) as usize).clamp(60, 2400);
+    let mut ln_stay = Vec::with_capacity(bins);
+    let mut ln_leave = Vec::with_capacity(bins);
+    for k in 0..bins {
+        let (a, b) = (law.beyond(k as f64 * BIN_S), law.beyond((k + 1) as f64 * BIN_S));
+        let leave = (1.0 - b / a.max(1.0e-12)).clamp(1.0e-6, 0.5);
+        let leave = if (k + 1) as f64 * BIN_S <= law.least_s { 1.0e-7 } else { leave };
+        ln_stay.push(libm::log(1.0 - leave) as f32);
+        ln_leave.push(libm::log(leave) as f32);
+    }
+    Node { slot, phase, target, ln_stay, ln_leave, next: Vec::new() }
+}
+
+impl Node {
+    /// Logarithms of the probabilities to stay and to leave after `bins`.
+    pub fn ln_stay_leave(&self, bins: usize) -> (f64, f64) {
+        let k = bins.min(self.ln_stay.len() - 1);
+        (f64::from(self.ln_stay[k]), f64::from(self.ln_leave[k]))
+    }
+}

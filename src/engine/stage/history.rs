@@ -1,0 +1,90 @@
+//! The ten-second means of the running make, for looking back: where a target
+//! was reached, where the peak was.
+
+/// A day of ten-second bins; a longer make is not looked back on whole.
+const MOST: usize = 8640;
+
+/// Bin values since the finder began; `NaN` where nothing was heard.
+#[derive(Debug, Default)]
+pub(super) struct History {
+    bins: Vec<f32>,
+}
+
+impl History {
+    pub fn push(&mut self, celsius: Option<f64>) {
+        if self.bins.len() < MOST {
+            self.bins.push(celsius.map_or(f32::NAN, |c| c as f32));
+        }
+    }
+
+    /// The value at a place, where there is one.
+    pub fn at(&self, place: f64) -> Option<f64> {
+        let v = *self.bins.get(place.max(0.0) as usize)?;
+        v.is_finite().then_some(f64::from(v))
+    }
+
+    /// Median of the bins within `half` of `place`: a lift or a spike does not
+    /// show in it.
+    fn smooth(&self, place: usize, half: usize) -> Option<f64> {
+        let from = place.saturating_sub(half);
+        let to = (place + half + 1).min(self.bins.len());
+        let mut near: Vec<f32> = self.bins.get(from..to)?.iter().copied().filter(|v| v.is_finite()).collect();
+        if near.is_empty() {
+            return None;
+        }
+        near.sort_unstable_by(f32::total_cmp);
+        let cut = near.len() / 4;
+        let kept = &near[cut..near.len() - cut];
+        Some(kept.iter().map(|v| f64::from(*v)).sum::<f64>() / kept.len() as f64)
+    }
+
+    /// First place from `start` to `end` where the smoothed value stands at
+    /// `celsius` or above.
+    pub fn first_at_or_above(&self, celsius: f64, start: f64, end: f64) -> Option<f64> {
+        let last = (end.max(0.0) as usize).min(self.bins.len().saturating_sub(1));
+        let mut before: Option<f64> = None;
+        for k in (start.max(0.0) as usize)..=last {
+            let v = self.smooth(k, 1);
+            if let Some(v) = v
+                && v >= celsius
+                && self.bins[k].is_finite()
+                && f64::from(self.bins[k]) > celsius - 0.3
+            {
+                // Between the two bins, not at the later one's edge.
+                let part = before.map_or(0.5, |b| ((celsius - b) / (v - b).max(1e-6)).clamp(0.0, 1.0) - 0.5);
+                return Some(k as f64 + part);
+            }
+            before = v.or(before);
+        }
+        None
+    }
+
+    /// The peak that a heat ran out to: from where it was found to end, forward
+    /// until the trace has clearly fallen or stood for four minutes.
+    pub fn peak_from(&self, place: f64) -> Option<f64> {
+        let first = (place.max(0.0) as usize).saturating_sub(6);
+        let mut best: Option<(usize, f64)> = None;
+        for k in first..self.bins.len().min(first + 48) {
+            let Some(v) = self.smooth(k, 4) else { continue };
+            match best {
+                Some((at, top)) if v > top + 0.004 => {
+                    if k - at > 24 {
+                        break;
+                    }
+                    best = Some((k, v));
+                }
+                Some((at, top)) if v < top - 0.06 || k - at > 24 => break,
+                None => best = Some((k, v)),
+                _ => {}
+            }
+        }
+        best.map(|(k, _)| k as f64 + 0.5)
+    }
+}
+
+impl History {
+    /// The smoothed value at a place.
+    pub fn smooth_at(&self, place: f64) -> Option<f64> {
+        self.smooth(place.max(0.0) as usize, 2)
+    }
+}

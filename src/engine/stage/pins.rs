@@ -1,0 +1,50 @@
+//! What a person marked bears on when a stage may begin: a pin holds a stage's
+//! beginning to a moment, with the looseness of that kind of mark.
+
+use super::kf::ln_normal;
+use crate::engine::bins::BIN_S;
+use crate::engine::stage::Stage;
+
+/// One pin.
+#[derive(Debug, Clone, Copy)]
+struct Pin {
+    stage: Stage,
+    at_s: f64,
+    sd_s: f64,
+}
+
+/// The pins of a make.
+#[derive(Debug, Default)]
+pub(super) struct Pins {
+    list: Vec<Pin>,
+}
+
+impl Pins {
+    /// Holds the beginning of `stage` to `at_s`. A later pin of the same stage
+    /// replaces one within ten minutes, and else stands beside it.
+    pub fn add(&mut self, stage: Stage, at_s: f64, sd_s: f64) {
+        self.list.retain(|p| p.stage != stage || (p.at_s - at_s).abs() > 600.0);
+        if self.list.len() < 64 {
+            self.list.push(Pin { stage, at_s, sd_s });
+        }
+    }
+
+    /// The logarithm of the probability to enter `stage` in the bin that
+    /// begins at `start_s`, where a pin is near enough to speak.
+    pub fn ln_enter(&self, stage: Stage, start_s: f64) -> Option<f64> {
+        let mut said = None;
+        for p in &self.list {
+            let off = start_s + BIN_S / 2.0 - p.at_s;
+            if p.stage == stage && off.abs() < 6.0 * p.sd_s + 120.0 {
+                let ln = (ln_normal(off, p.sd_s * p.sd_s) + libm::log(BIN_S)).clamp(-14.0, -0.3);
+                said = Some(ln);
+            }
+        }
+        said
+    }
+
+    /// Whether the stage was marked within `within_s` of `at_s`.
+    pub fn near(&self, stage: Stage, at_s: f64, within_s: f64) -> bool {
+        self.list.iter().any(|p| p.stage == stage && (p.at_s - at_s).abs() < within_s)
+    }
+}

@@ -1,0 +1,308 @@
+//! From a distribution to what is told: commitment, revision, withdrawal, and
+//! the whole make with hindsight.
+//!
+//! Invariants: a stage is told once and then only revised or withdrawn; what a
+//! person marked is told as marked; nothing is told of a make that is not yet
+//! one (a warming that has not warmed).
+
+use super::finder::{Finder, MOST_SLOTS, NEVER};
+use super::grammar::Phase;
+use super::history::History;
+use super::{Basis, Stage};
+use crate::engine::bins::BIN_S;
+
+/// Told once the probability reaches this.
+const COMMIT: f64 = 0.8;
+/// Taken back once it falls below this.
+const WITHDRAW: f64 = 0.2;
+/// A better boundary is told again where it moved by this much, seconds.
+const WORTH_REVISING_S: f64 = 25.0;
+/// How long after it was told a boundary is still revised, seconds.
+const REVISABLE_S: f64 = 2400.0;
+
+/// A stage as told.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Told {
+    /// Its place in the grammar.
+    pub slot: usize,
+    /// Which stage.
+    pub stage: Stage,
+    /// When it began, engine seconds.
+    pub began_s: f64,
+    /// Probability that the boundary holds.
+    pub confidence: f64,
+    /// What it rests on.
+    pub basis: Basis,
+    told_at_s: f64,
+    revised_at_s: f64,
+}
+
+/// What changed in what is told.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Telling {
+    /// A stage is told for the first time.
+    Began(Told),
+    /// A better boundary.
+    Revised(Told),
+    /// Taken back.
+    Withdrawn(Told),
+}
+
+/// What is known of one slot.
+#[derive(Debug, Clone, Copy, Default)]
+struct Belief {
+    reached: f64,
+    place: f64,
+    sd_s: f64,
+}
+
+/// What has been told of the running make.
+#[derive(Debug, Default)]
+pub(super) struct Story {
+    pub told: Vec<Told>,
+}
+
+impl Story {
+    /// The stage running now, as told.
+    pub fn current(&self) -> Option<&Told> {
+        self.told.last()
+    }
+
+    /// Brings what is told up to the finder's belief.
+    pub fn update(&mut self, f: &Finder, history: &History, now_s: f64, out: &mut Vec<Telling>) {
+        let beliefs = beliefs(f);
+        self.withdraw(&beliefs, now_s, out);
+        for slot in 1..f.grammar.slots.len() {
+            let b = beliefs[slot];
+            if f.grammar.slots[slot].stage == Stage::Idle {
+                continue;
+            }
+            let known = self.told.iter().position(|t| t.slot == slot);
+            match known {
+                None => {
+                    if b.reached >= COMMIT && self.may_tell(f, slot, &b, history) {
+                        let told = self.compose(f, history, slot, &b, now_s);
+                        self.insert(told.clone());
+                        out.push(Telling::Began(told));
+                    }
+                }
+                Some(i) => self.revise(i, f, history, &b, now_s, out),
+            }
+        }
+        self.reach(f, history, now_s, out);
+    }
+
+    fn withdraw(&mut self, beliefs: &[Belief; MOST_SLOTS], now_s: f64, out: &mut Vec<Telling>) {
+        let mut i = 0;
+        while i < self.told.len() {
+            let t = &self.told[i];
+            let fresh = now_s - t.told_at_s < REVISABLE_S;
+            if t.basis != Basis::Mark && fresh && beliefs[t.slot].reached < WITHDRAW {
+                out.push(Telling::Withdrawn(self.told.remove(i)));
+            } else {
+                i += 1;
+            }
+        }
+    }
+
+    fn revise(
+        &mut self,
+        i: usize,
+        f: &Finder,
+        history: &History,
+        b: &Belief,
+        now_s: f64,
+        out: &mut Vec<Telling>,
+    ) {
+        let t = &self.told[i];
+        if t.basis == Basis::Mark
+            || now_s - t.told_at_s > REVISABLE_S
+            || now_s - t.revised_at_s < 60.0
+            || b.reached < COMMIT
+        {
+            return;
+        }
+        let mut better = self.compose(f, history, t.slot, b, now_s);
+        if (better.began_s - t.began_s).abs() < WORTH_REVISING_S {
+            return;
+        }
+        better.told_at_s = t.told_at_s;
+        self.told[i] = better.clone();
+        out.push(Telling::Revised(better));
+    }
+
+    /// Not every belief may be told: a warming must have warmed, a drawing must
+    /// be more than a lift.
+    fn may_tell(&self, f: &Finder, slot: usize, b: &Belief, history: &History) -> bool {
+        let now = f.bin as f64;
+        let since_s = (now - b.place) * BIN_S;
+        match f.grammar.slots[slot].stage {
+            Stage::Warming => {
+                let rose = history.at(now - 1.0).zip(history.at(b.place + 3.0)).map_or(0.0, |(a, z)| a - z);
+                b.reached > 0.9 && since_s >= 150.0 && rose >= 2.5
+            }
+            Stage::Drawing => since_s >= 70.0,
+            Stage::WheyHeating => since_s >= 60.0 && b.reached > 0.85,
+            _ => !self.told.is_empty(),
+        }
+    }
+
+    fn compose(&self, f: &Finder, history: &History, slot: usize, b: &Belief, now_s: f64) -> Told {
+        let stage = f.grammar.slots[slot].stage;
+        let trace_s = f.second_of(b.place as f32);
+        let mut began_s = match stage {
+            Stage::Stirring | Stage::WheyResting => self.end_of_heat(f, history, slot, b).unwrap_or(trace_s),
+            _ => trace_s,
+        };
+        if let Some(before) = self.told.iter().rev().find(|t| t.slot < slot) {
+            began_s = began_s.max(before.began_s + 1.0);
+        }
+        let tolerance = tolerance_s(stage);
+        // A normal belief about the boundary, and the chance that it is none.
+        let within =
+            if b.sd_s < 1.0 { 0.97 } else { libm::erf(tolerance / (b.sd_s * std::f64::consts::SQRT_2)) };
+        let marked = f.pins.near(stage, began_s, 90.0);
+        let basis = if marked {
+            Basis::Mark
+        } else if within < 0.5 {
+            Basis::Plan
+        } else {
+            Basis::Trace
+        };
+        let confidence = (b.reached * within).clamp(0.01, 0.99);
+        Told { slot, stage, began_s, confidence, basis, told_at_s: now_s, revised_at_s: now_s }
+    }
+
+    /// Where the heat's target was reached, or else the peak.
+    fn end_of_heat(&self, f: &Finder, history: &History, slot: usize, b: &Belief) -> Option<f64> {
+        let heating = self.told.iter().rev().find(|t| t.slot < slot)?;
+        let zero_s = f.zero_s?;
+        let start = (heating.began_s - zero_s) / BIN_S;
+        let target = f.grammar.slots[heating.slot].target_celsius;
+        let reached = target.and_then(|t| history.first_at_or_above(t, start, b.place + 60.0));
+        let place = reached.or_else(|| history.peak_from(b.place))?;
+        Some(zero_s + place * BIN_S)
+    }
+
+    /// Reaching the target of a cook is the end of it by definition.
+    fn reach(&mut self, f: &Finder, history: &History, now_s: f64, out: &mut Vec<Telling>) {
+        let Some(now) = self.told.last() else { return };
+        if !matches!(now.stage, Stage::Cooking | Stage::WheyHeating) {
+            return;
+        }
+        let next = now.slot + 1;
+        let (Some(target), Some(after)) =
+            (f.grammar.slots[now.slot].target_celsius, f.grammar.slots.get(next))
+        else {
+            return;
+        };
+        if !matches!(after.stage, Stage::Stirring | Stage::WheyResting) {
+            return;
+        }
+        let start = (now.began_s - f.zero_s.unwrap_or(0.0)) / BIN_S;
+        if let Some(place) = history.first_at_or_above(target, start, f.bin as f64) {
+            let told = Told {
+                slot: next,
+                stage: after.stage,
+                began_s: f.second_of(place as f32),
+                confidence: 0.9,
+                basis: Basis::Trace,
+                told_at_s: now_s,
+                revised_at_s: now_s,
+            };
+            self.told.push(told.clone());
+            out.push(Telling::Began(told));
+        }
+    }
+
+    fn insert(&mut self, told: Told) {
+        let at = self.told.iter().position(|t| t.slot > told.slot).unwrap_or(self.told.len());
+        self.told.insert(at, told);
+    }
+
+    /// A person says that `slot` began at `began_s`.
+    pub fn mark(&mut self, f: &Finder, slot: usize, began_s: f64, now_s: f64, out: &mut Vec<Telling>) {
+        let told = Told {
+            slot,
+            stage: f.grammar.slots[slot].stage,
+            began_s,
+            confidence: 0.99,
+            basis: Basis::Mark,
+            told_at_s: now_s,
+            revised_at_s: now_s,
+        };
+        if let Some(i) = self.told.iter().position(|t| t.slot == slot) {
+            self.told[i] = told.clone();
+            out.push(Telling::Revised(told));
+        } else {
+            self.insert(told.clone());
+            out.push(Telling::Began(told));
+        }
+    }
+
+    /// The whole make with hindsight: every stage that is believed at the end.
+    pub fn hindsight(&self, f: &Finder, history: &History, now_s: f64) -> Vec<Told> {
+        let beliefs = beliefs(f);
+        let mut whole = Story::default();
+        for slot in 1..f.grammar.slots.len() {
+            if f.grammar.slots[slot].stage == Stage::Idle {
+                continue;
+            }
+            let told = self.told.iter().find(|t| t.slot == slot);
+            match told {
+                Some(t) if t.basis == Basis::Mark => whole.told.push(t.clone()),
+                _ if beliefs[slot].reached >= 0.5 => {
+                    let t = whole.compose(f, history, slot, &beliefs[slot], now_s);
+                    whole.told.push(t);
+                }
+                _ => {}
+            }
+        }
+        whole.told.sort_by(|a, b| a.began_s.total_cmp(&b.began_s));
+        whole.told
+    }
+}
+
+/// How far off a boundary may be and still hold, seconds.
+pub(super) fn tolerance_s(stage: Stage) -> f64 {
+    match stage {
+        Stage::Cooking | Stage::Drawing => 60.0,
+        Stage::Stirring | Stage::WheyHeating | Stage::WheyResting => 90.0,
+        Stage::Warming | Stage::Idle => 120.0,
+        Stage::Setting | Stage::Ripening => 180.0,
+        Stage::Cutting | Stage::Settling => 240.0,
+    }
+}
+
+fn beliefs(f: &Finder) -> [Belief; MOST_SLOTS] {
+    let mut all = [Belief::default(); MOST_SLOTS];
+    for h in &f.hyps {
+        let p = libm::exp(h.w);
+        for (slot, b) in all.iter_mut().enumerate().take(f.grammar.slots.len()) {
+            let place = h.path[slot];
+            if place > NEVER {
+                b.reached += p;
+                b.place += p * f64::from(place);
+                b.sd_s += p * f64::from(place) * f64::from(place);
+            }
+        }
+    }
+    for b in &mut all {
+        if b.reached > 1.0e-9 {
+            b.place /= b.reached;
+            b.sd_s = BIN_S * libm::sqrt((b.sd_s / b.reached - b.place * b.place).max(0.0));
+        }
+        b.reached = b.reached.min(1.0);
+    }
+    all
+}
+
+/// The most likely phase now, and its probability.
+pub(super) fn best_phase(f: &Finder) -> (Phase, f64) {
+    let mut sums = [0.0f64; super::grammar::MOST_NODES];
+    for h in &f.hyps {
+        sums[h.node] += libm::exp(h.w);
+    }
+    let (node, p) = sums.iter().enumerate().fold((0, 0.0), |b, (i, p)| if *p > b.1 { (i, *p) } else { b });
+    (f.grammar.nodes[node].phase, p)
+}

@@ -1,0 +1,313 @@
+//! The stages of one kettle: finder, story and history behind one door.
+
+use super::finder::Finder;
+use super::grammar::{Grammar, Phase};
+use super::history::History;
+use super::story::{Story, Telling, Told, best_phase};
+use super::{Basis, Stage};
+use crate::engine::bins::{BIN_S, Bin};
+use crate::engine::event::MarkKind;
+use crate::engine::plan::Plan;
+
+/// The milk stands this long after the rennet was poured, seconds: it is
+/// stirred in, then brought to a stand (common practice, a minute or two).
+const RENNET_TO_STAND_S: f64 = 90.0;
+/// A make is told as ended once the curd has been out this long, seconds.
+const OUT_S: f64 = 1500.0;
+/// Whey may go on the fire this long after the curd came out, seconds.
+const WHEY_WITHIN_S: f64 = 5400.0;
+
+/// Where a make is now.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Now {
+    /// The running stage.
+    pub stage: Stage,
+    /// When it began, engine seconds.
+    pub began_s: f64,
+    /// Probability that this holds.
+    pub confidence: f64,
+    /// What it rests on.
+    pub basis: Basis,
+    /// Its target, °C.
+    pub target_celsius: Option<f64>,
+    /// Its planned length, minutes.
+    pub minutes: Option<f64>,
+}
+
+/// The stages of one kettle.
+#[derive(Debug)]
+pub struct Tracker {
+    grammar: Grammar,
+    finder: Finder,
+    story: Story,
+    history: History,
+    /// Beginnings that a mark puts into the near future, with their slot.
+    due: Vec<(usize, f64)>,
+    /// How many of the told stages were given in a make that ended.
+    closed: usize,
+}
+
+impl Tracker {
+    /// A tracker that follows a plan, or the general prior.
+    pub fn new(plan: Option<&Plan>) -> Self {
+        let grammar = Grammar::of(plan);
+        Self {
+            finder: Finder::new(grammar.clone()),
+            grammar,
+            story: Story::default(),
+            history: History::default(),
+            due: Vec::new(),
+            closed: 0,
+        }
+    }
+
+    /// Walks one bin on; `slow_var` is the variance of ten-second means.
+    pub fn bin(&mut self, bin: &Bin, slow_var: f64, out: &mut Vec<Telling>) {
+        self.finder.step(bin);
+        self.history.push(bin.celsius);
+        let (phase, p) = best_phase(&self.finder);
+        if phase == Phase::Ramp && p > 0.9 {
+            self.finder.teach_fire(slow_var, bin.var_white);
+        }
+        let now_s = bin.end_s;
+        self.tell_due(now_s, out);
+        self.story.update(&self.finder, &self.history, now_s, out);
+    }
+
+    fn tell_due(&mut self, now_s: f64, out: &mut Vec<Telling>) {
+        let mut i = 0;
+        while i < self.due.len() {
+            if self.due[i].1 <= now_s {
+                let (slot, at_s) = self.due.remove(i);
+                self.story.mark(&self.finder, slot, at_s, now_s, out);
+            } else {
+                i += 1;
+            }
+        }
+    }
+
+    /// A person marked something at `t_s`.
+    pub fn mark(&mut self, mark: &MarkKind, t_s: f64, out: &mut Vec<Telling>) {
+        let now = self.now().stage;
+        let said = match mark {
+            MarkKind::Rennet => Some((Stage::Setting, t_s + RENNET_TO_STAND_S, 30.0)),
+            MarkKind::Cut => Some((Stage::Cutting, t_s, 8.0)),
+            MarkKind::HeatOn => match now {
+                Stage::Idle => Some((Stage::Warming, t_s, 20.0)),
+                Stage::Drawing => Some((Stage::WheyHeating, t_s, 20.0)),
+                Stage::Cutting | Stage::Setting => Some((Stage::Cooking, t_s, 10.0)),
+                _ => None,
+            },
+            MarkKind::Wash if now == Stage::Cutting => Some((Stage::Cooking, t_s, 20.0)),
+            MarkKind::Lift => Some((Stage::Drawing, t_s, 20.0)),
+            _ => None,
+        };
+        if let Some((stage, at_s, sd_s)) = said {
+            self.say(stage, at_s, sd_s, t_s, out);
+        }
+    }
+
+    /// A person says which stage it is, from now on.
+    pub fn set(&mut self, stage: Stage, t_s: f64, out: &mut Vec<Telling>) {
+        self.say(stage, t_s, 5.0, t_s, out);
+    }
+
+    fn say(&mut self, stage: Stage, at_s: f64, sd_s: f64, t_s: f64, out: &mut Vec<Telling>) {
+        let last = self.story.current().map_or(0, |t| t.slot);
+        let slots = &self.grammar.slots;
+        let after = (last..slots.len()).find(|&k| k > 0 && slots[k].stage == stage);
+        let Some(slot) = after.or_else(|| (1..slots.len()).find(|&k| slots[k].stage == stage)) else {
+            return;
+        };
+        self.finder.pins.add(stage, at_s, sd_s);
+        self.finder.enter(slot, at_s);
+        if at_s > t_s {
+            self.due.push((slot, at_s));
+        } else {
+            self.story.mark(&self.finder, slot, at_s, t_s, out);
+        }
+    }
+
+    /// Where the make is now.
+    pub fn now(&self) -> Now {
+        match self.story.current() {
+            Some(t) => {
+                let slot = &self.finder.grammar.slots[t.slot];
+                Now {
+                    stage: t.stage,
+                    began_s: t.began_s,
+                    confidence: t.confidence,
+                    basis: t.basis,
+                    target_celsius: slot.target_celsius,
+                    minutes: slot.minutes,
+                }
+            }
+            None => Now {
+                stage: Stage::Idle,
+                began_s: 0.0,
+                confidence: 1.0,
+                basis: Basis::Trace,
+                target_celsius: None,
+                minutes: None,
+            },
+        }
+    }
+
+    /// Stages told so far, oldest first.
+    pub fn told(&self) -> &[Told] {
+        &self.story.told
+    }
+
+    /// The maker changes his mind about the running stage's target, or about
+    /// the next one's that has a target where the running one has none.
+    pub fn set_target(&mut self, celsius: f64) {
+        let from = self.story.current().map_or(1, |t| t.slot);
+        let g = &mut self.finder.grammar;
+        let heats = |s: Stage| matches!(s, Stage::Warming | Stage::Cooking | Stage::WheyHeating);
+        let Some(slot) = (from..g.slots.len()).find(|&k| heats(g.slots[k].stage)) else { return };
+        g.slots[slot].target_celsius = Some(celsius);
+        for n in &mut g.nodes {
+            if n.slot == slot {
+                n.target = Some(celsius);
+            }
+        }
+    }
+
+    /// Probability that heat goes in now.
+    pub fn heating(&self) -> f64 {
+        self.finder.mass(|n| n.phase == Phase::Ramp)
+    }
+
+    /// Probability that the probe hangs in nobody knows what.
+    pub fn apart(&self) -> f64 {
+        self.finder.mass(|n| n.phase == Phase::Apart)
+    }
+
+    /// Stages of a make that ended and was not yet given, with hindsight:
+    /// a cheese whose curd has long been out, or whose whey is on the fire.
+    pub fn ended(&mut self, now_s: f64) -> Option<Vec<Told>> {
+        let now = self.now();
+        let over = match now.stage {
+            Stage::Drawing => now_s - now.began_s > OUT_S,
+            Stage::WheyHeating => self.closed == 0 && self.story.told.len() > 1 && now_s - now.began_s > 60.0,
+            _ => false,
+        };
+        (over && self.closed == 0).then(|| self.give(now_s, now.stage == Stage::WheyHeating)).flatten()
+    }
+
+    /// Whether the kettle waits for a new make: everything is given and over.
+    pub fn rests(&self, now_s: f64) -> bool {
+        let now = self.now();
+        match now.stage {
+            Stage::Drawing => now_s - now.began_s > WHEY_WITHIN_S,
+            Stage::WheyHeating | Stage::WheyResting => self.finder.over() > 0.95,
+            Stage::Idle => self.finder.bin as f64 * BIN_S > 7200.0,
+            _ => now_s - now.began_s > 86_400.0,
+        }
+    }
+
+    /// All that was not yet given, with hindsight; split where the whey begins.
+    pub fn give_all(&mut self, now_s: f64) -> Vec<Vec<Told>> {
+        let mut makes = Vec::new();
+        if self.closed == 0 {
+            makes.extend(self.give(now_s, true));
+        }
+        makes.extend(self.give(now_s, false));
+        makes
+    }
+
+    fn give(&mut self, now_s: f64, before_whey: bool) -> Option<Vec<Told>> {
+        let all = self.story.hindsight(&self.finder, &self.history, now_s);
+        let whey = all.iter().position(|t| t.stage == Stage::WheyHeating).unwrap_or(all.len());
+        let part: Vec<Told> = if before_whey {
+            all[..whey].to_vec()
+        } else if self.closed > 0 {
+            all[whey..].to_vec()
+        } else {
+            all
+        };
+        if part.is_empty() {
+            return None;
+        }
+        self.closed += 1;
+        Some(part)
+    }
+
+    /// Begins anew, for the next make.
+    pub fn restart(&mut self) {
+        self.finder = Finder::new(self.grammar.clone());
+        self.story = Story::default();
+        self.history = History::default();
+        self.due.clear();
+        self.closed = 0;
+    }
+}
+
+/// A cook as the trace shows it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CookSeen {
+    /// When it began, engine seconds.
+    pub began_s: f64,
+    /// What was wanted, °C.
+    pub target_celsius: Option<f64>,
+    /// When the target was reached, engine seconds.
+    pub reached_s: Option<f64>,
+    /// Highest smoothed temperature, °C.
+    pub peak_celsius: f64,
+    /// When, engine seconds.
+    pub peak_s: f64,
+}
+
+impl Tracker {
+    /// The cooks among `stages`, with where they ended.
+    pub fn cooks(&self, stages: &[Told]) -> Vec<CookSeen> {
+        let zero_s = self.finder.zero_s.unwrap_or(0.0);
+        let place = |s: f64| (s - zero_s) / BIN_S;
+        let mut seen = Vec::new();
+        for (i, t) in stages.iter().enumerate().filter(|(_, t)| t.stage == Stage::Cooking) {
+            let target = self.finder.grammar.slots[t.slot].target_celsius;
+            let after = stages.get(i + 1).map(|n| n.began_s);
+            let until = after.map_or(self.finder.bin as f64, |s| place(s) + 42.0);
+            let reached_s = target
+                .and_then(|c| self.history.first_at_or_above(c, place(t.began_s), until))
+                .map(|p| zero_s + p * BIN_S);
+            let from = after.map_or_else(|| self.finder.bin as f64 - 1.0, place);
+            let Some(at) = self.history.peak_from(from) else { continue };
+            let Some(peak_celsius) = self.history.smooth_at(at) else { continue };
+            seen.push(CookSeen {
+                began_s: t.began_s,
+                target_celsius: target,
+                reached_s,
+                peak_celsius,
+                peak_s: zero_s + at * BIN_S,
+            });
+        }
+        seen
+    }
+
+    /// The smoothed temperature at an engine second of this make.
+    pub fn celsius_at(&self, t_s: f64) -> Option<f64> {
+        self.history.smooth_at((t_s - self.finder.zero_s?) / BIN_S)
+    }
+
+    /// Another plan: anew where no make runs; else targets and lengths of the
+    /// stages that both have are taken from here on.
+    pub fn replan(&mut self, plan: Option<&Plan>) {
+        self.grammar = Grammar::of(plan);
+        if self.story.told.is_empty() {
+            self.restart();
+            return;
+        }
+        let from = self.story.current().map_or(1, |t| t.slot);
+        for k in from..self.finder.grammar.slots.len() {
+            let stage = self.finder.grammar.slots[k].stage;
+            if let Some(new) = self.grammar.slots.iter().find(|s| s.stage == stage) {
+                self.finder.grammar.slots[k].target_celsius = new.target_celsius;
+                self.finder.grammar.slots[k].minutes = new.minutes;
+                for n in self.finder.grammar.nodes.iter_mut().filter(|n| n.slot == k) {
+                    n.target = new.target_celsius;
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,133 @@
+//! From what a kettle said, in engine seconds, to effects and views on the
+//! wall's time.
+
+use super::effect::{Conclusion, Cook, Effect, Forecast, HealthChange, Make, MakeStage, StageChange, WallNs};
+use super::kettle::{Kettle, MakeSaid, Said};
+use super::situation::Outlook;
+use super::stage::{Stage, Telling, Told};
+use super::time::Timeline;
+use super::view::{AlarmView, KettleView};
+
+/// Moves all that `kettle` said at `t_s` to `out`.
+pub(super) fn all(time: &Timeline, kettle: &Kettle, t_s: f64, said: &mut Vec<Said>, out: &mut Vec<Effect>) {
+    for s in said.drain(..) {
+        let what = match s {
+            Said::Stage(t) => Conclusion::Stage(stage(time, t)),
+            Said::Alarm(a) => Conclusion::Alarm(a),
+            Said::Forecast(o, target) => {
+                Conclusion::Forecast(forecast(time, kettle.now().stage, &o, target, t_s))
+            }
+            Said::Health(health, reason) => Conclusion::Health(HealthChange { health, reason }),
+            Said::MakeBegan => Conclusion::MakeBegan,
+            Said::Make(m) => Conclusion::Make(make(time, &m)),
+            Said::Learned(l) => Conclusion::Learned(l),
+        };
+        out.push(Effect {
+            time: time.wall(t_s),
+            probe: kettle.probe.clone(),
+            kettle: kettle.name.clone(),
+            what,
+        });
+    }
+}
+
+fn stage(time: &Timeline, telling: Telling) -> StageChange {
+    let (t, revises, withdrawn): (Told, bool, bool) = match telling {
+        Telling::Began(t) => (t, false, false),
+        Telling::Revised(t) => (t, true, false),
+        Telling::Withdrawn(t) => (t, false, true),
+    };
+    StageChange {
+        stage: t.stage,
+        began: time.wall(t.began_s),
+        confidence: t.confidence,
+        basis: t.basis,
+        revises,
+        withdrawn,
+    }
+}
+
+fn forecast(time: &Timeline, stage: Stage, o: &Outlook, target: f64, t_s: f64) -> Forecast {
+    let at = |s: f64| -> Option<WallNs> { time.wall(t_s + s) };
+    Forecast {
+        stage,
+        target_celsius: target,
+        heat_off_at: at(o.heat_off_in_s),
+        reach_at: o.reach_in_s.and_then(at),
+        peak_celsius: o.peak_celsius,
+        peak_low_celsius: o.peak_low_celsius,
+        peak_high_celsius: o.peak_high_celsius,
+    }
+}
+
+fn make(time: &Timeline, m: &MakeSaid) -> Make {
+    let ends = m.stages.iter().skip(1).map(|t| t.began_s).chain(std::iter::once(m.ended_s));
+    let stages = m
+        .stages
+        .iter()
+        .zip(ends)
+        .map(|(t, ended_s)| MakeStage {
+            stage: t.stage,
+            began: time.wall(t.began_s),
+            ended: time.wall(ended_s),
+            confidence: t.confidence,
+            basis: t.basis,
+        })
+        .collect();
+    let cooks = m
+        .cooks
+        .iter()
+        .map(|c| {
+            let called = m.calls.iter().filter(|k| (k.0 - c.began_s).abs() < 300.0).map(|k| k.1).next();
+            Cook {
+                target_celsius: c.target_celsius.unwrap_or(c.peak_celsius),
+                heat_off_called_at: called.and_then(|s| time.wall(s)),
+                reached_at: c.reached_s.and_then(|s| time.wall(s)),
+                peak_celsius: c.peak_celsius,
+                peak_at: time.wall(c.peak_s),
+            }
+        })
+        .collect();
+    Make { stages, cooks }
+}
+
+/// A kettle's snapshot.
+pub(super) fn view(time: &Timeline, k: &Kettle) -> KettleView {
+    let t_s = time.now_s();
+    let now = k.now();
+    let age_s = k.age_s(t_s);
+    let live = k.filter.live().filter(|_| k.verdict.use_celsius.is_some() && age_s.is_some_and(|a| a < 8.0));
+    KettleView {
+        kettle: k.name.clone(),
+        probe: k.probe.clone(),
+        celsius: live.map(|l| l.0.level),
+        age_s,
+        rate_celsius_per_min: live.map(|l| l.0.slope * 60.0),
+        roughness_celsius: live.map(|_| k.filter.roughness()),
+        health: k.watch.health(),
+        reason: if k.watch.reason().is_fine() { String::new() } else { k.watch.reason().to_string() },
+        stage: now.stage,
+        stage_began: (now.stage != Stage::Idle).then(|| time.wall(now.began_s)).flatten(),
+        stage_confidence: now.confidence,
+        stage_basis: now.basis,
+        plan: k.plan.as_ref().map(|p| p.name.clone()),
+        target_celsius: now.target_celsius,
+        planned_minutes: now.minutes,
+        forecast: k.outlook(t_s).map(|(o, target)| forecast(time, now.stage, &o, target, t_s)),
+        curd_check_at: k.curd_check_at_s().and_then(|s| time.wall(s)),
+        alarms: k
+            .alarms
+            .views()
+            .into_iter()
+            .map(|a| AlarmView {
+                alarm: a.alarm,
+                state: a.state,
+                priority: a.priority,
+                sounds: a.sounds,
+                since: time.wall(a.since_s),
+                text: a.text,
+            })
+            .collect(),
+        stages: k.tracker.told().iter().map(|t| (t.stage, time.wall(t.began_s))).collect(),
+    }
+}

@@ -1,0 +1,129 @@
+//! Engine time: one line of seconds across boots and clock steps.
+//!
+//! Within a boot it follows the monotonic clock exactly. From one boot to the
+//! next it follows the wall clock where that is credible (forward, and by less
+//! than a week), else it goes on a second later: an unknown gap is not made
+//! into a known one. Wall instants are made with the offset known now, so that
+//! a clock that was set right later corrects what is shown of earlier.
+
+use super::effect::WallNs;
+use super::event::Stamp;
+
+/// Longest power cut that the wall clock is believed over, seconds.
+const CREDIBLE_GAP_S: f64 = 7.0 * 86_400.0;
+
+/// What a stamp became.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Moment {
+    /// Engine seconds.
+    pub t_s: f64,
+    /// Whether it lies before what was seen already, and by how much.
+    pub late_s: f64,
+}
+
+/// The mapping from stamps to engine seconds and back to the wall.
+#[derive(Debug, Default)]
+pub(super) struct Timeline {
+    boot: Option<u32>,
+    /// Monotonic nanoseconds of this boot at `base_s`.
+    base_mono_ns: u64,
+    base_s: f64,
+    now_s: f64,
+    /// Wall nanoseconds at engine second 0, as the clock stands now.
+    wall_at_zero_ns: Option<i64>,
+}
+
+impl Timeline {
+    /// Takes in a stamp.
+    pub fn take(&mut self, stamp: &Stamp) -> Moment {
+        if self.boot != Some(stamp.boot) {
+            self.enter_boot(stamp);
+        }
+        let t_s = self.base_s + seconds(stamp.mono_ns, self.base_mono_ns);
+        if let Some(wall) = stamp.wall_ns {
+            self.wall_at_zero_ns = Some(wall.saturating_sub(nanos(t_s)));
+        }
+        let late_s = (self.now_s - t_s).max(0.0);
+        self.now_s = self.now_s.max(t_s);
+        Moment { t_s: self.now_s, late_s }
+    }
+
+    fn enter_boot(&mut self, stamp: &Stamp) {
+        let gap_s = match (self.boot, self.wall_at_zero_ns, stamp.wall_ns) {
+            (None, ..) => 0.0,
+            (Some(_), Some(zero), Some(wall)) => {
+                let gap = seconds_signed(wall.saturating_sub(zero)) - self.now_s;
+                if (0.0..CREDIBLE_GAP_S).contains(&gap) { gap } else { 1.0 }
+            }
+            _ => 1.0,
+        };
+        self.boot = Some(stamp.boot);
+        self.base_mono_ns = stamp.mono_ns;
+        self.base_s = self.now_s + gap_s;
+    }
+
+    /// The latest engine second seen.
+    pub fn now_s(&self) -> f64 {
+        self.now_s
+    }
+
+    /// The wall time of an engine second.
+    pub fn wall(&self, t_s: f64) -> Option<WallNs> {
+        self.wall_at_zero_ns.map(|zero| zero.saturating_add(nanos(t_s)))
+    }
+}
+
+fn seconds(to_ns: u64, from_ns: u64) -> f64 {
+    if to_ns >= from_ns { (to_ns - from_ns) as f64 * 1e-9 } else { -((from_ns - to_ns) as f64 * 1e-9) }
+}
+
+fn seconds_signed(ns: i64) -> f64 {
+    ns as f64 * 1e-9
+}
+
+/// Rounded to the microsecond: engine seconds carry no more.
+fn nanos(t_s: f64) -> i64 {
+    ((t_s * 1e6).round() as i64).saturating_mul(1_000)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn stamp(boot: u32, mono_s: f64, wall_s: Option<f64>) -> Stamp {
+        Stamp { boot, mono_ns: (mono_s * 1e9) as u64, wall_ns: wall_s.map(|s| (s * 1e9) as i64) }
+    }
+
+    #[test]
+    fn durations_follow_the_monotonic_clock_whatever_the_wall_does() {
+        let mut line = Timeline::default();
+        assert!(line.take(&stamp(1, 100.0, Some(0.0))).t_s.abs() < 1e-9);
+        // The clock is set right, 50 years on: ten seconds are still ten seconds.
+        let m = line.take(&stamp(1, 110.0, Some(1_577_836_810.0)));
+        assert!((m.t_s - 10.0).abs() < 1e-9);
+        assert_eq!(line.wall(0.0), Some(1_577_836_800_000_000_000));
+    }
+
+    #[test]
+    fn a_new_boot_follows_the_wall_where_it_is_credible() {
+        let check = |wall_s: Option<f64>, want: f64| {
+            let mut line = Timeline::default();
+            line.take(&stamp(1, 5.0, Some(1000.0)));
+            let m = line.take(&stamp(2, 3.0, wall_s));
+            assert!((m.t_s - want).abs() < 1e-6, "{wall_s:?}: {}", m.t_s);
+        };
+        check(Some(1090.0), 90.0);
+        check(Some(10.0), 1.0);
+        check(None, 1.0);
+        check(Some(1e9), 1.0);
+    }
+
+    #[test]
+    fn what_comes_late_does_not_turn_time_back() {
+        let mut line = Timeline::default();
+        line.take(&stamp(1, 0.0, None));
+        line.take(&stamp(1, 9.0, None));
+        let m = line.take(&stamp(1, 7.0, None));
+        assert!((m.t_s - 9.0).abs() < 1e-9 && (m.late_s - 2.0).abs() < 1e-9);
+    }
+}

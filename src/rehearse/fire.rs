@@ -67,15 +67,15 @@ impl Fire {
     pub fn drawn(kind: FireKind, chance: &mut Chance) -> Self {
         let wood = matches!(kind, FireKind::Crane | FireKind::Embers);
         let (remains, decay_s, rise_s) = match kind {
-            FireKind::Crane => (chance.between(0.0, 0.12), chance.between(15.0, 35.0), 8.0),
+            FireKind::Crane => (chance.between(0.0, 0.12), chance.between(15.0, 35.0), 3.0),
             FireKind::Embers => {
-                (chance.between(0.10, 0.38), chance.between(120.0, 320.0), chance.between(20.0, 60.0))
+                (chance.between(0.10, 0.40), chance.between(140.0, 340.0), chance.between(2.0, 15.0))
             }
             FireKind::Gas => {
-                (chance.between(0.10, 0.20), chance.between(60.0, 120.0), chance.between(10.0, 30.0))
+                (chance.between(0.10, 0.20), chance.between(60.0, 120.0), chance.between(2.0, 10.0))
             }
             FireKind::Jacket => {
-                (chance.between(0.25, 0.45), chance.between(100.0, 180.0), chance.between(40.0, 90.0))
+                (chance.between(0.25, 0.45), chance.between(100.0, 180.0), chance.between(10.0, 60.0))
             }
         };
         Self {

@@ -82,7 +82,7 @@ impl Probe {
         Self {
             stirred_s: chance.scale(2.0, 9.0),
             air_s: chance.scale(40.0, 120.0),
-            white_celsius: chance.scale(0.015, 0.14),
+            white_celsius: chance.scale(0.02, 0.15),
             turbulence_celsius: chance.scale(0.03, 0.09),
             fire_factor: chance.between(1.3, 3.0),
             quantum_celsius: chance.pick(&[0.25, 0.0625, 0.1, 0.01, 0.0078125], 0.1),
@@ -114,7 +114,7 @@ impl Probe {
                     Motion::Stirred if world.fire.burns() => {
                         (1.0, self.turbulence_celsius * self.fire_factor)
                     }
-                    Motion::Stirred => (1.0, self.turbulence_celsius),
+                    Motion::Stirred | Motion::Gently => (1.0, self.turbulence_celsius),
                     Motion::Still => (2.0, 0.015),
                     Motion::Gel => (3.0, 0.008),
                 };

@@ -79,14 +79,14 @@ pub struct Scene {
 impl Scene {
     /// The make of that seed and family.
     pub fn new(seed: u64, family: Family, options: &Options) -> Self {
-        let make = Chance::of(seed);
+        let make = Chance::of(seed).branch(0x0fa0 + family as u64);
         let mut kettle = options.kettle.map_or_else(|| make.branch(1), Chance::of);
         let kind = options.fire.unwrap_or_else(|| {
             // Wood is the rule on an alp.
             let all = [FireKind::Crane, FireKind::Embers, FireKind::Embers, FireKind::Gas, FireKind::Jacket];
             kettle.pick(&all, FireKind::Embers)
         });
-        let size = kettle.scale(60.0, 1000.0);
+        let size = if kettle.happens(0.8) { kettle.scale(60.0, 350.0) } else { kettle.scale(350.0, 1000.0) };
         let mut recipe_chance = make.branch(2);
         let litres = size * recipe_chance.between(0.85, 1.0);
         let meant = Recipe::drawn(family, litres, &mut recipe_chance);

@@ -59,7 +59,7 @@ pub fn script(r: &Recipe, ending: Ending, chance: &mut Chance) -> Vec<Act> {
     warming(&mut acts, r, chance);
     setting_and_cutting(&mut acts, r, chance);
     for (i, &cooking) in r.cooking.iter().enumerate() {
-        acts.push(Act::BeginCook(hundredths(cooking.to_celsius())));
+        acts.extend([Act::Move(Motion::Stirred), Act::BeginCook(hundredths(cooking.to_celsius()))]);
         cook(&mut acts, r, cooking, ending, chance);
         let last = i + 1 == r.cooking.len();
         if last && r.stirring_minutes > 0.0 {
@@ -88,7 +88,7 @@ fn warming(acts: &mut Vec<Act>, r: &Recipe, chance: &mut Chance) {
         acts.push(Act::Wait(chance.between(5.0, 60.0)));
     }
     let to = r.warming_to_celsius + 0.3 * chance.normal() - 0.3;
-    acts.extend([Act::Heat(to, r.warming_rate), Act::Wait(chance.between(60.0, 240.0))]);
+    acts.extend([Act::Heat(to, r.warming_rate), Act::Wait(chance.between(20.0, 140.0))]);
     if let Some(minutes) = r.ripening_minutes {
         acts.extend([
             Act::Begin(Stage::Ripening),
@@ -103,24 +103,25 @@ fn warming(acts: &mut Vec<Act>, r: &Recipe, chance: &mut Chance) {
             acts.extend([Act::Wait(20.0), Act::Heat(r.warming_to_celsius - 0.2, 0.5)]);
         }
     } else {
-        acts.push(Act::Wait(chance.between(0.0, 200.0)));
+        let tarries = chance.happens(0.3);
+        acts.push(Act::Wait(if tarries { chance.between(60.0, 400.0) } else { chance.between(0.0, 50.0) }));
     }
 }
 
 fn setting_and_cutting(acts: &mut Vec<Act>, r: &Recipe, chance: &mut Chance) {
     acts.extend([
-        Act::Wait(chance.between(10.0, 60.0)),
+        Act::Wait(chance.between(10.0, 40.0)),
         Act::Mark(MarkKind::Rennet),
         Act::Pour(r.litres * 0.005, 12.0, 5.0),
         Act::Wait(chance.between(55.0, 130.0)),
         Act::Begin(Stage::Setting),
         Act::Move(Motion::Gel),
-        Act::Lid(chance.happens(0.6)),
+        Act::Lid(chance.happens(0.2)),
         Act::Wait(r.setting_minutes * 60.0),
         Act::Lid(false),
         Act::Begin(Stage::Cutting),
         Act::Mark(MarkKind::Cut),
-        Act::Move(Motion::Stirred),
+        Act::Move(Motion::Gently),
     ]);
     let work_s = r.cutting_minutes * 60.0;
     if chance.happens(0.3) && work_s > 400.0 {
@@ -130,7 +131,7 @@ fn setting_and_cutting(acts: &mut Vec<Act>, r: &Recipe, chance: &mut Chance) {
             Act::Wait(cut_s),
             Act::Move(Motion::Still),
             Act::Wait(rest_s),
-            Act::Move(Motion::Stirred),
+            Act::Move(Motion::Gently),
             Act::Wait((work_s - cut_s - rest_s).max(0.0)),
         ]);
     } else {
@@ -182,7 +183,7 @@ fn stirring(acts: &mut Vec<Act>, r: &Recipe, cooking: Cooking, chance: &mut Chan
     let rest_s = total_s - coasts_s;
     let target = cooking.to_celsius();
     match cooking {
-        Cooking::Fire { .. } if chance.happens(0.75) => {
+        Cooking::Fire { .. } if chance.happens(0.85) => {
             let low = target - chance.between(0.2, 0.9);
             acts.push(Act::Keep(rest_s, low, target + chance.between(-0.15, 0.15)));
         }

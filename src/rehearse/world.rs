@@ -19,8 +19,10 @@ pub const STEP_S: f64 = 0.5;
 /// How the milk moves.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Motion {
-    /// Stirred: wall and core exchange in half a minute.
+    /// Stirred: wall and core exchange within seconds.
     Stirred,
+    /// Cut and turned gently: they exchange in half a minute.
+    Gently,
     /// Left to itself: only the milk's own slow turning mixes.
     Still,
     /// Set to a gel: heat moves by conduction alone.
@@ -42,13 +44,18 @@ pub struct World {
     pub wall_celsius: f64,
     /// Room, °C.
     pub air_celsius: f64,
+    /// How draughty the room is: the surface loses so many times what it does
+    /// in still air (1 to 2).
+    pub draught: f64,
     /// Lid on.
     pub lid: bool,
     /// How the milk moves.
     pub motion: Motion,
-    /// How long stirring takes to mix rim and core, seconds (15 to 60).
+    /// How long stirring takes to mix rim and core, seconds (4 to 14).
     pub mixing_s: f64,
-    /// Wall to stirred milk, kW/m²K (0.4 to 0.8).
+    /// How long gentle turning of the cut curd takes, seconds (18 to 60).
+    pub gentle_s: f64,
+    /// Wall to stirred milk, kW/m²K (0.5 to 0.9).
     pub film_kw_per_m2_k: f64,
 }
 
@@ -62,10 +69,12 @@ impl World {
             rim_celsius: milk_celsius,
             wall_celsius: milk_celsius,
             air_celsius,
+            draught: chance.between(1.0, 1.9),
             lid: false,
             motion: Motion::Stirred,
-            mixing_s: chance.between(18.0, 50.0),
-            film_kw_per_m2_k: chance.between(0.4, 0.8),
+            mixing_s: chance.between(4.0, 14.0),
+            gentle_s: chance.between(18.0, 60.0),
+            film_kw_per_m2_k: chance.between(0.5, 0.9),
         }
     }
 
@@ -76,7 +85,8 @@ impl World {
 
     /// Net power that warms it by so many °C/min at its temperature now, kW.
     pub fn power_for(&self, celsius_per_min: f64) -> f64 {
-        let loss = self.kettle.surface_loss_kw(self.mean_celsius() + 5.0, self.air_celsius, self.lid);
+        let loss =
+            self.draught * self.kettle.surface_loss_kw(self.mean_celsius() + 5.0, self.air_celsius, self.lid);
         let capacity = self.kettle.milk_kj_per_k() + self.kettle.copper_kj_per_k;
         celsius_per_min / 60.0 * capacity + loss
     }
@@ -87,7 +97,7 @@ impl World {
         let (core, rim) = (CORE * milk, (1.0 - CORE) * milk);
         let given_kw = self.fire.give(dt_s);
         let film = match self.motion {
-            Motion::Stirred => self.film_kw_per_m2_k,
+            Motion::Stirred | Motion::Gently => self.film_kw_per_m2_k,
             Motion::Still => 0.15,
             Motion::Gel => 0.02,
         };
@@ -97,17 +107,20 @@ impl World {
         } else {
             self.kettle.wall_loss_kw(self.wall_celsius, self.air_celsius)
         };
-        let surface_kw = self.kettle.surface_loss_kw(self.mean_celsius(), self.air_celsius, self.lid);
-        let exchange_s = match self.motion {
-            Motion::Stirred => self.mixing_s,
-            Motion::Still => 40.0 * self.mixing_s,
-            Motion::Gel => 350.0 * self.mixing_s,
+        let surface_kw =
+            self.draught * self.kettle.surface_loss_kw(self.mean_celsius(), self.air_celsius, self.lid);
+        // Where nothing stirs, most of the loss stays with the rim.
+        let (exchange_s, core_loses) = match self.motion {
+            Motion::Stirred => (self.mixing_s, 0.0),
+            Motion::Gently => (self.gentle_s, 0.0),
+            Motion::Still => (1500.0, 0.1),
+            Motion::Gel => (9000.0, 0.4),
         };
         // Rim and core close their difference with time constant `exchange_s`.
         let between_kw = (self.rim_celsius - self.core_celsius) * core * rim / (core + rim) / exchange_s;
         self.wall_celsius += dt_s * (given_kw - into_milk_kw - wall_loss_kw) / self.kettle.copper_kj_per_k;
-        self.rim_celsius += dt_s * (into_milk_kw - surface_kw - between_kw) / rim;
-        self.core_celsius += dt_s * between_kw / core;
+        self.rim_celsius += dt_s * (into_milk_kw - (1.0 - core_loses) * surface_kw - between_kw) / rim;
+        self.core_celsius += dt_s * (between_kw - core_loses * surface_kw) / core;
     }
 
     /// Water, whey or rennet goes in and mixes at once.
@@ -133,7 +146,8 @@ mod tests {
     fn kettle(kind: FireKind, seed: u64) -> World {
         let mut chance = Chance::of(seed);
         let fire = Fire::drawn(kind, &mut chance);
-        World::new(100.0, 32.0, 15.0, fire, &mut chance)
+        let still_air = World::new(100.0, 32.0, 15.0, fire, &mut chance);
+        World { draught: 1.0, ..still_air }
     }
 
     #[test]
@@ -158,7 +172,7 @@ mod tests {
         // core sees much less.
         let (mean, core) = (32.0 - w.mean_celsius(), 32.0 - w.core_celsius);
         assert!((0.6..1.3).contains(&mean), "mean fell {mean}");
-        assert!(core < 0.45 * mean, "core fell {core} of {mean}");
+        assert!(core < 0.7 * mean, "core fell {core} of {mean}");
         w.motion = Motion::Stirred;
         for _ in 0..(180.0 / STEP_S) as usize {
             w.step(STEP_S);
@@ -168,13 +182,14 @@ mod tests {
     }
 
     /// Coast at about 0.7 °C/min, °C, over a kind's own draws: smallest and
-    /// largest allowed. Ranges computed for the kinds; a little is added for
-    /// rim and core, which the lumped figures leave out.
+    /// largest allowed. Computed for the kinds: crane 0.2 to 0.4, gas 0.3 to
+    /// 0.8, embers 0.6 to 3.5, jacket about 1.5; 0.1 to 0.5 is allowed either
+    /// way for the wall's own heat, which the lumped figures leave out.
     #[test]
     fn each_way_of_ending_heat_coasts_in_its_range() {
         for (kind, low, high) in [
-            (FireKind::Crane, 0.1, 0.9),
-            (FireKind::Gas, 0.3, 1.0),
+            (FireKind::Crane, 0.1, 0.6),
+            (FireKind::Gas, 0.2, 0.9),
             (FireKind::Embers, 0.5, 3.5),
             (FireKind::Jacket, 0.5, 2.0),
         ] {

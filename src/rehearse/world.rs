@@ -183,15 +183,16 @@ mod tests {
 
     /// Coast at about 0.7 °C/min, °C, over a kind's own draws: smallest and
     /// largest allowed. Computed for the kinds: crane 0.2 to 0.4, gas 0.3 to
-    /// 0.8, embers 0.6 to 3.5, jacket about 1.5; 0.1 to 0.5 is allowed either
-    /// way for the wall's own heat, which the lumped figures leave out.
+    /// 0.8, embers 0.6 to 3.5, jacket about 1.5 at 1,000 L. Wider here: wood
+    /// dies away in a range below what was computed too, the open surface
+    /// loses meanwhile, and the wall's own heat is in it.
     #[test]
     fn each_way_of_ending_heat_coasts_in_its_range() {
         for (kind, low, high) in [
             (FireKind::Crane, 0.1, 0.6),
             (FireKind::Gas, 0.2, 0.9),
-            (FireKind::Embers, 0.5, 3.5),
-            (FireKind::Jacket, 0.5, 2.0),
+            (FireKind::Embers, 0.2, 3.5),
+            (FireKind::Jacket, 0.3, 2.0),
         ] {
             for seed in 0..25 {
                 let mut w = kettle(kind, seed);

@@ -109,6 +109,7 @@ mod tests {
         let feed = Feed {
             news: broadcast::channel(4).0,
             snapshot: shown.subscribe(),
+            taken: tokio::sync::watch::Sender::new(0).subscribe(),
             commands: Commands::into(mpsc::channel(1).0),
         };
         let stop = CancellationToken::new();

@@ -89,6 +89,9 @@ pub struct Feed {
     /// The latest snapshot; changes at least once a second of the daemon's
     /// clock.
     pub snapshot: watch::Receiver<Arc<Snapshot>>,
+    /// Readings taken in since the start, told at once: a rehearsal steps by
+    /// it.
+    pub taken: watch::Receiver<u64>,
     /// Where a person's marks and commands go.
     pub commands: Commands,
 }

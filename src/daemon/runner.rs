@@ -56,6 +56,8 @@ pub struct Runner {
     pub news: broadcast::Sender<Arc<News>>,
     /// Where the snapshot goes.
     pub snapshot: watch::Sender<Arc<Snapshot>>,
+    /// Where the count of readings taken in goes.
+    pub taken: watch::Sender<u64>,
     /// At most so many probes are taken in.
     pub most_probes: usize,
     /// Probes seen.
@@ -133,7 +135,9 @@ impl Loop {
                     return Ok(());
                 }
                 self.shown.readings += 1;
-                self.happened(Happening::Reading(reading), receipt)
+                self.happened(Happening::Reading(reading), receipt)?;
+                self.r.taken.send_replace(self.shown.readings);
+                Ok(())
             }
             Incoming::Mark(mark) => self.marked(mark, receipt),
             Incoming::Command(command) => {

@@ -151,10 +151,12 @@ impl Daemon {
         let recorder = Recorder::start(journal, clock.clone(), config.journal.warn_free_percent, reports_in)
             .map_err(|source| DaemonError::Data { path: config.data.clone(), source })?;
         let snapshot = watch::Sender::new(Arc::new(first_snapshot(&past, clock)));
+        let count = watch::Sender::new(0);
         let (news, _) = broadcast::channel(NEWS_QUEUED);
         let feed = Feed {
             news: news.clone(),
             snapshot: snapshot.subscribe(),
+            taken: count.subscribe(),
             commands: Commands::into(inputs.clone()),
         };
         let runner = Runner {
@@ -167,6 +169,7 @@ impl Daemon {
             recorder,
             news,
             snapshot,
+            taken: count,
             most_probes: usize::try_from(config.most_probes).unwrap_or(usize::MAX),
             probes: past.probes.clone(),
         };

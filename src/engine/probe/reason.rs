@@ -70,8 +70,6 @@ pub enum Doubt {
     ColdJunctionDrifting,
     /// Many readings are lost on the way.
     DropOuts,
-    /// Answers slower than it did: a coat of fat or protein.
-    LagGrown,
 }
 
 impl fmt::Display for Reason {
@@ -115,7 +113,6 @@ impl fmt::Display for Doubt {
             }
             Self::ColdJunctionDrifting => "box warms or cools fast: keep it from fire and draught",
             Self::DropOuts => "many readings lost on the way: look at cable or radio",
-            Self::LagGrown => "answers slower than it did: clean the probe",
         })
     }
 }

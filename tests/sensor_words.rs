@@ -1,6 +1,8 @@
 //! Promise: every row of the chips' tables, both CRC sets, and no bad word
 //! ever yields a number. Tables: tests/tables/sensor_words.csv, crc.txt.
 
+#![allow(clippy::unwrap_used, clippy::panic)]
+
 use crc::{CRC_8_MAXIM_DOW, CRC_16_ARC, CRC_16_IBM_3740, CRC_16_KERMIT, CRC_16_XMODEM, Crc};
 use curdtrace::sensor::fault::{Fault, Faults, Missing};
 use curdtrace::sensor::word::{ds18b20, max6675, max31855, max31856, straightened};

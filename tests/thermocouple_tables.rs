@@ -1,6 +1,8 @@
 //! Promise: every degree of the published thermocouple tables, all eight
 //! types, both ways. Tables and their source: tests/tables/emf_*.txt.
 
+#![allow(clippy::unwrap_used, clippy::panic)]
+
 use curdtrace::sensor::fault::Missing;
 use curdtrace::sensor::thermocouple::{Class, Couple};
 

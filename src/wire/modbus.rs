@@ -113,7 +113,7 @@ fn exception(code: u8) -> String {
 
 impl Request {
     /// Function and data.
-    pub fn pdu(&self) -> [u8; 5] {
+    pub fn pdu(self) -> [u8; 5] {
         let [ah, al] = self.address.to_be_bytes();
         let [ch, cl] = self.count.to_be_bytes();
         [self.table.function(), ah, al, ch, cl]
@@ -126,7 +126,7 @@ impl Request {
     /// let r = Request { unit: 0x11, table: Table::Holding, address: 0x6B, count: 3 };
     /// assert_eq!(r.rtu(), [0x11, 0x03, 0x00, 0x6B, 0x00, 0x03, 0x76, 0x87]);
     /// ```
-    pub fn rtu(&self) -> [u8; 8] {
+    pub fn rtu(self) -> [u8; 8] {
         let mut frame = [0; 8];
         frame[0] = self.unit;
         frame[1..6].copy_from_slice(&self.pdu());
@@ -136,7 +136,7 @@ impl Request {
     }
 
     /// The request as a TCP frame.
-    pub fn tcp(&self, transaction: u16) -> [u8; 12] {
+    pub fn tcp(self, transaction: u16) -> [u8; 12] {
         let mut frame = [0; 12];
         frame[..2].copy_from_slice(&transaction.to_be_bytes());
         frame[5] = 6;
@@ -149,7 +149,7 @@ impl Request {
     ///
     /// # Errors
     /// [`ModbusError`]; the caller then throws away what it has.
-    pub fn rtu_reply(&self, bytes: &[u8]) -> Result<Option<Vec<u16>>, ModbusError> {
+    pub fn rtu_reply(self, bytes: &[u8]) -> Result<Option<Vec<u16>>, ModbusError> {
         let [unit, function, third, ..] = *bytes else { return Ok(None) };
         let length = if function & 0x80 == 0 { 5 + usize::from(third) } else { 5 };
         // A hurt byte count could make us wait for bytes that never come.
@@ -169,11 +169,7 @@ impl Request {
     ///
     /// # Errors
     /// [`ModbusError`]; after [`ModbusError::Header`] the connection is no use.
-    pub fn tcp_reply(
-        &self,
-        transaction: u16,
-        bytes: &[u8],
-    ) -> Result<Option<(Vec<u16>, usize)>, ModbusError> {
+    pub fn tcp_reply(self, transaction: u16, bytes: &[u8]) -> Result<Option<(Vec<u16>, usize)>, ModbusError> {
         let [th, tl, p1, p2, lh, ll, unit, ..] = *bytes else { return Ok(None) };
         let length = usize::from(u16::from_be_bytes([lh, ll]));
         if (p1, p2) != (0, 0) || !(3..=254).contains(&length) {
@@ -187,7 +183,7 @@ impl Request {
     }
 
     /// `pdu` is function and data of a reply.
-    fn registers(&self, unit: u8, pdu: &[u8]) -> Result<Vec<u16>, ModbusError> {
+    fn registers(self, unit: u8, pdu: &[u8]) -> Result<Vec<u16>, ModbusError> {
         let [function, second, data @ ..] = pdu else { return Err(ModbusError::Header) };
         let (function, second) = (*function, *second);
         if unit != self.unit || function & 0x7F != self.table.function() {

@@ -4,9 +4,10 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use super::check::{Section, unfit_name};
-use crate::engine::event::Name;
+use crate::engine::event::{MarkKind, Name};
 use crate::sensor::thermocouple::Couple;
 use crate::sensor::unit::Unit;
+use crate::wire::line::mark_kind;
 use crate::wire::payload::{JsonPointers, Payload, PayloadKind, Quantity};
 use crate::wire::topic::TopicPattern;
 
@@ -36,6 +37,11 @@ pub struct SerialPort {
     pub probe: Option<Name>,
     /// What the box calls a probe, and what the dairy calls it.
     pub probes: BTreeMap<String, Name>,
+    /// The kettle that the box's buttons speak of.
+    pub kettle: Option<Name>,
+    /// What the box's buttons mark; button 0 takes the alarms where it marks
+    /// nothing.
+    pub buttons: BTreeMap<u8, MarkKind>,
     /// After so long without a byte the line counts as stalled, seconds.
     pub stall_s: f64,
     /// Whether the box is told that the daemon lives and what its alarm
@@ -125,6 +131,11 @@ pub(super) fn serial(s: &Section<'_, '_>) -> Option<SerialPort> {
     };
     let probe = s.name("probe").map(Name::from);
     let probes = renamed(s);
+    let kettle = s.name("kettle").map(Name::from);
+    let buttons = buttons(s);
+    if kettle.is_none() && !buttons.is_empty() {
+        s.missing("kettle", "say whose kettle the buttons speak of, kettle = \"NAME\"");
+    }
     let stall_s = s.number("stall-s", 1.0..=3600.0, "s").unwrap_or(10.0);
     let answers = s.truth("answers").unwrap_or(true);
     let own_time = s.truth("own-time").unwrap_or(false);
@@ -142,6 +153,8 @@ pub(super) fn serial(s: &Section<'_, '_>) -> Option<SerialPort> {
         format: format?,
         probe,
         probes,
+        kettle,
+        buttons,
         stall_s,
         answers,
         own_time,
@@ -169,6 +182,15 @@ pub(super) fn broker(s: &Section<'_, '_>, beside: &Path) -> Option<Broker> {
         );
     }
     let publish_under = s.text("publish-under").and_then(|under| topic_prefix(s, under));
+    if let Some(under) = &publish_under
+        && let Some(own) = subscriptions.iter().flatten().find(|x| hears_itself(under, x))
+    {
+        s.fault_at(
+            "publish-under",
+            format!("what is published under {under} is also listened to ({})", own.topic.filter()),
+            "give publish-under a first level of its own",
+        );
+    }
     s.done();
     Some(Broker {
         name: name?,
@@ -181,6 +203,13 @@ pub(super) fn broker(s: &Section<'_, '_>, beside: &Path) -> Option<Broker> {
         subscriptions: subscriptions.into_iter().collect::<Option<_>>()?,
         publish_under,
     })
+}
+
+/// A topic whose first level is ours, or anybody's.
+fn hears_itself(under: &str, s: &Subscription) -> bool {
+    let filter = s.topic.filter();
+    let first = filter.split('/').next().unwrap_or_default();
+    first == "+" || Some(first) == under.split('/').next()
 }
 
 fn subscription(s: &Section<'_, '_>) -> Option<Subscription> {
@@ -303,6 +332,28 @@ fn renamed(s: &Section<'_, '_>) -> BTreeMap<String, Name> {
             table.fault_at(theirs, format!("{theirs} = {ours:?} {why}"), "give it a short plain name");
         }
         map.insert(theirs.to_string(), Name::from(ours));
+    }
+    map
+}
+
+/// `buttons = { "1" = "rennet" }`: which button marks what.
+fn buttons(s: &Section<'_, '_>) -> BTreeMap<u8, MarkKind> {
+    let Some(table) = s.section("buttons") else { return BTreeMap::new() };
+    let mut map = BTreeMap::new();
+    for (button, mark) in table.named_texts() {
+        match (button.parse(), mark_kind(mark, None, None, None)) {
+            (Ok(button), Ok(kind)) => {
+                map.insert(button, kind);
+            }
+            (Err(_), _) => table.fault_at(
+                button,
+                format!("button {button:?} is none"),
+                "buttons are numbers from 0 to 255, as the box sends them",
+            ),
+            (_, Err(e)) => {
+                table.fault_at(button, format!("button {button} = {mark:?} marks nothing"), e.to_string());
+            }
+        }
     }
     map
 }

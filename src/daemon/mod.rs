@@ -9,6 +9,9 @@
 //! | [`recorder`] | the one thread that owns the journal |
 //! | [`resume`] | the recent past through the engine after a restart |
 //! | [`terminal`] | alarms in plain words where the daemon runs |
+//! | [`source`] | what every source shares |
+//! | [`serial`] | a serial port, kept open; [`line_reader`] its bytes, [`sounding`] what the box should sound |
+//! | [`mqtt`] | a broker: readings in; [`mqtt_out`] what goes out |
 //! | [`notify`] | word to the supervisor: ready, alive, stopping |
 //! | [`log`] | what is said to whom |
 //! | [`outlet`] | the seam for everything that shows, sounds or publishes |
@@ -23,12 +26,18 @@
 pub mod clock;
 pub mod input;
 pub mod intake;
+pub mod line_reader;
 pub mod log;
+pub mod mqtt;
+pub mod mqtt_out;
 pub mod notify;
 pub mod outlet;
 pub mod recorder;
 pub mod resume;
 pub mod runner;
+pub mod serial;
+pub mod sounding;
+pub mod source;
 mod start;
 pub mod terminal;
 

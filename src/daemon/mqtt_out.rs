@@ -1,0 +1,161 @@
+//! What goes out at a broker, under the configured prefix:
+//!
+//! | topic | what | retained |
+//! | --- | --- | --- |
+//! | `PREFIX/status` | `online` or, by the will, `offline` | yes |
+//! | `PREFIX/KETTLE/stage` | the last stage event | yes |
+//! | `PREFIX/KETTLE/alarm/ALARM` | the alarm's last change | yes |
+//! | `PREFIX/KETTLE/forecast` | the forecast | no |
+//! | `PREFIX/KETTLE/make` | the whole make when it ends | yes |
+//! | `PREFIX/KETTLE/health` | the probe's health | yes |
+//! | `PREFIX/KETTLE/reading` | the latest reading, once a second | yes |
+//! | `PREFIX/KETTLE/lot` | a lot opened or closed | yes |
+//!
+//! Payloads are the JSON events of the replay filter, with one `age_s` more in
+//! a reading: a retained number without its age would be a lie.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use rumqttc::{AsyncClient, QoS};
+use tokio::sync::broadcast::error::RecvError;
+use tokio_util::sync::CancellationToken;
+
+use super::outlet::{Feed, LotNews, News, Snapshot};
+use crate::engine::effect::{Conclusion, Effect};
+use crate::engine::event::Name;
+use crate::wire::json;
+
+/// Where it is said whether the daemon is there.
+pub fn status_topic(under: &str) -> String {
+    format!("{under}/status")
+}
+
+/// Publishes news and readings while there is a connection.
+#[derive(Debug)]
+pub struct Publisher {
+    under: String,
+    client: AsyncClient,
+    /// Odd while there is a connection.
+    generation: Arc<AtomicU64>,
+    /// The retained topics and their last payload: said again to a broker
+    /// that came back and may have forgotten.
+    last: BTreeMap<String, String>,
+    said_in: u64,
+}
+
+impl Publisher {
+    /// Publishes under that prefix.
+    pub fn new(under: &str, client: AsyncClient, generation: Arc<AtomicU64>) -> Self {
+        Self { under: under.into(), client, generation, last: BTreeMap::new(), said_in: 0 }
+    }
+
+    /// Runs until `stop` is cancelled or the daemon's news end.
+    pub async fn run(mut self, mut feed: Feed, stop: CancellationToken) {
+        let mut news = feed.news.subscribe();
+        loop {
+            tokio::select! {
+                () = stop.cancelled() => return,
+                one = news.recv() => match one {
+                    Ok(one) => self.news(&one),
+                    Err(RecvError::Lagged(lost)) => tracing::warn!("the broker missed {lost} news"),
+                    Err(RecvError::Closed) => return,
+                },
+                changed = feed.snapshot.changed() => {
+                    if changed.is_err() {
+                        return;
+                    }
+                    let shown = feed.snapshot.borrow_and_update().clone();
+                    self.readings(&shown);
+                }
+            }
+        }
+    }
+
+    fn news(&mut self, news: &News) {
+        match news {
+            News::Effect(effect) => {
+                let Some(payload) = json::event(effect) else { return };
+                let retained = !matches!(effect.what, Conclusion::Forecast(_) | Conclusion::Remark(_));
+                if let Some(level) = level(effect) {
+                    self.publish(&effect.kettle, &level, payload, retained);
+                }
+            }
+            News::Lot(lot) => self.publish(&lot.kettle, "lot", lot_payload(lot), true),
+            News::Marked(..) => {}
+        }
+    }
+
+    fn readings(&mut self, shown: &Snapshot) {
+        for k in &shown.view.kettles {
+            let mut payload = json::reading(Some(shown.wall_ns), &k.probe, Some(k));
+            if let (Some(age_s), Some('}')) = (k.age_s, payload.pop()) {
+                // Writing to a string cannot fail.
+                let _ = write!(payload, ",\"age_s\":{age_s:.1}}}");
+            } else {
+                payload.push('}');
+            }
+            let topic = self.topic(&k.kettle, "reading");
+            if self.is_connected() {
+                let _ = self.client.try_publish(topic, QoS::AtMostOnce, true, payload);
+            }
+        }
+        self.say_again();
+    }
+
+    fn publish(&mut self, kettle: &Name, level: &str, payload: String, retained: bool) {
+        let topic = self.topic(kettle, level);
+        if retained {
+            self.last.insert(topic.clone(), payload.clone());
+        }
+        if self.is_connected()
+            && self.client.try_publish(&topic, QoS::AtLeastOnce, retained, payload).is_err()
+        {
+            // The queue is full: what is retained is said again later.
+            self.said_in = 0;
+        }
+    }
+
+    /// After a new connection: everything retained once more.
+    fn say_again(&mut self) {
+        let now = self.generation.load(Ordering::SeqCst);
+        if !self.is_connected() || self.said_in == now {
+            return;
+        }
+        self.said_in = now;
+        for (topic, payload) in &self.last {
+            if self.client.try_publish(topic, QoS::AtLeastOnce, true, payload.as_str()).is_err() {
+                self.said_in = 0;
+                return;
+            }
+        }
+    }
+
+    fn is_connected(&self) -> bool {
+        self.generation.load(Ordering::SeqCst) % 2 == 1
+    }
+
+    fn topic(&self, kettle: &str, level: &str) -> String {
+        let plain: String =
+            kettle.chars().map(|c| if "/+#".contains(c) || c.is_control() { '_' } else { c }).collect();
+        format!("{}/{plain}/{level}", self.under)
+    }
+}
+
+fn level(effect: &Effect) -> Option<String> {
+    Some(match &effect.what {
+        Conclusion::Stage(_) => "stage".into(),
+        Conclusion::Alarm(a) => format!("alarm/{}", a.alarm.name()),
+        Conclusion::Forecast(_) => "forecast".into(),
+        Conclusion::Health(_) => "health".into(),
+        Conclusion::Make(_) => "make".into(),
+        Conclusion::MakeBegan | Conclusion::Remark(_) | Conclusion::Learned(_) => return None,
+    })
+}
+
+fn lot_payload(lot: &LotNews) -> String {
+    serde_json::json!({ "kind": "lot", "kettle": &*lot.kettle, "id": lot.id, "closed": lot.closed })
+        .to_string()
+}

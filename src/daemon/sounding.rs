@@ -1,0 +1,159 @@
+//! What a box's buzzer and lamp should do, from the alarms there are.
+
+use super::clock::Clock;
+use super::outlet::Snapshot;
+use crate::engine::alarm::{AlarmKind, AlarmState};
+use crate::engine::view::AlarmView;
+use crate::wire::frame::{Frame, Lamp, Sound};
+
+/// A sign of life so often, nanoseconds.
+const LIFE_EVERY_NS: u64 = 3_000_000_000;
+
+/// The box cries by itself after so long without one, seconds.
+const LIFE_WITHIN_S: u16 = 15;
+
+/// The running sound is said again so often, nanoseconds: a box that was
+/// plugged in meanwhile must learn of it.
+const AGAIN_NS: u64 = 10_000_000_000;
+
+/// Decides what goes down the line and when.
+#[derive(Debug)]
+pub struct Sounder {
+    clock: Clock,
+    life_due_ns: u64,
+    sound_due_ns: u64,
+    said: Option<(Sound, Lamp)>,
+}
+
+impl Sounder {
+    /// One that has said nothing yet.
+    pub fn new(clock: Clock) -> Self {
+        Self { clock, life_due_ns: 0, sound_due_ns: 0, said: None }
+    }
+
+    /// Frames that are due now.
+    pub fn due(&mut self, shown: &Snapshot) -> Vec<Frame> {
+        let now_ns = self.clock.now().mono_ns;
+        let mut out = Vec::new();
+        if now_ns >= self.life_due_ns {
+            self.life_due_ns = now_ns.saturating_add(LIFE_EVERY_NS);
+            out.push(Frame::KeepAlive { within_s: LIFE_WITHIN_S });
+        }
+        let wanted = wanted(shown);
+        if self.said != Some(wanted) || now_ns >= self.sound_due_ns {
+            self.said = Some(wanted);
+            self.sound_due_ns = now_ns.saturating_add(AGAIN_NS);
+            out.push(Frame::Sound { sound: wanted.0, lamp: wanted.1 });
+        }
+        out
+    }
+}
+
+/// The most urgent of what there is.
+fn wanted(shown: &Snapshot) -> (Sound, Lamp) {
+    let alarms = || shown.view.kettles.iter().flat_map(|k| &k.alarms);
+    let sound = alarms().filter(|a| calls(a)).map(|a| sound(a.alarm)).max_by_key(|s| urgency(*s));
+    match sound {
+        Some(Sound::Now) => (Sound::Now, Lamp::Fast),
+        Some(sound) => (sound, Lamp::Slow),
+        None if alarms().any(|a| a.state == AlarmState::Acknowledged) => (Sound::Silent, Lamp::On),
+        None => (Sound::Silent, Lamp::Off),
+    }
+}
+
+fn calls(a: &AlarmView) -> bool {
+    a.sounds && a.state == AlarmState::Unacknowledged
+}
+
+fn sound(alarm: AlarmKind) -> Sound {
+    match alarm {
+        AlarmKind::HeatOff | AlarmKind::OverTarget | AlarmKind::NearBoil | AlarmKind::StirringStopped => {
+            Sound::Now
+        }
+        AlarmKind::ProbeFault | AlarmKind::ProbeSilent | AlarmKind::StoreFault | AlarmKind::ClockUnsure => {
+            Sound::Fault
+        }
+        _ => Sound::Ready,
+    }
+}
+
+fn urgency(sound: Sound) -> u8 {
+    match sound {
+        Sound::Now => 3,
+        Sound::Fault => 2,
+        Sound::Ready => 1,
+        Sound::Silent | Sound::Chirp => 0,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::alarm::Priority;
+    use std::time::Duration;
+
+    fn alarm(alarm: AlarmKind, state: AlarmState, sounds: bool) -> AlarmView {
+        AlarmView { alarm, state, priority: Priority::High, sounds, since: None, text: String::new() }
+    }
+
+    fn check(alarms: &[AlarmView], expected: (Sound, Lamp)) {
+        let shown = Snapshot { view: crate::daemon::sounding::tests::view(alarms), ..Snapshot::default() };
+        assert_eq!(wanted(&shown), expected, "{alarms:?}");
+    }
+
+    pub(super) fn view(alarms: &[AlarmView]) -> crate::engine::view::View {
+        use crate::engine::event::Name;
+        use crate::engine::probe::Health;
+        use crate::engine::stage::{Basis, Stage};
+        let kettle = crate::engine::view::KettleView {
+            kettle: Name::from("k"),
+            probe: Name::from("k"),
+            celsius: None,
+            age_s: None,
+            rate_celsius_per_min: None,
+            roughness_celsius: None,
+            health: Health::Good,
+            reason: String::new(),
+            stage: Stage::Idle,
+            stage_began: None,
+            stage_confidence: 0.0,
+            stage_basis: Basis::Trace,
+            plan: None,
+            target_celsius: None,
+            planned_minutes: None,
+            forecast: None,
+            curd_check_at: None,
+            alarms: alarms.to_vec(),
+            stages: Vec::new(),
+        };
+        crate::engine::view::View { kettles: vec![kettle] }
+    }
+
+    #[test]
+    fn the_most_urgent_call_is_the_one_that_sounds() {
+        use AlarmKind::{GetReady, HeatOff, ProbeSilent};
+        use AlarmState::{Acknowledged, Shelved, Unacknowledged};
+        check(&[], (Sound::Silent, Lamp::Off));
+        check(&[alarm(GetReady, Unacknowledged, true)], (Sound::Ready, Lamp::Slow));
+        let both = [alarm(ProbeSilent, Unacknowledged, true), alarm(HeatOff, Unacknowledged, true)];
+        check(&both, (Sound::Now, Lamp::Fast));
+        check(&[alarm(HeatOff, Acknowledged, true)], (Sound::Silent, Lamp::On));
+        check(&[alarm(HeatOff, Shelved, true)], (Sound::Silent, Lamp::Off));
+        check(&[alarm(HeatOff, Unacknowledged, false)], (Sound::Silent, Lamp::Off));
+    }
+
+    #[test]
+    fn the_box_hears_a_sign_of_life_before_it_would_cry() {
+        let clock = Clock::by_hand(0);
+        let mut sounder = Sounder::new(clock.clone());
+        let shown = Snapshot::default();
+        assert_eq!(sounder.due(&shown).len(), 2);
+        let mut silent_s = 0;
+        for _ in 0..60 {
+            clock.advance(Duration::from_secs(1));
+            let frames = sounder.due(&shown);
+            silent_s = if frames.is_empty() { silent_s + 1 } else { 0 };
+            assert!(silent_s < u32::from(LIFE_WITHIN_S));
+        }
+    }
+}

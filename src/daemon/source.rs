@@ -1,0 +1,136 @@
+//! What every source shares: from what was said to a reading with the dairy's
+//! own names, and on to the runner; and what is counted on the way.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use tokio::sync::mpsc;
+
+use super::clock::Clock;
+use super::input::{Incoming, Input, Receipt};
+use crate::config::source::Probe;
+use crate::engine::event::{Name, Reading};
+use crate::engine::probe::Health;
+use crate::sensor::raw::{Raw, Signal};
+
+/// The way from a source to the runner. Cheap to clone.
+#[derive(Debug, Clone)]
+pub struct Way {
+    /// The source's name as configured.
+    pub source: Name,
+    /// Where readings go.
+    pub inputs: mpsc::Sender<Input>,
+    /// The daemon's clock.
+    pub clock: Clock,
+    /// The probes that are named, by name.
+    pub probes: Arc<BTreeMap<Name, Probe>>,
+    /// What is counted.
+    pub tally: Arc<Tally>,
+}
+
+/// What is counted of one source since the start.
+#[derive(Debug, Default)]
+pub struct Tally {
+    /// Readings taken in.
+    pub readings: AtomicU64,
+    /// Payloads or frames that could not be read.
+    pub refused: AtomicU64,
+    /// Readings the box's counter says are missing.
+    pub missing: AtomicU64,
+    /// Readings sent again that were here already.
+    pub again: AtomicU64,
+    /// Times the port or the broker had to be opened again.
+    pub reopened: AtomicU64,
+    /// Times nothing came for too long.
+    pub stalls: AtomicU64,
+}
+
+impl Tally {
+    /// Counts one more.
+    pub fn count(what: &AtomicU64, n: u64) {
+        what.fetch_add(n, Ordering::Relaxed);
+    }
+
+    /// Every counter: its name (snake_case), what it counts, its value.
+    pub fn counted(&self) -> [(&'static str, &'static str, u64); 6] {
+        let of = |a: &AtomicU64| a.load(Ordering::Relaxed);
+        [
+            ("readings", "Readings taken in", of(&self.readings)),
+            ("refused", "Payloads or frames that could not be read", of(&self.refused)),
+            ("missing", "Readings that the box's counter says are missing", of(&self.missing)),
+            ("again", "Readings sent again that were here already", of(&self.again)),
+            ("reopened", "Times the source had to be opened again", of(&self.reopened)),
+            ("stalls", "Times nothing came for too long", of(&self.stalls)),
+        ]
+    }
+}
+
+/// The runner is gone: the source should end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Gone;
+
+impl fmt::Display for Gone {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("the runner is gone")
+    }
+}
+
+impl Way {
+    /// A reading with the dairy's own names.
+    pub fn reading(&self, probe: &Name, kettle: Option<Name>, raw: &Raw) -> Reading {
+        let known = self.probes.get(probe);
+        let kettle = kettle.or_else(|| known.and_then(|p| p.kettle.clone()));
+        Tally::count(&self.tally.readings, 1);
+        converted(probe, kettle.filter(|k| k != probe), raw)
+    }
+
+    /// The source came or went.
+    pub fn link(&self, up: bool) -> Input {
+        Input::of(Incoming::Link { source: self.source.clone(), up })
+    }
+
+    /// Sends from a thread of its own; waits where the runner is behind.
+    ///
+    /// # Errors
+    /// [`Gone`].
+    pub fn send(&self, input: Input) -> Result<(), Gone> {
+        self.inputs.blocking_send(input).map_err(|_| Gone)
+    }
+
+    /// Sends from a task; waits where the runner is behind.
+    ///
+    /// # Errors
+    /// [`Gone`].
+    pub async fn send_async(&self, input: Input) -> Result<(), Gone> {
+        self.inputs.send(input).await.map_err(|_| Gone)
+    }
+
+    /// An input for a reading said `age_ns` ago.
+    pub fn aged(&self, reading: Reading, age_ns: i64, receipt: Option<Receipt>) -> Input {
+        // A fresh one takes the time of arrival.
+        let wall_ns = (age_ns > 500_000_000).then(|| self.clock.now().wall_ns.saturating_sub(age_ns));
+        Input { what: Incoming::Reading(reading), wall_ns, receipt }
+    }
+}
+
+/// Until the channel's calibration takes over: temperatures as they come.
+fn converted(probe: &Name, kettle: Option<Name>, raw: &Raw) -> Reading {
+    let (celsius, missing) = match raw.signal {
+        Signal::Celsius(c) if c.is_finite() && raw.faults.leave_a_number() => (Some(c), None),
+        _ => (None, Some((Health::Failure, "no temperature".to_string()))),
+    };
+    let faulty = raw.faults.health().map(|h| (h, raw.faults.to_string()));
+    let said = faulty.or_else(|| raw.said.clone()).or(missing);
+    Reading {
+        probe: probe.clone(),
+        kettle,
+        celsius,
+        cold_junction_celsius: raw.cold_junction_celsius,
+        emf_mv: raw.emf_mv,
+        seq: raw.seq,
+        health: said.as_ref().map(|s| s.0),
+        reason: said.map(|s| s.1).filter(|r| !r.is_empty()),
+    }
+}

@@ -38,6 +38,7 @@ pub mod runner;
 pub mod serial;
 pub mod sounding;
 pub mod source;
+mod sources;
 mod start;
 pub mod terminal;
 

@@ -69,8 +69,8 @@ pub struct Snapshot {
     /// Marks of each kettle's running make, with their wall time, in the order
     /// they were made.
     pub marks: Vec<(WallNs, Mark)>,
-    /// Sources by their configured name, and whether each is there.
-    pub sources: Vec<(Name, bool)>,
+    /// The sources.
+    pub sources: Vec<SourceSeen>,
     /// Why readings are not being kept, where they are not.
     pub store_trouble: Option<String>,
     /// The lot that is open on a kettle.
@@ -79,6 +79,18 @@ pub struct Snapshot {
     pub readings: u64,
     /// Readings known to be synced since the start.
     pub readings_kept: u64,
+}
+
+/// One source as it stands.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SourceSeen {
+    /// Its name as configured.
+    pub name: Name,
+    /// Whether it is there now.
+    pub up: bool,
+    /// What was counted since the start: name (snake_case), what it counts,
+    /// value.
+    pub counted: Vec<(&'static str, &'static str, u64)>,
 }
 
 /// What an outlet gets. Cheap to clone.

@@ -18,10 +18,14 @@ use super::input::{Incoming, Input, Receipt};
 use super::intake;
 use super::outlet::{News, Snapshot};
 use super::recorder::{Job, RecordError, Recorder, Report};
+use super::source::Tally;
 use crate::engine::Engine;
 use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::event::{Ask, Command, Event, Happening, Mark, Name, Stamp};
 use crate::journal::Moment;
+
+/// A reading's own time is taken where it is younger than this, nanoseconds.
+const OLDEST_OWN_NS: u64 = 86_400_000_000_000;
 
 /// Why the runner ended before it was told to.
 #[derive(Debug, thiserror::Error)]
@@ -58,6 +62,8 @@ pub struct Runner {
     pub snapshot: watch::Sender<Arc<Snapshot>>,
     /// Where the count of readings taken in goes.
     pub taken: watch::Sender<u64>,
+    /// What each source counts, in the order of the snapshot's sources.
+    pub tallies: Vec<Arc<Tally>>,
     /// At most so many probes are taken in.
     pub most_probes: usize,
     /// Probes seen.
@@ -126,7 +132,7 @@ impl Loop {
     }
 
     fn take(&mut self, input: Input) -> Result<(), RunError> {
-        let Input { what, wall_ns: _, receipt } = input;
+        let Input { what, wall_ns, receipt } = input;
         match what {
             Incoming::Reading(reading) => {
                 if !self.admit(&reading.probe) {
@@ -135,7 +141,11 @@ impl Loop {
                     return Ok(());
                 }
                 self.shown.readings += 1;
-                self.happened(Happening::Reading(reading), receipt)?;
+                let reading = Happening::Reading(reading);
+                match wall_ns.and_then(|own_ns| self.own_moment(own_ns)) {
+                    Some(at) => self.step(reading, at, receipt)?,
+                    None => self.happened(reading, receipt)?,
+                }
                 self.r.taken.send_replace(self.shown.readings);
                 Ok(())
             }
@@ -187,9 +197,8 @@ impl Loop {
     }
 
     fn linked(&mut self, source: &Name, up: bool) {
-        match self.shown.sources.iter_mut().find(|s| s.0 == *source) {
-            Some(s) => s.1 = up,
-            None => self.shown.sources.push((source.clone(), up)),
+        if let Some(s) = self.shown.sources.iter_mut().find(|s| s.name == *source) {
+            s.up = up;
         }
     }
 
@@ -218,13 +227,12 @@ impl Loop {
         if let Some(step_ns) = self.steps.look(now) {
             self.clock_sure = self.is_clock_sure(now.wall_ns);
             tracing::warn!("the clock was set by {:.1} s", step_ns as f64 / 1e9);
-            self.step(Happening::ClockStep { step_ns }, None)?;
+            self.step(Happening::ClockStep { step_ns }, self.moment(), None)?;
         }
-        self.step(what, receipt)
+        self.step(what, self.moment(), receipt)
     }
 
-    fn step(&mut self, what: Happening, receipt: Option<Receipt>) -> Result<(), RunError> {
-        let at = self.moment();
+    fn step(&mut self, what: Happening, at: Moment, receipt: Option<Receipt>) -> Result<(), RunError> {
         let wall_ns = at.clock_sure.then(|| at.wall_ns());
         let stamp = Stamp { boot: self.r.boot, mono_ns: at.mono_ns, wall_ns };
         let readings = u64::from(matches!(what, Happening::Reading(_)));
@@ -264,6 +272,15 @@ impl Loop {
         Moment { mono_ns, offset_ns: self.steps.offset_ns(), clock_sure: self.clock_sure }
     }
 
+    /// The moment that a source gives its reading, where it can be: not ahead
+    /// of ours, nor older than a day, and our own clock to be trusted.
+    fn own_moment(&self, own_ns: i64) -> Option<Moment> {
+        let now = self.moment();
+        let age_ns = u64::try_from(now.wall_ns().saturating_sub(own_ns)).ok()?;
+        let can_be = now.clock_sure && age_ns < OLDEST_OWN_NS && age_ns <= now.mono_ns;
+        can_be.then_some(Moment { mono_ns: now.mono_ns - age_ns, ..now })
+    }
+
     /// A clock that was never set, or stands before what the journal has seen
     /// already, is not to be trusted.
     fn is_clock_sure(&self, wall_ns: i64) -> bool {
@@ -280,6 +297,9 @@ impl Loop {
         self.shown.view = self.r.engine.view();
         self.shown.wall_ns = at.wall_ns();
         self.shown.clock_sure = at.clock_sure;
+        for (seen, tally) in self.shown.sources.iter_mut().zip(&self.r.tallies) {
+            seen.counted = tally.counted().to_vec();
+        }
         self.r.snapshot.send_replace(Arc::new(self.shown.clone()));
     }
 }

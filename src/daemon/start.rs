@@ -22,6 +22,7 @@ use super::outlet::{Commands, Feed, NEWS_QUEUED, Outlet, OutletError, Snapshot};
 use super::recorder::Recorder;
 use super::resume::{Past, resume};
 use super::runner::{RunError, Runner};
+use super::sources::Sources;
 use crate::config::dairy::Config;
 use crate::config::kettle;
 use crate::engine::Engine;
@@ -34,6 +35,9 @@ const INPUTS_QUEUED: usize = 4096;
 
 /// How long outlets have to end by themselves.
 const OUTLETS_END_WITHIN: Duration = Duration::from_millis(500);
+
+/// How long sources have to end by themselves.
+const SOURCES_END_WITHIN: Duration = Duration::from_millis(700);
 
 /// What the daemon is given.
 pub struct Setup {
@@ -99,6 +103,7 @@ pub struct Daemon {
     feed: Feed,
     inputs: mpsc::Sender<Input>,
     past: Past,
+    sources: Sources,
     /// Held while the daemon runs: one writer a data folder.
     _lock: File,
 }
@@ -150,7 +155,8 @@ impl Daemon {
         let (reports_in, reports) = mpsc::unbounded_channel();
         let recorder = Recorder::start(journal, clock.clone(), config.journal.warn_free_percent, reports_in)
             .map_err(|source| DaemonError::Data { path: config.data.clone(), source })?;
-        let snapshot = watch::Sender::new(Arc::new(first_snapshot(&past, clock)));
+        let sources = Sources::of(config);
+        let snapshot = watch::Sender::new(Arc::new(first_snapshot(&past, clock, &sources)));
         let count = watch::Sender::new(0);
         let (news, _) = broadcast::channel(NEWS_QUEUED);
         let feed = Feed {
@@ -170,10 +176,11 @@ impl Daemon {
             news,
             snapshot,
             taken: count,
+            tallies: sources.tallies(),
             most_probes: usize::try_from(config.most_probes).unwrap_or(usize::MAX),
             probes: past.probes.clone(),
         };
-        Ok(Self { setup, runner, feed, inputs, past, _lock: lock })
+        Ok(Self { setup, runner, feed, inputs, past, sources, _lock: lock })
     }
 
     /// What an outlet would get: for who looks on from outside, such as a
@@ -187,32 +194,39 @@ impl Daemon {
     /// # Errors
     /// [`DaemonError`]; the process should end with it.
     pub async fn run(self, stop: CancellationToken) -> Result<(), DaemonError> {
-        let Self { setup, runner, feed, inputs, past, _lock } = self;
-        let Setup { config, clock: _, outlets } = setup;
+        let Self { setup, runner, feed, inputs, past, sources, _lock } = self;
+        let Setup { config, clock, outlets } = setup;
+        let (sources_stop, runner_stop) = (CancellationToken::new(), CancellationToken::new());
         let outlets_stop = CancellationToken::new();
-        let runner_stop = CancellationToken::new();
         let mut shown = JoinSet::new();
-        let named: Vec<Box<dyn Outlet>> = super::outlet::configured(&config);
-        for outlet in outlets.into_iter().chain(named) {
+        for outlet in outlets.into_iter().chain(super::outlet::configured(&config)) {
             let (name, feed, stop) = (outlet.name(), feed.clone(), outlets_stop.clone());
             shown.spawn(async move { (name, outlet.run(feed, stop).await) });
         }
         let mut running = tokio::spawn(runner.run(runner_stop.clone()));
         follow_configured(&inputs, &config, &past).await;
-        drop(inputs);
-        let ended = tokio::select! {
-            () = stop.cancelled() => Ok(()),
-            ran = &mut running => return Err(outcome(ran).err().unwrap_or_else(|| ended("the runner", "without being told"))),
-            Some(outlet) = shown.join_next() => Err(outlet_ended(outlet)),
+        let mut reading = sources.start(&config, &clock, inputs, &feed, &sources_stop)?;
+        let early = tokio::select! {
+            () = stop.cancelled() => None,
+            ran = &mut running => return Err(outcome(ran).err().unwrap_or_else(|| untold("the runner"))),
+            Some(one) = shown.join_next() => Some(task_ended(one)),
+            Some(one) = reading.join_next() => Some(task_ended(one)),
         };
+        sources_stop.cancel();
+        all_of(&mut reading, SOURCES_END_WITHIN).await;
         runner_stop.cancel();
         let ran = outcome(running.await);
         outlets_stop.cancel();
-        let all_out = async { while shown.join_next().await.is_some() {} };
-        if tokio::time::timeout(OUTLETS_END_WITHIN, all_out).await.is_err() {
-            tracing::debug!("an outlet did not end in time");
-        }
-        ended.and(ran)
+        all_of(&mut shown, OUTLETS_END_WITHIN).await;
+        early.map_or(ran, Err)
+    }
+}
+
+/// Waits for tasks that were told to end.
+async fn all_of<T: 'static>(tasks: &mut JoinSet<T>, within: Duration) {
+    let all = async { while tasks.join_next().await.is_some() {} };
+    if tokio::time::timeout(within, all).await.is_err() {
+        tracing::debug!("a task did not end in time");
     }
 }
 
@@ -223,12 +237,16 @@ fn outcome(ran: Result<Result<(), RunError>, tokio::task::JoinError>) -> Result<
     }
 }
 
-fn outlet_ended(result: Result<(String, Result<(), OutletError>), tokio::task::JoinError>) -> DaemonError {
+fn task_ended(result: Result<(String, Result<(), OutletError>), tokio::task::JoinError>) -> DaemonError {
     match result {
-        Ok((name, Ok(()))) => ended(&name, "without being told"),
+        Ok((name, Ok(()))) => untold(&name),
         Ok((name, Err(why))) => ended(&name, &why.to_string()),
-        Err(e) => ended("an outlet", &e.to_string()),
+        Err(e) => ended("a task", &e.to_string()),
     }
+}
+
+fn untold(name: &str) -> DaemonError {
+    ended(name, "without being told to")
 }
 
 fn ended(name: &str, why: &str) -> DaemonError {
@@ -264,12 +282,13 @@ fn teach(engine: &mut Engine, config: &Config) -> Result<(), DaemonError> {
     Ok(())
 }
 
-fn first_snapshot(past: &Past, clock: &Clock) -> Snapshot {
+fn first_snapshot(past: &Past, clock: &Clock, sources: &Sources) -> Snapshot {
     let plans = past.followed.iter().filter_map(|(k, (plan, _))| Some((k.clone(), plan.clone()?)));
     Snapshot {
         wall_ns: clock.now().wall_ns,
         plans: plans.collect(),
         marks: past.marks.clone(),
+        sources: sources.seen(),
         ..Snapshot::default()
     }
 }

@@ -58,7 +58,7 @@ impl Sources {
         self,
         config: &Config,
         clock: &Clock,
-        inputs: mpsc::Sender<Input>,
+        inputs: &mpsc::Sender<Input>,
         feed: &Feed,
         stop: &CancellationToken,
     ) -> Result<JoinSet<Ended>, DaemonError> {

@@ -205,7 +205,8 @@ impl Daemon {
         }
         let mut running = tokio::spawn(runner.run(runner_stop.clone()));
         follow_configured(&inputs, &config, &past).await;
-        let mut reading = sources.start(&config, &clock, inputs, &feed, &sources_stop)?;
+        let mut reading = sources.start(&config, &clock, &inputs, &feed, &sources_stop)?;
+        drop(inputs);
         let early = tokio::select! {
             () = stop.cancelled() => None,
             ran = &mut running => return Err(outcome(ran).err().unwrap_or_else(|| untold("the runner"))),

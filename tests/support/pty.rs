@@ -1,0 +1,115 @@
+//! A probe box at the other end of a pseudo-terminal.
+
+#![allow(dead_code)] // each test uses a part of it
+#![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
+
+use std::fs::File;
+use std::io::{Read as _, Write as _};
+use std::os::fd::OwnedFd;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+use curdtrace::sensor::fault::Faults;
+use curdtrace::sensor::raw::Signal;
+use curdtrace::wire::frame::{BoxReading, Frame, FrameDecoder, encode};
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+
+/// A pseudo-terminal under a stable name, as a USB adapter has one.
+pub struct Pty {
+    master: File,
+    stable: PathBuf,
+    decoder: FrameDecoder,
+    /// Acknowledged counters.
+    pub acked: Vec<u32>,
+    /// Every other frame that came down the line.
+    pub heard: Vec<Frame>,
+}
+
+impl Pty {
+    /// Plugs a box in: `stable` then leads to its device.
+    pub fn plug(stable: &Path) -> Self {
+        let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        grantpt(&master).unwrap();
+        unlockpt(&master).unwrap();
+        raw(&master);
+        let device = ptsname(&master, Vec::new()).unwrap().into_string().unwrap();
+        let beside = stable.with_extension("new");
+        std::os::unix::fs::symlink(device, &beside).unwrap();
+        std::fs::rename(beside, stable).unwrap();
+        rustix::io::ioctl_fionbio(&master, true).unwrap();
+        Self {
+            master: File::from(master),
+            stable: stable.into(),
+            decoder: FrameDecoder::default(),
+            acked: Vec::new(),
+            heard: Vec::new(),
+        }
+    }
+
+    /// Pulls the plug: the name goes, and so does the device.
+    pub fn unplug(self) {
+        let _ = std::fs::remove_file(&self.stable);
+    }
+
+    /// Sends bytes up the line; what does not fit now is tried for a second.
+    pub fn send(&mut self, mut bytes: &[u8]) {
+        let until = Instant::now() + Duration::from_secs(1);
+        while !bytes.is_empty() && Instant::now() < until {
+            match self.master.write(bytes) {
+                Ok(n) => bytes = &bytes[n..],
+                Err(e) if e.kind() == std::io::ErrorKind::WouldBlock => {
+                    std::thread::sleep(Duration::from_millis(1));
+                }
+                Err(_) => return,
+            }
+        }
+    }
+
+    pub fn send_reading(&mut self, seq: u32, probe: &str, celsius: f64, age_ms: u32) {
+        let frame = Frame::Reading(BoxReading {
+            seq,
+            probe: probe.into(),
+            signal: Signal::Celsius(celsius),
+            cold_junction_celsius: Some(21.5),
+            faults: Faults::NONE,
+            age_ms,
+        });
+        self.send(&encode(&frame));
+    }
+
+    /// Takes in what came down the line.
+    pub fn hear(&mut self) {
+        let mut bytes = [0; 4096];
+        while let Ok(n @ 1..) = self.master.read(&mut bytes) {
+            for frame in self.decoder.push(&bytes[..n]).into_iter().flatten() {
+                match frame {
+                    Frame::Ack { seq } => self.acked.push(seq),
+                    other => self.heard.push(other),
+                }
+            }
+        }
+    }
+
+    /// Listens until `done` or for `span`; whether it was done.
+    pub fn hear_until(&mut self, span: Duration, mut done: impl FnMut(&Self) -> bool) -> bool {
+        let until = Instant::now() + span;
+        loop {
+            self.hear();
+            if done(self) {
+                return true;
+            }
+            if Instant::now() > until {
+                return false;
+            }
+            std::thread::sleep(Duration::from_millis(2));
+        }
+    }
+}
+
+/// No echo, no line editing: a box is no person.
+fn raw(master: &OwnedFd) {
+    let mut t = tcgetattr(master).unwrap();
+    t.make_raw();
+    tcsetattr(master, OptionalActions::Now, &t).unwrap();
+}

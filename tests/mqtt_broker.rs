@@ -1,0 +1,189 @@
+//! A real broker: readings in and acknowledged from disk, news out, restarts
+//! survived.
+
+#![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
+
+#[path = "support/broker.rs"]
+mod broker;
+#[path = "support/house.rs"]
+mod house;
+
+use std::collections::BTreeSet;
+use std::os::unix::fs::PermissionsExt as _;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use broker::{Broker, Hand};
+use curdtrace::config::dairy::Config;
+use curdtrace::daemon::clock::Clock;
+use house::{House, config, journal, wait_for};
+
+const SOON: Duration = Duration::from_secs(10);
+
+fn dairy(folder: &Path, port: u16, more: &str) -> Config {
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[journal]\ngroup-seconds = 0.05\n[[mqtt]]\nname = \"broker\"\nhost = \"127.0.0.1\"\nport = {port}\n\
+         client-id = \"curdtrace-test\"\nkeep-alive-s = 5\npublish-under = \"curdtrace\"\n{more}\n\
+         [[mqtt.subscribe]]\ntopic = \"dairy/{{probe}}/temperature\"\npayload = \"number\"\n\
+         [[mqtt.subscribe]]\ntopic = \"json/{{probe}}\"\npayload = \"json\"\nvalue-at = \"/value\"\nunit-at = \"/unit\"\nseq-at = \"/seq\"\n\
+         [[mqtt.subscribe]]\ntopic = \"lines\"\npayload = \"line-protocol\"\n"
+    );
+    config(folder, &text)
+}
+
+fn readings(data: &Path) -> Vec<String> {
+    journal(data).into_iter().filter(|l| l.starts_with("temperature")).collect()
+}
+
+#[test]
+fn payloads_of_every_kind_become_readings_and_news_go_out() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), None);
+    let hand = Hand::new(broker.port, "hand", None, "curdtrace/#");
+    let house = House::open(dairy(folder.path(), broker.port, ""), Clock::real());
+    assert!(wait_for(SOON, || house.is_up("broker")));
+    assert!(wait_for(SOON, || hand.heard("curdtrace/status").iter().any(|h| h.1 == "online")));
+    std::thread::sleep(Duration::from_millis(200));
+    hand.publish("dairy/big kettle/temperature", "34.5");
+    hand.publish("dairy/small/temperature", "95 F");
+    hand.publish("json/tank", "{\"value\":\"4.25\",\"unit\":\"C\",\"seq\":9}");
+    hand.publish("lines", "temperature,probe=whey,kettle=big celsius=81.5,health=\"good\"");
+    hand.publish("dairy/small/temperature", "warm");
+    assert!(wait_for(SOON, || house.taken() == 4), "{}", house.taken());
+    assert!(wait_for(SOON, || house.counted("broker", "refused") == 1), "what is no number is counted");
+    // The latest reading goes out with its age.
+    let latest = |h: &(String, String, bool)| h.0 == "curdtrace/small/reading" && h.1.contains("\"age_s\":");
+    assert!(
+        wait_for(SOON, || hand.heard("curdtrace/small").iter().any(latest)),
+        "{:?}",
+        hand.heard("curdtrace")
+    );
+    house.close().unwrap();
+    assert!(wait_for(SOON, || hand.heard("curdtrace/status").last().is_some_and(|h| h.1 == "offline")));
+    let kept = readings(&folder.path().join("data"));
+    for start in [
+        "temperature,probe=big\\ kettle celsius=34.5 ",
+        "temperature,probe=small celsius=35 ",
+        "temperature,probe=tank celsius=4.25,seq=9u ",
+        "temperature,kettle=big,probe=whey celsius=81.5",
+    ] {
+        assert!(kept.iter().any(|l| l.starts_with(start)), "no {start} in {kept:#?}");
+    }
+    assert_eq!(kept.len(), 4);
+}
+
+#[test]
+fn a_broker_with_a_password_is_entered_with_the_credentials_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), Some("larch and pine"));
+    let file = folder.path().join("mqtt.toml");
+    std::fs::write(&file, "user = \"hut\"\npassword = \"larch and pine\"\n").unwrap();
+    std::fs::set_permissions(&file, std::fs::Permissions::from_mode(0o600)).unwrap();
+    let hand = Hand::new(broker.port, "hand", Some("larch and pine"), "curdtrace/#");
+    let with = dairy(folder.path(), broker.port, "credentials = \"mqtt.toml\"");
+    let house = House::open(with, Clock::real());
+    assert!(wait_for(SOON, || house.is_up("broker")));
+    std::thread::sleep(Duration::from_millis(200));
+    hand.publish("dairy/big/temperature", "34.5");
+    assert!(wait_for(SOON, || house.taken() == 1));
+    house.close().unwrap();
+}
+
+/// A broker that comes and goes, at the size of a pull request: the session is
+/// kept, so that not one reading published with QoS 1 may be lost.
+#[test]
+fn a_broker_that_restarts_loses_no_reading() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut broker = Broker::start(folder.path(), None);
+    let house = House::open(dairy(folder.path(), broker.port, ""), Clock::real());
+    assert!(wait_for(SOON, || house.is_up("broker")));
+    std::thread::sleep(Duration::from_millis(200));
+    let mut sent = 0_u32;
+    let mut longest_back = Duration::ZERO;
+    for round in 0..5 {
+        let hand = Hand::new(broker.port, &format!("hand{round}"), None, "nothing");
+        for _ in 0..100 {
+            sent += 1;
+            hand.publish("json/big", &format!("{{\"value\":34.5,\"seq\":{sent}}}"));
+        }
+        // Publishing goes on until the broker has taken over all; some of it is
+        // then on its way to us while the broker goes.
+        assert!(wait_for(SOON, || hand.taken_over() == 100));
+        broker.down();
+        std::thread::sleep(Duration::from_millis(100 * round));
+        broker.up();
+        let back = Instant::now();
+        assert!(wait_for(SOON, || house.is_up("broker")));
+        longest_back = longest_back.max(back.elapsed());
+    }
+    let data = folder.path().join("data");
+    let seqs = || -> BTreeSet<u32> {
+        readings(&data)
+            .iter()
+            .filter_map(|l| l.split("seq=").nth(1)?.split('u').next()?.parse().ok())
+            .collect()
+    };
+    let all = wait_for(SOON, || seqs().len() == sent as usize);
+    println!("{sent} sent, {} taken, back after at most {longest_back:?}", house.taken());
+    assert!(all, "{} of {sent} are on disk", seqs().len());
+    assert!(longest_back < Duration::from_secs(5));
+    let again = house.counted("broker", "again");
+    assert!(house.taken() < u64::from(sent) + 100, "taken in twice too often; {again} were known again");
+    house.close().unwrap();
+}
+
+#[test]
+fn a_broker_that_is_down_is_asked_at_most_twice_a_second() {
+    // The client alone returns some 63,000 errors a second then, by our own
+    // measurement.
+    let folder = tempfile::tempdir().unwrap();
+    let door = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = door.local_addr().unwrap().port();
+    door.set_nonblocking(true).unwrap();
+    let house = House::open(dairy(folder.path(), port, ""), Clock::real());
+    let (mut knocks, began) = (0, Instant::now());
+    while began.elapsed() < Duration::from_secs(4) {
+        if let Ok((caller, _)) = door.accept() {
+            knocks += 1;
+            drop(caller);
+        }
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    assert!((1..=8).contains(&knocks), "{knocks} connections in 4 s");
+    house.close().unwrap();
+}
+
+/// Killed while messages are on their way, started again: the broker sends
+/// what was not acknowledged, and nothing that was acknowledged is missing.
+#[test]
+fn what_was_not_acknowledged_comes_again_after_a_restart_of_ours() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), None);
+    let hand = Hand::new(broker.port, "hand", None, "nothing");
+    let _ = dairy(folder.path(), broker.port, "");
+    let data = folder.path().join("data");
+    let mut sent = 0_u32;
+    for _ in 0..4 {
+        let process = house::Process::run(folder.path());
+        for _ in 0..150 {
+            sent += 1;
+            hand.publish("json/big", &format!("{{\"value\":34.5,\"seq\":{sent}}}"));
+            std::thread::sleep(Duration::from_millis(3));
+        }
+        process.kill();
+    }
+    let process = house::Process::run(folder.path());
+    let seqs = || -> BTreeSet<u32> {
+        readings(&data)
+            .iter()
+            .filter_map(|l| l.split("seq=").nth(1)?.split('u').next()?.parse().ok())
+            .collect()
+    };
+    // The very first ones were published before the session was there.
+    let first = || seqs().first().copied().unwrap_or(u32::MAX);
+    let whole = wait_for(SOON, || seqs().len() as u32 == (sent + 1).saturating_sub(first()));
+    let (code, said, _) = process.terminate();
+    assert!(whole, "{} of {sent} from {} on are on disk; {said}", seqs().len(), first());
+    assert!(first() <= 150, "{}", first());
+    assert_eq!(code, Some(0), "{said}");
+}

@@ -1,1 +1,41 @@
-//! (being built)
+//! A lot's folder: the record that can be shown to anyone.
+//!
+//! | file | duty |
+//! | --- | --- |
+//! | [`record`] | `lot.toml` as typed data |
+//! | [`at`] | a moment as the files write it |
+//! | [`id`] | ids by the dairy's pattern |
+//! | [`correct`] | entering and correcting fields |
+//! | [`gather`], [`story`] | what the journal holds of a lot |
+//! | [`findings`] | gaps and deviations |
+//! | [`limits`] | the dairy's own limits against the trace |
+//! | [`csv`], [`sheet`] | the trace and the make sheet |
+//! | [`seal`] | sums and the chain |
+//! | [`store`] | where lots are kept; reading and verifying |
+//! | [`build`] | a lot's files, put in place and sealed |
+//! | [`life`] | opened, closed, corrected, attached to |
+//! | [`hold`], [`inbox`] | who may change what is stored, and asking them |
+//!
+//! Terms: a *stretch* is a time of one probe's journal that belongs to a lot; a
+//! *seal* is the line in the chain that tells how a lot was when it was closed.
+//!
+//! Invariants: the journal is the one truth, a lot's files are drawn from it; a
+//! closed lot changes only by a correction or a stretch that says who, when and
+//! why, and gets a new seal beside the old; nothing is deleted here.
+
+pub mod at;
+pub mod build;
+pub mod correct;
+pub mod csv;
+pub mod findings;
+pub mod gather;
+pub mod hold;
+pub mod id;
+pub mod inbox;
+pub mod life;
+pub mod limits;
+pub mod record;
+pub mod seal;
+pub mod sheet;
+pub mod store;
+pub mod story;

@@ -1,0 +1,213 @@
+//! A lot's files, and sealing them.
+//!
+//! Every file is put in place whole; `SHA256SUMS` comes after all others, the
+//! chain's line after that. While this goes on an *intent* lies in
+//! `DATA/sealing/`; whoever opens the lots next finishes what was begun.
+
+use std::collections::BTreeMap;
+
+use super::at::At;
+use super::csv;
+use super::findings;
+use super::gather::{Gathered, Wanted, gather};
+use super::record::{Record, Stretch};
+use super::seal::{CHAIN_HEADER, Chain, SUMS, sha256, sums};
+use super::store::{LotError, Store};
+use crate::journal::storage::Sink;
+
+/// Before the first stage so much of the trace belongs to the lot, and after
+/// the last, seconds.
+const MARGIN_S: i64 = 600;
+
+/// A lot opened by a person may have begun so long before, seconds.
+const OPENED_LATE_S: i64 = 2 * 3600;
+
+impl Store {
+    /// Draws a lot's trace, stages and alarms from the journal into `record`.
+    /// `until` is where an open lot ends.
+    pub(crate) fn draw(&self, record: &mut Record, until: At) -> Result<Gathered, LotError> {
+        let journal = self.journal();
+        let mut wanted = Wanted { kettle: record.kettle.clone(), ..Wanted::default() };
+        wanted.stretches = record.stretches.iter().map(|s| (s.probe.clone(), s.from, s.to)).collect();
+        if record.is_live() {
+            let earliest = record.opened.plus_s(-OPENED_LATE_S).max(self.given_until(record)?);
+            wanted.live = Some((earliest, until.next_ms()));
+            let first = gather(&self.storage, &journal, &wanted)?;
+            wanted.live = Some(live_stretch(record, &first, earliest, until));
+        }
+        let found = gather(&self.storage, &journal, &wanted)?;
+        self.take_over(record, &found, wanted.live)?;
+        Ok(found)
+    }
+
+    /// Up to where the kettle's trace was given to lots before this one.
+    fn given_until(&self, record: &Record) -> Result<At, LotError> {
+        let mut until = At(i64::MIN);
+        for head in self.list()?.0 {
+            let near = head.opened <= record.opened && head.opened.plus_s(3 * 86_400) > record.opened;
+            if near && head.lot != record.lot && head.kettle == record.kettle && head.is_closed() {
+                let lot = self.load(&head.lot)?;
+                until = until.max(lot.stretches.iter().map(|s| s.to).max().unwrap_or(until));
+            }
+        }
+        Ok(until.min(record.opened))
+    }
+
+    /// Puts what was found into the record.
+    fn take_over(
+        &self,
+        record: &mut Record,
+        found: &Gathered,
+        live: Option<(At, At)>,
+    ) -> Result<(), LotError> {
+        for stretch in &mut record.stretches {
+            let points = found.points.get(&stretch.probe).map(Vec::as_slice).unwrap_or_default();
+            let has = points.iter().filter(|p| stretch.from <= p.at && p.at < stretch.to).count() as u64;
+            if has < stretch.readings {
+                let (lot, probe) = (record.lot.clone(), stretch.probe.clone());
+                return Err(LotError::Fewer { lot, probe, had: stretch.readings, has });
+            }
+            stretch.readings = has;
+        }
+        if let Some((from, to)) = live {
+            for (probe, points) in &found.points {
+                let readings = points.iter().filter(|p| from <= p.at && p.at < to).count() as u64;
+                let known =
+                    record.stretches.iter().any(|s| s.probe == *probe && s.from <= from && s.to >= to);
+                if readings > 0 && !known {
+                    record.stretches.push(Stretch {
+                        probe: probe.clone(),
+                        from,
+                        to,
+                        readings,
+                        ..Stretch::default()
+                    });
+                }
+            }
+        }
+        record.marks.clone_from(&found.marks);
+        for m in found.marks.iter().filter(|m| m.name == "ph") {
+            let ph = super::record::Ph { at: m.at, value: m.value.unwrap_or_default(), by: m.by.clone() };
+            if !record.ph.contains(&ph) {
+                record.ph.push(ph);
+            }
+        }
+        record.ph.sort_by_key(|p| p.at);
+        record.stages.clone_from(&found.story.stages);
+        record.cooks.clone_from(&found.story.cooks);
+        record.alarms.clone_from(&found.story.alarms);
+        if let Some(followed) = &found.followed {
+            record.plan = followed.as_ref().and_then(|text| text.parse().ok());
+            if let Some(name) = record.plan.as_ref().and_then(|p| p.get("name")).and_then(|n| n.as_str())
+                && record.product.is_empty()
+            {
+                record.product = name.into();
+            }
+        }
+        record.gaps = findings::gaps(found);
+        self.look_at_instruments(record);
+        Ok(())
+    }
+
+    /// Seals a lot: writes its files and appends to the chain. With `found` the
+    /// trace and the events are written too, else they stay as they are.
+    pub(crate) fn seal(&self, record: &mut Record, found: Option<&Gathered>, at: At) -> Result<(), LotError> {
+        let id = record.lot.clone();
+        let (dir, intent) = (self.folder(&id), self.intent_path(&id));
+        let sealing = self.data.join("sealing");
+        self.storage.make_dir(&sealing).map_err(LotError::io("cannot make", &sealing))?;
+        self.put(&intent, format!("lot {id} is being sealed since {at}\n").as_bytes())?;
+        let points = match found {
+            Some(found) => {
+                self.put(&dir.join("trace.lp"), found.trace.as_bytes())?;
+                self.put(&dir.join("trace.csv"), csv::of_trace(&found.trace).as_bytes())?;
+                self.put(&dir.join("events.jsonl"), found.events.as_bytes())?;
+                found.points.clone()
+            }
+            None => self.points(&id)?,
+        };
+        record.limits = self.judge_limits(record, &points)?;
+        record.deviations = findings::deviations(record);
+        self.save(record)?;
+        let chain = self.chain()?;
+        let sheet = super::sheet::render(record, &points, chain.links.last());
+        self.put(&dir.join("sheet.html"), sheet.as_bytes())?;
+        let (files, bad) = self.hashes(&id)?;
+        if let Some(bad) = bad.first() {
+            return Err(LotError::File { path: dir, why: bad.to_string() });
+        }
+        let text = sums(&files);
+        self.put(&dir.join(SUMS), text.as_bytes())?;
+        self.append_seal(&chain, at, &id, &sha256(text.as_bytes()))?;
+        self.storage.remove(&intent).map_err(LotError::io("cannot remove", &intent))?;
+        self.storage.sync_dir(&sealing).map_err(LotError::io("cannot sync", &sealing))
+    }
+
+    /// Appends a seal to the chain; the same seal again is not appended.
+    fn append_seal(&self, chain: &Chain, at: At, lot: &str, sums_hash: &str) -> Result<(), LotError> {
+        if chain.seal_of(lot).is_some_and(|l| l.sums == sums_hash) {
+            return Ok(());
+        }
+        let path = self.chain_path();
+        let io = || LotError::io("cannot append to", &path);
+        let line = chain.next_line(at, lot, sums_hash);
+        if !self.storage.has(&path) {
+            return self.put(&path, format!("{CHAIN_HEADER}{line}").as_bytes());
+        }
+        let len = self.storage.len(&path).map_err(io())?;
+        if chain.torn > 0 {
+            self.storage.cut(&path, len - chain.torn as u64).map_err(io())?;
+        }
+        let whole = len - chain.torn as u64;
+        let mut sink: Box<dyn Sink> = self.storage.append(&path).map_err(io())?;
+        if let Err(e) = sink.write_whole(line.as_bytes()).and_then(|()| sink.sync()) {
+            // A line that may be there in part must not stay. Best effort: what
+            // stays is cut by the next append.
+            let _ = self.storage.cut(&path, whole);
+            return Err(io()(e));
+        }
+        Ok(())
+    }
+
+    /// Writes `lot.toml`.
+    pub(crate) fn save(&self, record: &Record) -> Result<(), LotError> {
+        let dir = self.folder(&record.lot);
+        self.storage.make_dir(&dir).map_err(LotError::io("cannot make", &dir))?;
+        let path = dir.join("lot.toml");
+        let text = record.to_toml().map_err(|e| LotError::File { path: path.clone(), why: e.to_string() })?;
+        self.put(&path, text.as_bytes())
+    }
+
+    fn put(&self, path: &std::path::Path, bytes: &[u8]) -> Result<(), LotError> {
+        self.storage.replace(path, bytes).map_err(LotError::io("cannot write", path))
+    }
+
+    /// The readings of a lot's own trace, by probe.
+    ///
+    /// # Errors
+    /// [`LotError::Io`].
+    pub fn points(&self, lot: &str) -> Result<BTreeMap<String, Vec<super::gather::Point>>, LotError> {
+        let path = self.folder(lot).join("trace.lp");
+        let text = match self.storage.read_text(&path) {
+            Ok(text) => text,
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => String::new(),
+            Err(e) => return Err(LotError::io("cannot read", &path)(e)),
+        };
+        Ok(super::gather::points_of(&text))
+    }
+}
+
+/// Where a live lot's trace begins and ends: a little around its stages, and
+/// around what was marked.
+fn live_stretch(record: &Record, found: &Gathered, earliest: At, until: At) -> (At, At) {
+    let first_mark = found.marks.iter().map(|m| m.at).find(|at| *at >= record.opened);
+    let began = found.story.stages.first().map(|s| s.began).into_iter().chain(first_mark).min();
+    let from = began.map_or(record.opened, |b| b.plus_s(-MARGIN_S));
+    let last_mark = found.marks.iter().map(|m| m.at).max();
+    let ended = found.story.stages.iter().filter_map(|s| s.ended).max();
+    let to = match ended.filter(|_| found.story.make_ended) {
+        Some(ended) => ended.max(last_mark.unwrap_or(ended)).plus_s(MARGIN_S).min(until),
+        None => until,
+    };
+    (from.max(earliest), to.max(from).next_ms())
+}

@@ -1,0 +1,284 @@
+//! What the journal holds of a lot: readings, marks, events.
+//!
+//! The journal is the one truth; a lot's trace, stages and alarms are drawn
+//! from it when the lot is closed, and again when a stretch is attached.
+//! Readings keep the journal's order. One whose wall clock was not to be
+//! trusted and is known by now bears the time as known, and the time it bore
+//! before in a field `clock_was`.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::path::Path;
+use std::sync::Arc;
+
+use serde_json::Value as Json;
+
+use super::at::At;
+use super::record::Mark;
+use super::story::{Story, made_stages, time};
+use crate::engine::probe::Health;
+use crate::journal::JournalError;
+use crate::journal::replay::{Replay, Span, Stamped};
+use crate::journal::storage::Storage;
+use crate::wire::line::{EventLine, Line, Names, parse};
+
+/// What to gather.
+#[derive(Debug, Clone, Default)]
+pub struct Wanted {
+    /// Probes with the stretches wanted of each: `[from, to)`.
+    pub stretches: Vec<(String, At, At)>,
+    /// All probes that hang in the lot's kettle between these moments.
+    pub live: Option<(At, At)>,
+    /// The lot's kettle.
+    pub kettle: String,
+}
+
+/// A make is said to have ended when that is sure, up to so long after its last
+/// reading, seconds.
+const TOLD_LATER_S: i64 = 3 * 3600;
+
+/// A make's first stage may have begun so long before its stretch, seconds.
+const BEGAN_BEFORE_S: i64 = 15 * 60;
+
+/// One reading, for the curve and the limits.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Point {
+    /// When.
+    pub at: At,
+    /// °C; `None` where there was none.
+    pub celsius: Option<f64>,
+    /// Whether the source called it good (or said nothing).
+    pub good: bool,
+}
+
+/// What was found.
+#[derive(Debug, Default)]
+pub struct Gathered {
+    /// The readings as line protocol.
+    pub trace: String,
+    /// The readings by probe, in the journal's order.
+    pub points: BTreeMap<String, Vec<Point>>,
+    /// Why a probe had no number, by the moment of the reading.
+    pub reasons: BTreeMap<(String, At), String>,
+    /// The events as JSON lines.
+    pub events: String,
+    /// What people marked.
+    pub marks: Vec<Mark>,
+    /// Stages, heatings and alarms.
+    pub story: Story,
+    /// The last plan followed, its TOML text; `Some(None)`: none any more.
+    pub followed: Option<Option<String>>,
+}
+
+/// Reads a lot's part of the journal.
+///
+/// # Errors
+/// The journal cannot be read.
+pub fn gather(storage: &Arc<dyn Storage>, journal: &Path, wanted: &Wanted) -> Result<Gathered, JournalError> {
+    let mut found = Gathered::default();
+    let Some(span) = wanted.span() else { return Ok(found) };
+    let mut replay = Replay::open(storage.clone(), journal, span)?;
+    let mut names = Names::default();
+    let mut hangs = BTreeMap::new();
+    while let Some((stamp, text)) = replay.next_line()? {
+        let at = At(stamp.wall_ns.unwrap_or(stamp.written_ns));
+        let Ok(Some((line, _))) = parse(text, &mut names) else { continue };
+        match line {
+            Line::Reading(r) if wanted.has(&r.probe, r.kettle(), at) => {
+                if !hangs.contains_key(&*r.probe) {
+                    hangs.insert(r.probe.to_string(), r.kettle().to_owned());
+                }
+                found.take_line(text, &stamp);
+                found.take_reading(&r, at);
+            }
+            Line::Mark(m) if wanted.tells_of(&m.kettle, &hangs, at) => found.take_mark(&m, at),
+            Line::Event(e) => {
+                let of = e.kettle.clone().unwrap_or_default();
+                let told_later = e.what == "said-make" && wanted.may_end(&of, &hangs, &e);
+                if told_later || wanted.tells_of(&of, &hangs, at) {
+                    found.take_event(&e);
+                }
+            }
+            _ => {}
+        }
+    }
+    found.story.end();
+    Ok(found)
+}
+
+/// The readings of a trace in line protocol, by probe.
+pub fn points_of(trace: &str) -> BTreeMap<String, Vec<Point>> {
+    let mut found = Gathered::default();
+    let mut names = Names::default();
+    for text in trace.lines() {
+        if let Ok(Some((Line::Reading(r), Some(ns)))) = parse(text, &mut names) {
+            found.take_reading(&r, At(ns));
+        }
+    }
+    found.points
+}
+
+impl Wanted {
+    fn all(&self) -> impl Iterator<Item = (At, At)> {
+        self.stretches.iter().map(|s| (s.1, s.2)).chain(self.live)
+    }
+
+    /// The time from the first moment wanted to the last that may tell of it.
+    fn span(&self) -> Option<Span> {
+        let from = self.all().map(|s| s.0).min()?;
+        let to = self.all().map(|s| s.1).max()?;
+        Some(Span { from_ns: Some(from.0), to_ns: Some(to.plus_s(TOLD_LATER_S).0) })
+    }
+
+    /// Whether a reading belongs to the lot.
+    fn has(&self, probe: &str, kettle: &str, at: At) -> bool {
+        self.stretches.iter().any(|(p, from, to)| p == probe && *from <= at && at < *to)
+            || (kettle == self.kettle && self.live.is_some_and(|(from, to)| from <= at && at < to))
+    }
+
+    /// Whether a mark or event of a kettle belongs to the lot: a stretch of a
+    /// probe that hangs in it has that moment.
+    fn tells_of(&self, kettle: &str, hangs: &BTreeMap<String, String>, at: At) -> bool {
+        self.stretches_of(kettle, hangs).any(|(from, to)| from <= at && at < to)
+    }
+
+    /// Whether a make said later began in the lot's time.
+    fn may_end(&self, kettle: &str, hangs: &BTreeMap<String, String>, e: &EventLine) -> bool {
+        let event: Option<Json> = e.text("json").and_then(|t| serde_json::from_str(t).ok());
+        let Some(began) = event.and_then(|e| made_stages(&e).first().map(|s| s.began)) else { return false };
+        self.stretches_of(kettle, hangs).any(|(from, to)| from.plus_s(-BEGAN_BEFORE_S) <= began && began < to)
+    }
+
+    fn stretches_of<'a>(
+        &'a self,
+        kettle: &'a str,
+        hangs: &'a BTreeMap<String, String>,
+    ) -> impl Iterator<Item = (At, At)> + 'a {
+        let hung = move |probe: &str| hangs.get(probe).is_some_and(|k| k == kettle);
+        let own = self.live.filter(|_| kettle == self.kettle);
+        let stretches = self.stretches.iter().filter(move |(p, ..)| {
+            hung(p) || p == kettle || (!hangs.contains_key(p) && kettle == self.kettle)
+        });
+        stretches.map(|s| (s.1, s.2)).chain(own)
+    }
+}
+
+impl Gathered {
+    fn take_line(&mut self, text: &str, stamp: &Stamped) {
+        match stamp.wall_ns {
+            Some(wall) if wall != stamp.written_ns => {
+                let before = text.rsplit_once(' ').map_or(text, |(b, _)| b);
+                let _ = write!(self.trace, "{before},clock_was={}i {wall}", stamp.written_ns);
+            }
+            _ => self.trace.push_str(text),
+        }
+        self.trace.push('\n');
+    }
+
+    fn take_reading(&mut self, r: &crate::engine::event::Reading, at: At) {
+        let good = r.health.is_none_or(|h| h <= Health::MaintenanceRequired) && r.celsius.is_some();
+        if let (false, Some(why)) = (good, &r.reason) {
+            self.reasons.insert((r.probe.to_string(), at), why.clone());
+        }
+        let point = Point { at, celsius: r.celsius, good };
+        if let Some(points) = self.points.get_mut(&*r.probe) {
+            points.push(point);
+        } else {
+            self.points.insert(r.probe.to_string(), vec![point]);
+        }
+    }
+
+    fn take_mark(&mut self, m: &crate::engine::event::Mark, at: At) {
+        use crate::engine::event::MarkKind;
+        let (value, text) = match &m.kind {
+            MarkKind::Ph(v) | MarkKind::Target(v) => (Some(*v), None),
+            MarkKind::Note(t) => (None, Some(t.clone())),
+            _ => (None, None),
+        };
+        let mark = Mark { at, name: m.kind.name().into(), by: m.by.as_deref().map(Into::into), value, text };
+        let mut event = serde_json::json!({"kind": "mark", "time": at.to_string(), "kettle": &*m.kettle, "name": mark.name});
+        for (key, value) in [
+            ("by", mark.by.clone().map(Json::from)),
+            ("value", mark.value.map(Json::from)),
+            ("text", mark.text.clone().map(Json::from)),
+        ] {
+            if let Some(value) = value {
+                event[key] = value;
+            }
+        }
+        // `kind` first, as every event has it.
+        let rest = event.as_object().map(|o| o.iter().filter(|(k, _)| *k != "kind"));
+        let mut line = String::from("{\"kind\":\"mark\"");
+        for (k, v) in rest.into_iter().flatten() {
+            let _ = write!(line, ",\"{k}\":{v}");
+        }
+        self.events.push_str(&line);
+        self.events.push_str("}\n");
+        self.marks.push(mark);
+    }
+
+    fn take_event(&mut self, e: &EventLine) {
+        if e.what == "follow" {
+            self.followed = Some(e.text("plan").map(|t| t.replace('\u{2424}', "\n")));
+        }
+        if !e.what.starts_with("said-") {
+            return;
+        }
+        let Some(text) = e.text("json") else { return };
+        self.events.push_str(text);
+        self.events.push('\n');
+        if let Ok(event) = serde_json::from_str::<Json>(text) {
+            self.story.take(&event);
+        }
+    }
+}
+
+/// A make that ended, as the journal tells of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MadeOnce {
+    /// The kettle.
+    pub kettle: String,
+    /// The probe.
+    pub probe: String,
+    /// When its first stage began.
+    pub began: At,
+    /// When its last one ended, or the make was said to have.
+    pub ended: At,
+}
+
+/// The makes that ended in a stretch of time, oldest first.
+///
+/// # Errors
+/// The journal cannot be read.
+pub fn makes(
+    storage: &Arc<dyn Storage>,
+    journal: &Path,
+    from: At,
+    to: At,
+) -> Result<Vec<MadeOnce>, JournalError> {
+    let mut replay =
+        Replay::open(storage.clone(), journal, Span { from_ns: Some(from.0), to_ns: Some(to.0) })?;
+    let mut names = Names::default();
+    let mut makes: Vec<MadeOnce> = Vec::new();
+    while let Some((_, text)) = replay.next_line()? {
+        if !text.starts_with("event,") || !text.contains("what=said-make ") {
+            continue;
+        }
+        let Ok(Some((Line::Event(e), _))) = parse(text, &mut names) else { continue };
+        let Some(event) = e.text("json").and_then(|t| serde_json::from_str::<Json>(t).ok()) else { continue };
+        let stages = made_stages(&event);
+        let Some(first) = stages.first() else { continue };
+        let ended =
+            stages.iter().filter_map(|s| s.ended).max().or(time(&event, "time")).unwrap_or(first.began);
+        let make = MadeOnce {
+            kettle: e.kettle.clone().unwrap_or_default(),
+            probe: super::story::text(&event, "probe"),
+            began: first.began,
+            ended,
+        };
+        if !makes.contains(&make) {
+            makes.push(make);
+        }
+    }
+    Ok(makes)
+}

@@ -1,0 +1,49 @@
+//! Who may change what is stored: one process at a time.
+//!
+//! The daemon holds `owner.lock` in the data folder while it runs; a command
+//! holds it while it changes something and no daemon runs. The kernel lets go
+//! of it when the process ends, however it ends.
+
+use std::fs::{File, OpenOptions};
+use std::io;
+use std::path::Path;
+
+use rustix::fs::{FlockOperation, flock};
+
+/// The lock's file in the data folder.
+pub const LOCK: &str = "owner.lock";
+
+/// The right to change what is stored, until dropped.
+#[derive(Debug)]
+pub struct Hold(#[allow(dead_code)] File);
+
+impl Hold {
+    /// Takes the right; `None` where another process has it.
+    ///
+    /// # Errors
+    /// The folder cannot be made or the file not opened.
+    pub fn take(data: &Path) -> io::Result<Option<Self>> {
+        std::fs::create_dir_all(data)?;
+        let file = OpenOptions::new().create(true).truncate(false).write(true).open(data.join(LOCK))?;
+        match flock(&file, FlockOperation::NonBlockingLockExclusive) {
+            Ok(()) => Ok(Some(Self(file))),
+            Err(rustix::io::Errno::WOULDBLOCK) => Ok(None),
+            Err(e) => Err(e.into()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_at_a_time() {
+        let dir = tempfile::tempdir().unwrap();
+        let first = Hold::take(dir.path()).unwrap();
+        assert!(first.is_some());
+        assert!(Hold::take(dir.path()).unwrap().is_none());
+        drop(first);
+        assert!(Hold::take(dir.path()).unwrap().is_some());
+    }
+}

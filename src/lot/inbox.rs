@@ -1,0 +1,262 @@
+//! How a command reaches whoever may change what is stored.
+//!
+//! A pure file protocol. A command puts its [`Request`] as one file into
+//! `inbox/`, whole or not at all; the owner of the lock takes the files in the
+//! order of their names, carries them out and puts an [`Answer`] of the same
+//! name into `outbox/`, then removes the request. The command reads its answer
+//! and removes it. A request whose answer is there already is not carried out
+//! again, so that a crash between answer and removal does nothing twice.
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use super::at::At;
+use super::record::{Milking, Ph, Wheel};
+use crate::journal::storage::Storage;
+
+/// What is asked, by whom and when.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Request {
+    /// When it was asked.
+    pub at: At,
+    /// Who asks.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+    /// What for.
+    pub ask: Ask,
+}
+
+/// What can be asked.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ask {
+    /// Open a lot.
+    Open(Opening),
+    /// Mark a moment. The owner hands it to the engine and the journal; the
+    /// lots learn of it from there.
+    Mark(MarkAsk),
+    /// Close and seal a lot.
+    Close {
+        /// Which.
+        lot: String,
+    },
+    /// Enter or correct fields.
+    Set {
+        /// Which lot.
+        lot: String,
+        /// Field and value, in order.
+        fields: Vec<(String, String)>,
+        /// Why, where it is a correction.
+        reason: Option<String>,
+    },
+    /// A milking went in.
+    Milking {
+        /// Which lot.
+        lot: String,
+        /// The milking.
+        milking: Milking,
+    },
+    /// Wheels came out.
+    Wheels {
+        /// Which lot.
+        lot: String,
+        /// The wheels.
+        wheels: Vec<Wheel>,
+    },
+    /// A pH was read.
+    Ph {
+        /// Which lot.
+        lot: String,
+        /// The value.
+        ph: Ph,
+    },
+    /// Give a lot a stretch of a probe's journal.
+    Attach(AttachAsk),
+}
+
+/// What a new lot is.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Opening {
+    /// The kettle.
+    pub kettle: String,
+    /// The id wanted; else by the dairy's pattern.
+    pub id: Option<String>,
+    /// The plan's TOML text.
+    pub plan: Option<String>,
+    /// The lot whose whey it is made of.
+    pub mother: Option<String>,
+    /// The make is over: nothing is recorded into it by itself, its trace is
+    /// attached afterwards.
+    pub past: bool,
+    /// Fields to enter at once.
+    pub fields: Vec<(String, String)>,
+}
+
+/// A mark.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct MarkAsk {
+    /// The kettle.
+    pub kettle: String,
+    /// The mark's name.
+    pub name: String,
+    /// Its value: a pH, or °C of a target.
+    pub value: Option<f64>,
+    /// A note's words.
+    pub text: Option<String>,
+}
+
+/// A stretch to attach.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct AttachAsk {
+    /// The lot.
+    pub lot: String,
+    /// The probe.
+    pub probe: String,
+    /// From.
+    pub from: At,
+    /// Up to, not included.
+    pub to: At,
+}
+
+/// What became of a request.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Answer {
+    /// 0, or the exit code of what failed.
+    pub code: u8,
+    /// What to tell the person.
+    pub text: String,
+    /// The lot it was about.
+    pub lot: Option<String>,
+}
+
+/// A request waiting, with its file's name.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Waiting {
+    /// Name of the file; the answer bears the same.
+    pub name: String,
+    /// The request; `Err` says what is wrong with the file.
+    pub request: Result<Request, String>,
+}
+
+/// A data folder's inbox.
+#[derive(Debug, Clone)]
+pub struct Inbox<'a> {
+    storage: &'a dyn Storage,
+    asked: PathBuf,
+    answered: PathBuf,
+}
+
+impl<'a> Inbox<'a> {
+    /// The inbox of a data folder; makes its folders where needed.
+    ///
+    /// # Errors
+    /// Whatever the disk says.
+    pub fn of(storage: &'a dyn Storage, data: &Path) -> io::Result<Self> {
+        let inbox = Self { storage, asked: data.join("inbox"), answered: data.join("outbox") };
+        storage.make_dir(&inbox.asked)?;
+        storage.make_dir(&inbox.answered)?;
+        Ok(inbox)
+    }
+
+    /// Puts a request in; `who` tells this process from others (its id). Gives
+    /// the name under which the answer will be.
+    ///
+    /// # Errors
+    /// Whatever the disk says.
+    pub fn ask(&self, request: &Request, who: u32) -> io::Result<String> {
+        let name = format!("{:020}-{who}.json", request.at.0.max(0));
+        let bytes = serde_json::to_vec(request).map_err(io::Error::other)?;
+        self.storage.replace(&self.asked.join(&name), &bytes)?;
+        Ok(name)
+    }
+
+    /// The requests waiting, oldest first. Those that have been answered are
+    /// removed, not given.
+    ///
+    /// # Errors
+    /// Whatever the disk says.
+    pub fn waiting(&self) -> io::Result<Vec<Waiting>> {
+        let mut waiting = Vec::new();
+        for name in self.storage.list(&self.asked)? {
+            if name.starts_with('.') || Path::new(&name).extension().is_none_or(|e| e != "json") {
+                continue;
+            }
+            if self.storage.has(&self.answered.join(&name)) {
+                self.storage.remove(&self.asked.join(&name))?;
+                continue;
+            }
+            let bytes = self.storage.read(&self.asked.join(&name))?;
+            let request = serde_json::from_slice(&bytes).map_err(|e| format!("request {name}: {e}"));
+            waiting.push(Waiting { name, request });
+        }
+        Ok(waiting)
+    }
+
+    /// Answers a request and removes it.
+    ///
+    /// # Errors
+    /// Whatever the disk says.
+    pub fn answer(&self, name: &str, answer: &Answer) -> io::Result<()> {
+        let bytes = serde_json::to_vec(answer).map_err(io::Error::other)?;
+        self.storage.replace(&self.answered.join(name), &bytes)?;
+        self.storage.remove(&self.asked.join(name))
+    }
+
+    /// Takes the answer to a request, where it is there.
+    ///
+    /// # Errors
+    /// Whatever the disk says.
+    pub fn take_answer(&self, name: &str) -> io::Result<Option<Answer>> {
+        let path = self.answered.join(name);
+        let bytes = match self.storage.read(&path) {
+            Ok(bytes) => bytes,
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(None),
+            Err(e) => return Err(e),
+        };
+        let answer = serde_json::from_slice(&bytes).map_err(io::Error::other)?;
+        self.storage.remove(&path)?;
+        Ok(Some(answer))
+    }
+
+    /// Takes a request back, where nobody has answered it.
+    ///
+    /// # Errors
+    /// Whatever the disk says.
+    pub fn withdraw(&self, name: &str) -> io::Result<()> {
+        self.storage.remove(&self.asked.join(name))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::journal::storage::Disk;
+
+    #[test]
+    fn a_request_is_answered_once() {
+        let dir = tempfile::tempdir().unwrap();
+        let inbox = Inbox::of(&Disk, dir.path()).unwrap();
+        let request = Request {
+            at: At(5_000_000),
+            by: Some("ada".into()),
+            ask: Ask::Close { lot: "2026-07-14-1".into() },
+        };
+        let name = inbox.ask(&request, 7).unwrap();
+        assert_eq!(inbox.take_answer(&name).unwrap(), None);
+        let waiting = inbox.waiting().unwrap();
+        assert_eq!(waiting[0].request.as_ref().unwrap(), &request);
+        let answer = Answer { text: "closed".into(), ..Answer::default() };
+        inbox.answer(&name, &answer).unwrap();
+        // As if the owner had died before removing it.
+        std::fs::write(dir.path().join("inbox").join(&name), "{}").unwrap();
+        assert!(inbox.waiting().unwrap().is_empty());
+        assert_eq!(inbox.take_answer(&name).unwrap(), Some(answer));
+        assert_eq!(inbox.take_answer(&name).unwrap(), None);
+    }
+}

@@ -1,0 +1,455 @@
+//! `lot.toml`: what is known of a lot, as typed data. Pure.
+//!
+//! Names are kebab-case and carry their units. What a person entered stands in
+//! its field as it holds now; a [`Correction`] keeps the value it had before,
+//! with who, when and why, and is never taken out again. What the trace says
+//! (stages, cooks, alarms, gaps) is written when the lot is closed and is not a
+//! person's to correct: a person's words about it are marks and notes.
+
+use serde::{Deserialize, Serialize};
+
+use super::at::At;
+
+/// One lot.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Record {
+    /// Format of this file: 1.
+    pub format: u32,
+    /// The lot's id, its folder's name.
+    pub lot: String,
+    /// The dairy.
+    pub dairy: String,
+    /// The kettle.
+    pub kettle: String,
+    /// The cheese.
+    pub product: String,
+    /// The dairy's time zone, for the sheet.
+    pub time_zone: String,
+    /// When it was opened.
+    pub opened: At,
+    /// By whom, or `curdtrace` where milk was found.
+    pub opened_by: String,
+    /// Its make is over and its trace is attached by hand: nothing is recorded
+    /// into it by itself.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub past: bool,
+    /// When it was closed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub closed: Option<At>,
+    /// By whom.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub closed_by: Option<String>,
+    /// The lot whose whey (or curd) this one is made of.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub mother: Option<String>,
+    /// The maker's own score, 0 to 10.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub score: Option<f64>,
+    /// Free words.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
+    /// What is to be looked at first, in words.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub deviations: Vec<String>,
+    /// Who made it.
+    pub people: People,
+    /// The milk.
+    pub milk: Milk,
+    /// The culture.
+    pub culture: Culture,
+    /// The rennet.
+    pub rennet: Rennet,
+    /// The plan followed, as its file has it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub plan: Option<toml::Table>,
+    /// The milkings that went in.
+    #[serde(rename = "milking", skip_serializing_if = "Vec::is_empty")]
+    pub milkings: Vec<Milking>,
+    /// The wheels that came out.
+    #[serde(rename = "wheel", skip_serializing_if = "Vec::is_empty")]
+    pub wheels: Vec<Wheel>,
+    /// What people marked.
+    #[serde(rename = "mark", skip_serializing_if = "Vec::is_empty")]
+    pub marks: Vec<Mark>,
+    /// pH, entered by hand or marked.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub ph: Vec<Ph>,
+    /// The stages, with hindsight.
+    #[serde(rename = "stage", skip_serializing_if = "Vec::is_empty")]
+    pub stages: Vec<StageDone>,
+    /// Every heating that had a target.
+    #[serde(rename = "cook", skip_serializing_if = "Vec::is_empty")]
+    pub cooks: Vec<CookDone>,
+    /// Alarms, and who took them.
+    #[serde(rename = "alarm", skip_serializing_if = "Vec::is_empty")]
+    pub alarms: Vec<AlarmDone>,
+    /// Stretches of probes' traces that belong to it.
+    #[serde(rename = "stretch", skip_serializing_if = "Vec::is_empty")]
+    pub stretches: Vec<Stretch>,
+    /// Times without a good reading.
+    #[serde(rename = "gap", skip_serializing_if = "Vec::is_empty")]
+    pub gaps: Vec<Gap>,
+    /// The instruments and their calibration.
+    #[serde(rename = "instrument", skip_serializing_if = "Vec::is_empty")]
+    pub instruments: Vec<Instrument>,
+    /// The dairy's own limits and what the trace says to them.
+    #[serde(rename = "limit", skip_serializing_if = "Vec::is_empty")]
+    pub limits: Vec<LimitDone>,
+    /// What was corrected after it stood.
+    #[serde(rename = "correction", skip_serializing_if = "Vec::is_empty")]
+    pub corrections: Vec<Correction>,
+}
+
+/// Who made it.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct People {
+    /// The maker.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub maker: Option<String>,
+    /// Who helped.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub helpers: Option<String>,
+}
+
+/// The milk that went into the kettle.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Milk {
+    /// Litres.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub litres: Option<f64>,
+    /// Whose, which animals.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub source: Option<String>,
+    /// Temperature when it came in, °C.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub celsius_in: Option<f64>,
+    /// Age of the oldest milking, hours.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub oldest_hours: Option<f64>,
+    /// Acidity, degrees Soxhlet-Henkel.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub acidity_sh: Option<f64>,
+    /// Inhibitor test.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub inhibitors: Option<String>,
+}
+
+/// The culture.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Culture {
+    /// Its name.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// The maker's lot number on the packet.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lot: Option<String>,
+    /// Dose in words, such as `1.2 L` or `10 DCU`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dose: Option<String>,
+}
+
+/// The rennet.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Rennet {
+    /// Its name.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// The lot number on the bottle.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lot: Option<String>,
+    /// Dose, mL.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dose_ml: Option<f64>,
+    /// Strength with its definition, such as `1:10000 Soxhlet`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub strength: Option<String>,
+    /// Dilution in words.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dilution: Option<String>,
+}
+
+/// A milking that went in.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Milking {
+    /// The dairy's name of it, such as `2026-07-13-evening`.
+    pub milking: String,
+    /// Litres of it that went into this lot.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub litres: Option<f64>,
+    /// Temperature when it went in, °C.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub celsius: Option<f64>,
+    /// Which animals.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub source: Option<String>,
+}
+
+/// A wheel that came out.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Wheel {
+    /// Its number within the lot, or the dairy's own.
+    pub wheel: String,
+    /// Weight, kg.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub kg: Option<f64>,
+    /// The mould, or other words.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
+}
+
+/// What a person marked.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Mark {
+    /// When.
+    pub at: At,
+    /// The mark's name.
+    pub name: String,
+    /// By whom.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+    /// pH of `ph`, °C of `target`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub value: Option<f64>,
+    /// The words of a `note`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub text: Option<String>,
+}
+
+/// One pH value.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Ph {
+    /// When.
+    pub at: At,
+    /// pH, 0 to 14.
+    pub value: f64,
+    /// By whom.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+}
+
+/// A stage as it was.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct StageDone {
+    /// The trade's word.
+    pub stage: String,
+    /// When it began.
+    pub began: At,
+    /// When it ended.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ended: Option<At>,
+    /// Probability that its beginning holds, 0 to 1.
+    pub confidence: f64,
+    /// `trace`, `mark` or `plan`.
+    pub basis: String,
+}
+
+/// A heating as it was.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct CookDone {
+    /// What was wanted, °C.
+    pub target_celsius: f64,
+    /// When the call came.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub heat_off_called: Option<At>,
+    /// When it stood at the target.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reached: Option<At>,
+    /// Highest filtered temperature, °C.
+    pub peak_celsius: f64,
+    /// When.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub peak: Option<At>,
+}
+
+/// An alarm as it went.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct AlarmDone {
+    /// Its name.
+    pub alarm: String,
+    /// `low`, `medium`, `high`.
+    pub priority: String,
+    /// When it was raised.
+    pub raised: At,
+    /// When a person took it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub taken: Option<At>,
+    /// Who.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub taken_by: Option<String>,
+    /// When its cause was gone.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub over: Option<At>,
+    /// Temperature then, °C.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub celsius: Option<f64>,
+    /// The limit it was about, °C.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub limit_celsius: Option<f64>,
+    /// What it said.
+    pub text: String,
+}
+
+/// A stretch of a probe's trace.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Stretch {
+    /// The probe.
+    pub probe: String,
+    /// From.
+    pub from: At,
+    /// Up to, not included.
+    pub to: At,
+    /// Readings in it.
+    pub readings: u64,
+    /// Who attached it, where a person did.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub attached_by: Option<String>,
+    /// When.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub attached: Option<At>,
+    /// Other lots that have a part of it too.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub also_in: Vec<String>,
+}
+
+/// A time without a good reading.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Gap {
+    /// The probe.
+    pub probe: String,
+    /// Last good reading before.
+    pub from: At,
+    /// First good one after.
+    pub to: At,
+    /// Why, as far as is known.
+    pub why: String,
+}
+
+/// An instrument.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Instrument {
+    /// The probe's name.
+    pub probe: String,
+    /// When it was last calibrated.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub calibrated: Option<At>,
+    /// Against what, and what was found.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub calibration: Option<String>,
+    /// Uncertainty, ± °C.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub uncertainty_celsius: Option<f64>,
+}
+
+/// What the trace says to one of the dairy's limits.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct LimitDone {
+    /// The dairy's name of it.
+    pub name: String,
+    /// The limit in words.
+    pub limit: String,
+    /// Where it comes from.
+    pub source: String,
+    /// `pass`, `fail` or `not-known`.
+    pub verdict: String,
+    /// What was found.
+    pub found: String,
+}
+
+/// A correction: the value that stood before stays to be read.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Correction {
+    /// Which field, such as `rennet.dose-ml`.
+    pub field: String,
+    /// What stood there, as TOML; empty where nothing did.
+    pub old: String,
+    /// What stands there now, as TOML.
+    pub new: String,
+    /// Who.
+    pub by: String,
+    /// When.
+    pub at: At,
+    /// Why.
+    pub reason: String,
+}
+
+impl Record {
+    /// Litres that went in: as entered, else the sum of the milkings.
+    pub fn litres(&self) -> Option<f64> {
+        let of_milkings: Option<f64> = self.milkings.iter().map(|m| m.litres).sum();
+        self.milk.litres.or(of_milkings.filter(|l| *l > 0.0))
+    }
+
+    /// Kilograms that came out, where every wheel was weighed.
+    pub fn kg(&self) -> Option<f64> {
+        let sum: Option<f64> = self.wheels.iter().map(|w| w.kg).sum();
+        sum.filter(|kg| *kg > 0.0)
+    }
+
+    /// Yield, kg per 100 L.
+    pub fn yield_kg_per_100_l(&self) -> Option<f64> {
+        Some(self.kg()? * 100.0 / self.litres().filter(|l| *l > 0.0)?)
+    }
+
+    /// Whether it is closed.
+    pub fn is_closed(&self) -> bool {
+        self.closed.is_some()
+    }
+
+    /// Whether the kettle's trace is recorded into it by itself.
+    pub fn is_live(&self) -> bool {
+        !self.past && self.stretches.iter().all(|s| s.attached.is_some())
+    }
+
+    /// The dairy's time zone; UTC where the name is none.
+    pub fn zone(&self) -> jiff::tz::TimeZone {
+        jiff::tz::TimeZone::get(&self.time_zone).unwrap_or(jiff::tz::TimeZone::UTC)
+    }
+
+    /// As the file's text.
+    ///
+    /// # Errors
+    /// A value TOML has no form for.
+    pub fn to_toml(&self) -> Result<String, toml::ser::Error> {
+        let body = toml::to_string(self)?;
+        Ok(format!(
+            "# Lot {}. Written by curdtrace; times are UTC. Correct it with `curdtrace lot correct`,\n\
+             # never by hand: it is sealed in SHA256SUMS.\n{body}",
+            self.lot
+        ))
+    }
+
+    /// From the file's text.
+    ///
+    /// # Errors
+    /// What is wrong, and in which line.
+    pub fn from_toml(text: &str) -> Result<Self, toml::de::Error> {
+        toml::from_str(text)
+    }
+
+    /// From the file's beginning: only what stands before the first table
+    /// (id, kettle, times, score, deviations), for lists.
+    ///
+    /// # Errors
+    /// What is wrong, and in which line.
+    pub fn head_from_toml(text: &str) -> Result<Self, toml::de::Error> {
+        let end = text.find("\n[").map_or(text.len(), |at| at + 1);
+        toml::from_str(&text[..end])
+    }
+}

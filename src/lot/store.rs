@@ -1,0 +1,318 @@
+//! Where lots are kept, and reading them.
+//!
+//! `DATA/lots/<id>/` are the lots, `DATA/chain.txt` is the chain of their
+//! seals, `DATA/sealing/<id>` is there while a lot is being sealed. Everything
+//! here reads; what changes a lot is [`super::life`]'s.
+
+use std::collections::BTreeMap;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::at::At;
+use super::correct::CorrectError;
+use super::record::Record;
+use super::seal::{Chain, Difference, SUMS, compare, sha256};
+use crate::journal::JournalError;
+use crate::journal::storage::Storage;
+
+/// So much of `lot.toml` is read for a list; what it needs stands at the top.
+const HEAD_BYTES: usize = 1 << 11;
+
+/// What the dairy is called and how it names its lots.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Dairy {
+    /// Its name.
+    pub name: String,
+    /// Its time zone, such as `Europe/Zurich`.
+    pub time_zone: String,
+    /// The pattern of a lot's id ([`super::id`]).
+    pub lot_id: String,
+}
+
+impl Default for Dairy {
+    fn default() -> Self {
+        Self {
+            name: "Dairy".into(),
+            time_zone: "UTC".into(),
+            lot_id: crate::config::dairy::DEFAULT_LOT_ID.into(),
+        }
+    }
+}
+
+/// What can fail, where, and what to do.
+#[derive(Debug, thiserror::Error)]
+pub enum LotError {
+    /// No such lot.
+    #[error("there is no lot {lot} in {place}; `curdtrace lot list` shows what there is")]
+    NoSuchLot {
+        /// Its id.
+        lot: String,
+        /// Where it was looked for.
+        place: PathBuf,
+    },
+    /// The id is none, or is taken.
+    #[error("{0:?} cannot be a lot's id: {1}")]
+    Id(String, &'static str),
+    /// A lot is open on the kettle already.
+    #[error("lot {lot} is open on kettle {kettle} already; close it first, or open the new one with --past")]
+    AlreadyOpen {
+        /// The lot.
+        lot: String,
+        /// The kettle.
+        kettle: String,
+    },
+    /// No lot is open where one is needed.
+    #[error("no lot is open on kettle {0}; open one with `curdtrace lot open --kettle {0}`")]
+    NoneOpen(String),
+    /// The lot is closed.
+    #[error("lot {0} is closed; its fields can be corrected, and stretches attached")]
+    Closed(String),
+    /// Nobody said who.
+    #[error("lot {0} is closed: say who adds to it, --by NAME")]
+    Author(String),
+    /// A field cannot be set.
+    #[error(transparent)]
+    Correct(#[from] CorrectError),
+    /// The plan has faults.
+    #[error("the plan has faults: {0}")]
+    Plan(String),
+    /// The journal cannot be read.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// No reading lies in a stretch.
+    #[error("the journal has no reading of probe {probe} from {from} to {to}{hint}")]
+    NoReadings {
+        /// The probe.
+        probe: String,
+        /// From.
+        from: At,
+        /// To.
+        to: At,
+        /// What there is instead.
+        hint: String,
+    },
+    /// The journal has fewer readings than the lot.
+    #[error(
+        "the journal no longer has all {had} readings of probe {probe} that lot {lot} has (it has {has}); \
+         put the journal's older days back, then try again"
+    )]
+    Fewer {
+        /// The lot.
+        lot: String,
+        /// The probe.
+        probe: String,
+        /// Readings in the lot.
+        had: u64,
+        /// Readings in the journal.
+        has: u64,
+    },
+    /// The lot is not as it was closed.
+    #[error(
+        "lot {lot} is not as it was closed ({what}), so that nothing is added to it; put it back from a copy"
+    )]
+    NotAsSealed {
+        /// The lot.
+        lot: String,
+        /// What differs.
+        what: String,
+    },
+    /// The disk.
+    #[error("{what} {path}: {source}; look at the disk, then try again")]
+    Io {
+        /// What was tried.
+        what: &'static str,
+        /// Where.
+        path: PathBuf,
+        /// What the disk says.
+        source: io::Error,
+    },
+    /// A file is not what it should be.
+    #[error("{path} cannot be understood: {why}; put it back from a copy")]
+    File {
+        /// Where.
+        path: PathBuf,
+        /// Why.
+        why: String,
+    },
+}
+
+impl LotError {
+    /// The exit code of a command that fails so (sysexits).
+    pub fn exit_code(&self) -> u8 {
+        match self {
+            Self::Id(..) | Self::Author(_) | Self::Correct(_) => 64,
+            Self::AlreadyOpen { .. }
+            | Self::Closed(_)
+            | Self::NotAsSealed { .. }
+            | Self::File { .. }
+            | Self::Fewer { .. } => 65,
+            Self::NoSuchLot { .. } | Self::NoneOpen(_) | Self::NoReadings { .. } => 66,
+            Self::Plan(_) => 78,
+            Self::Journal(_) | Self::Io { .. } => 74,
+        }
+    }
+
+    pub(crate) fn io(what: &'static str, path: &Path) -> impl FnOnce(io::Error) -> Self {
+        let path = path.to_path_buf();
+        move |source| Self::Io { what, path, source }
+    }
+}
+
+/// Where lots are kept. Cheap to clone.
+#[derive(Debug, Clone)]
+pub struct Store {
+    pub(crate) storage: Arc<dyn Storage>,
+    pub(crate) data: PathBuf,
+}
+
+impl Store {
+    /// The lots of a data folder; touches nothing.
+    pub fn at(storage: Arc<dyn Storage>, data: &Path) -> Self {
+        Self { storage, data: data.into() }
+    }
+
+    /// The data folder.
+    pub fn data(&self) -> &Path {
+        &self.data
+    }
+
+    /// The storage behind it.
+    pub fn storage(&self) -> &Arc<dyn Storage> {
+        &self.storage
+    }
+
+    /// The journal's folder.
+    pub fn journal(&self) -> PathBuf {
+        self.data.join("journal")
+    }
+
+    /// A lot's folder.
+    pub fn folder(&self, lot: &str) -> PathBuf {
+        self.data.join("lots").join(lot)
+    }
+
+    pub(crate) fn chain_path(&self) -> PathBuf {
+        self.data.join("chain.txt")
+    }
+
+    pub(crate) fn intent_path(&self, lot: &str) -> PathBuf {
+        self.data.join("sealing").join(lot)
+    }
+
+    /// Whether there is such a lot.
+    pub fn has(&self, lot: &str) -> bool {
+        super::id::is_fit(lot) && self.storage.has(&self.folder(lot).join("lot.toml"))
+    }
+
+    /// The ids of all lots, sorted.
+    ///
+    /// # Errors
+    /// [`LotError::Io`].
+    pub fn ids(&self) -> Result<Vec<String>, LotError> {
+        let dir = self.data.join("lots");
+        let mut ids = self.storage.list(&dir).map_err(LotError::io("cannot list", &dir))?;
+        ids.retain(|id| super::id::is_fit(id));
+        Ok(ids)
+    }
+
+    /// One lot, whole.
+    ///
+    /// # Errors
+    /// [`LotError::NoSuchLot`], [`LotError::File`], [`LotError::Io`].
+    pub fn load(&self, lot: &str) -> Result<Record, LotError> {
+        if !self.has(lot) {
+            return Err(LotError::NoSuchLot { lot: lot.into(), place: self.data.join("lots") });
+        }
+        let path = self.folder(lot).join("lot.toml");
+        let text = self.storage.read_text(&path).map_err(LotError::io("cannot read", &path))?;
+        Record::from_toml(&text).map_err(|e| LotError::File { path, why: e.to_string() })
+    }
+
+    /// What a list shows of one lot.
+    ///
+    /// # Errors
+    /// As [`Store::load`].
+    pub fn head(&self, lot: &str) -> Result<Record, LotError> {
+        let path = self.folder(lot).join("lot.toml");
+        let bytes = self.storage.read_at(&path, 0, HEAD_BYTES).map_err(LotError::io("cannot read", &path))?;
+        let valid = bytes.utf8_chunks().next().map_or("", |c| c.valid());
+        if bytes.len() == HEAD_BYTES && !valid.contains("\n[") {
+            return self.load(lot);
+        }
+        Record::head_from_toml(valid).map_err(|e| LotError::File { path, why: e.to_string() })
+    }
+
+    /// The heads of all lots, oldest first, and what could not be read.
+    ///
+    /// # Errors
+    /// Where the folder cannot be listed.
+    pub fn list(&self) -> Result<(Vec<Record>, Vec<LotError>), LotError> {
+        let (mut heads, mut bad) = (Vec::new(), Vec::new());
+        for id in self.ids()? {
+            match self.head(&id) {
+                Ok(head) => heads.push(head),
+                Err(LotError::Io { source, .. }) if source.kind() == io::ErrorKind::NotFound => {}
+                Err(e) => bad.push(e),
+            }
+        }
+        heads.sort_by(|a, b| (a.opened, &a.lot).cmp(&(b.opened, &b.lot)));
+        Ok((heads, bad))
+    }
+
+    /// The chain of seals.
+    ///
+    /// # Errors
+    /// [`LotError::Io`], [`LotError::File`].
+    pub fn chain(&self) -> Result<Chain, LotError> {
+        let path = self.chain_path();
+        match self.storage.read(&path) {
+            Ok(bytes) => Ok(Chain::parse(&String::from_utf8_lossy(&bytes))),
+            Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(Chain::default()),
+            Err(e) => Err(LotError::io("cannot read", &path)(e)),
+        }
+    }
+
+    /// The files of a lot's folder and their SHA-256, `SHA256SUMS` left out.
+    pub(crate) fn hashes(&self, lot: &str) -> Result<(BTreeMap<String, String>, Vec<Difference>), LotError> {
+        let dir = self.folder(lot);
+        let names = self.storage.list(&dir).map_err(LotError::io("cannot list", &dir))?;
+        let (mut files, mut bad) = (BTreeMap::new(), Vec::new());
+        for name in names.into_iter().filter(|n| n != SUMS) {
+            match self.storage.read(&dir.join(&name)) {
+                Ok(bytes) => {
+                    files.insert(name, sha256(&bytes));
+                }
+                Err(e) => bad.push(Difference::Unreadable(format!("{name} cannot be read ({e})"))),
+            }
+        }
+        Ok((files, bad))
+    }
+
+    /// What differs between a lot and its newest seal; nothing where it is as
+    /// it was closed.
+    ///
+    /// # Errors
+    /// [`LotError::NoSuchLot`] where neither folder nor seal is there,
+    /// [`LotError::Io`].
+    pub fn verify(&self, lot: &str, chain: &Chain) -> Result<Vec<Difference>, LotError> {
+        let seal = chain.seal_of(lot);
+        let dir = self.folder(lot);
+        if !super::id::is_fit(lot) || (seal.is_none() && !self.has(lot)) {
+            return Err(LotError::NoSuchLot { lot: lot.into(), place: self.data.join("lots") });
+        }
+        let Some(seal) = seal else {
+            let open = self.load(lot).is_ok_and(|r| !r.is_closed());
+            return Ok(vec![if open { Difference::Open } else { Difference::Unsealed }]);
+        };
+        let (files, mut found) = self.hashes(lot)?;
+        let path = dir.join(SUMS);
+        let sums = match self.storage.read(&path) {
+            Ok(bytes) => Some(String::from_utf8_lossy(&bytes).into_owned()),
+            Err(e) if e.kind() == io::ErrorKind::NotFound => None,
+            Err(e) => return Err(LotError::io("cannot read", &path)(e)),
+        };
+        found.extend(compare(&files, sums.as_deref(), seal));
+        Ok(found)
+    }
+}

@@ -79,7 +79,7 @@ fn faulty(faults: &[crate::config::Fault]) -> Failure {
 pub fn run(cli: Cli) -> Result<(), Failure> {
     match cli.command {
         Command::Run(a) => run::run(a),
-        Command::Rehearse(a) => rehearse::run(a),
+        Command::Rehearse(a) => rehearse::run(&a),
         Command::Replay(a) => replay::run(a),
         Command::Check(a) => check::run(a),
         Command::Probe(a) => probe::run(a),

@@ -49,7 +49,7 @@ fn stop_on_signals(stop: &CancellationToken) -> std::io::Result<()> {
     Ok(())
 }
 
-fn failure(e: &DaemonError) -> Failure {
+pub(super) fn failure(e: &DaemonError) -> Failure {
     match e {
         DaemonError::Kettle(_) => Failure::config(e),
         DaemonError::Data { .. }

@@ -232,6 +232,38 @@ impl Recipe {
         }
     }
 
+    /// What a plan that a person wrote means for the simulated maker. What it
+    /// leaves open is drawn; what no kettle could do is bent to what one can.
+    pub fn by_plan(plan: &Plan, chance: &mut Chance) -> Self {
+        let minutes =
+            |kind: Stage| plan.stages.iter().find(|s| s.kind == kind).map(|s| s.minutes.unwrap_or(10.0));
+        let target = |kind: Stage| plan.stages.iter().find(|s| s.kind == kind).and_then(|s| s.to_celsius);
+        let litres = plan.litres.unwrap_or_else(|| chance.scale(80.0, 300.0)).clamp(20.0, 3000.0);
+        let mut r = Self::common(Family::SemiCooked, litres, chance);
+        r.warming_to_celsius = target(Stage::Warming).unwrap_or(33.0).clamp(20.0, 45.0);
+        r.milk_celsius = r.milk_celsius.min(r.warming_to_celsius - 6.0);
+        r.ripening_minutes = minutes(Stage::Ripening);
+        r.ripens = true;
+        r.setting_minutes = minutes(Stage::Setting).unwrap_or(30.0);
+        r.cutting_minutes = minutes(Stage::Cutting).unwrap_or(10.0);
+        let mut from = r.warming_to_celsius - 0.8;
+        for stage in plan.stages.iter().filter(|s| s.kind == Stage::Cooking) {
+            let to_celsius = stage.to_celsius.unwrap_or(from + 5.0).clamp(from + 1.0, 65.0);
+            let rate = ((to_celsius - from) / stage.minutes.unwrap_or(20.0)).clamp(0.2, 1.5);
+            r.cooking.push(Cooking::Fire { to_celsius, rate, pause: None });
+            from = to_celsius;
+        }
+        r.stirring_minutes = minutes(Stage::Stirring).unwrap_or(0.0);
+        r.settling_minutes = minutes(Stage::Settling).unwrap_or(0.0);
+        r.whey = target(Stage::WheyHeating).map(|to_celsius| WheyHeat {
+            to_celsius: to_celsius.clamp(60.0, 94.0),
+            rate: chance.between(1.2, 2.5),
+            after_minutes: chance.between(6.0, 18.0),
+            rest_minutes: minutes(Stage::WheyResting).unwrap_or(15.0),
+        });
+        r
+    }
+
     /// The plan that the maker writes down; the whey's heating only where
     /// `whey_planned`.
     pub fn plan(&self, whey_planned: bool) -> Plan {
@@ -310,6 +342,22 @@ fn lasting(kind: Stage, minutes: f64) -> PlannedStage {
 mod tests {
     use super::{Chance, Family, Recipe};
     use crate::engine::stage::Stage;
+
+    /// A plan written from a recipe gives the recipe's figures back.
+    #[test]
+    fn a_plan_read_back_means_the_same() {
+        for family in [Family::SemiCooked, Family::HardCooked, Family::TwoStep, Family::Uncooked] {
+            let meant = Recipe::drawn(family, 200.0, &mut Chance::of(5));
+            let again = Recipe::by_plan(&meant.plan(true), &mut Chance::of(6));
+            assert!((again.warming_to_celsius - meant.warming_to_celsius).abs() < 0.01);
+            assert_eq!(again.cooking.len(), meant.cooking.len(), "{}", family.name());
+            for (a, b) in again.cooking.iter().zip(&meant.cooking) {
+                assert!((a.to_celsius() - b.to_celsius()).abs() < 0.01);
+            }
+            assert!((again.setting_minutes - meant.setting_minutes).abs() < 1e-9);
+            assert_eq!(again.whey.is_some(), meant.whey.is_some());
+        }
+    }
 
     #[test]
     fn every_plan_begins_with_warming_and_holds_drawing() {

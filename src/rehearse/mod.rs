@@ -8,6 +8,7 @@ pub mod chance;
 pub mod dump;
 pub mod family;
 pub mod fire;
+pub mod frames;
 pub mod kettle;
 pub mod make;
 pub mod maker;

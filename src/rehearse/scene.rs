@@ -45,6 +45,13 @@ impl Default for Options {
     }
 }
 
+/// The kettle's own fire; wood is the rule on an alp.
+fn fire(wanted: Option<FireKind>, kettle: &mut Chance) -> Fire {
+    let kinds = [FireKind::Crane, FireKind::Embers, FireKind::Embers, FireKind::Gas, FireKind::Jacket];
+    let kind = wanted.unwrap_or_else(|| kettle.pick(&kinds, FireKind::Embers));
+    Fire::drawn(kind, kettle)
+}
+
 /// One half second of a make.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Moment {
@@ -81,28 +88,45 @@ impl Scene {
     pub fn new(seed: u64, family: Family, options: &Options) -> Self {
         let make = Chance::of(seed).branch(0x0fa0 + family as u64);
         let mut kettle = options.kettle.map_or_else(|| make.branch(1), Chance::of);
-        let kind = options.fire.unwrap_or_else(|| {
-            // Wood is the rule on an alp.
-            let all = [FireKind::Crane, FireKind::Embers, FireKind::Embers, FireKind::Gas, FireKind::Jacket];
-            kettle.pick(&all, FireKind::Embers)
-        });
+        let fire = fire(options.fire, &mut kettle);
         let size = if kettle.happens(0.8) { kettle.scale(60.0, 350.0) } else { kettle.scale(350.0, 1000.0) };
-        let mut recipe_chance = make.branch(2);
-        let litres = size * recipe_chance.between(0.85, 1.0);
-        let meant = Recipe::drawn(family, litres, &mut recipe_chance);
-        let done = meant.vary(options.odd, &mut recipe_chance);
-        let plan = meant.plan(options.whey_planned.unwrap_or_else(|| recipe_chance.happens(0.7)));
+        let mut chance = make.branch(2);
+        let litres = size * chance.between(0.85, 1.0);
+        let meant = Recipe::drawn(family, litres, &mut chance);
+        let done = meant.vary(options.odd, &mut chance);
+        let plan = meant.plan(options.whey_planned.unwrap_or_else(|| chance.happens(0.7)));
+        Self::unfold(&done, plan, fire, kettle, &make, options)
+    }
 
-        let mut fire = Fire::drawn(kind, &mut kettle);
+    /// A make by a plan that a person wrote, as the seed has it go.
+    pub fn by_plan(seed: u64, plan: &Plan, options: &Options) -> Self {
+        let make = Chance::of(seed).branch(0x91a);
+        let mut kettle = options.kettle.map_or_else(|| make.branch(1), Chance::of);
+        let fire = fire(options.fire, &mut kettle);
+        let mut chance = make.branch(2);
+        let meant = Recipe::by_plan(plan, &mut chance);
+        let done = meant.vary(options.odd, &mut chance);
+        Self::unfold(&done, plan.clone(), fire, kettle, &make, options)
+    }
+
+    fn unfold(
+        done: &Recipe,
+        plan: Plan,
+        mut fire: Fire,
+        mut kettle: Chance,
+        make: &Chance,
+        options: &Options,
+    ) -> Self {
         let mut day = make.branch(3);
         // The same kettle coasts a little differently every day.
         fire.remains = (fire.remains * day.log_normal(1.0, 0.15)).min(0.6);
         fire.decay_s *= day.log_normal(1.0, 0.15);
         let air = day.between(8.0, 26.0);
-        let mut world = World::new(litres, done.milk_celsius, air, fire, &mut kettle);
+        let mut world = World::new(done.litres, done.milk_celsius, air, fire, &mut kettle);
         world.fire = world.fire.reseeded(&day);
-        let mut maker = Maker::new(script(&done, options.ending, &mut make.branch(4)), &mut make.branch(5));
+        let mut maker = Maker::new(script(done, options.ending, &mut make.branch(4)), &mut make.branch(5));
         maker.place = Place::Air;
+        maker.reaction_s = plan.reaction_s;
         let expected_s = maker.expected_s();
         let mut probe_chance = make.branch(6);
         let starts = if probe_chance.happens(0.7) { done.milk_celsius } else { air };

@@ -89,7 +89,7 @@ impl Live {
     pub async fn wait_for_the_port(&mut self) -> Result<(), Failure> {
         let mut snapshot = self.feed.snapshot.clone();
         let up = async {
-            while !snapshot.borrow_and_update().sources.iter().any(|s| s.1) {
+            while !snapshot.borrow_and_update().sources.iter().any(|s| s.up) {
                 self.clock.advance(Duration::from_secs(1));
                 // A snapshot comes with the next second, or not at all.
                 let _ = tokio::time::timeout(Duration::from_millis(20), snapshot.changed()).await;

@@ -11,6 +11,7 @@ use super::check::Section;
 use super::credentials;
 use super::fault::Fault;
 use super::file;
+use super::modbus::{self, ModbusLine};
 use super::plan;
 use super::source::{self, Broker, Probe, SerialPort, named};
 use crate::engine::event::Name;
@@ -38,6 +39,8 @@ pub struct Config {
     pub serial: Vec<SerialPort>,
     /// Brokers.
     pub brokers: Vec<Broker>,
+    /// Modbus lines.
+    pub modbus: Vec<ModbusLine>,
     /// How the journal groups.
     pub journal: Grouping,
     /// Pattern of a lot's id.
@@ -91,6 +94,7 @@ impl Default for Config {
             probes: Vec::new(),
             serial: Vec::new(),
             brokers: Vec::new(),
+            modbus: Vec::new(),
             journal: Grouping::default(),
             lot_id: DEFAULT_LOT_ID.into(),
             web: None,
@@ -165,8 +169,8 @@ fn config(root: &Section<'_, '_>, beside: &Path, of_others: &mut Vec<Fault>) -> 
     if let Some(s) = root.section("dairy") {
         dairy(&s, &mut config, beside);
     }
-    let all = ["kettle", "probe", "serial", "mqtt"].map(|key| root.sections(key));
-    let [kettles, probes, ports, brokers] = &all;
+    let all = ["kettle", "probe", "serial", "mqtt", "modbus"].map(|key| root.sections(key));
+    let [kettles, probes, ports, brokers, lines] = &all;
     config.kettles = kettles.iter().filter_map(|s| kettle(s, beside, of_others)).collect();
     for plan in config.kettles.iter_mut().filter_map(|k| k.plan.as_mut()) {
         // A plan that does not say how high it is made is made here.
@@ -177,6 +181,7 @@ fn config(root: &Section<'_, '_>, beside: &Path, of_others: &mut Vec<Fault>) -> 
     config.probes = probes.iter().filter_map(source::probe).collect();
     config.serial = ports.iter().filter_map(source::serial).collect();
     config.brokers = brokers.iter().filter_map(|s| source::broker(s, beside)).collect();
+    config.modbus = lines.iter().filter_map(modbus::line).collect();
     for path in config.brokers.iter().filter_map(|b| b.credentials.as_deref()) {
         of_others.extend(credentials::read(path).err().unwrap_or_default());
     }

@@ -6,6 +6,8 @@
 //! | [`check`] | one section of it, read key by key; every fault is collected, none stops the reading |
 //! | [`dairy`] | the daemon's own configuration as meant |
 //! | [`source`] | its sources: serial ports, brokers, probes |
+//! | [`modbus`] | industrial transmitters |
+//! | [`sensor`] | what a probe is and how its calibration holds |
 //! | [`credentials`] | a broker's user and password |
 //! | [`plan`] | a plan as meant, and back to text |
 //! | [`kettle`] | what was learned of a kettle |
@@ -25,7 +27,9 @@ pub mod dairy;
 pub mod fault;
 pub mod file;
 pub mod kettle;
+pub mod modbus;
 pub mod plan;
+pub mod sensor;
 pub mod source;
 
 pub use fault::Fault;

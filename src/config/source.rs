@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use super::check::{Section, unfit_name};
+use super::sensor::{self, SensorSet};
 use crate::engine::event::{MarkKind, Name};
-use crate::sensor::thermocouple::Couple;
 use crate::sensor::unit::Unit;
 use crate::wire::line::mark_kind;
 use crate::wire::payload::{JsonPointers, Payload, PayloadKind, Quantity};
@@ -18,8 +18,8 @@ pub struct Probe {
     pub name: Name,
     /// The kettle it hangs in; the probe's own name where `None`.
     pub kettle: Option<Name>,
-    /// Its thermocouple's type, where it is one whose box does not say.
-    pub couple: Option<Couple>,
+    /// What it is, and what is wanted of its calibration.
+    pub sensor: SensorSet,
 }
 
 /// A serial port with a box at its end.
@@ -102,13 +102,9 @@ pub struct Subscription {
 pub(super) fn probe(s: &Section<'_, '_>) -> Option<Probe> {
     let name = named(s, "name", "the name that readings bear");
     let kettle = s.name("kettle").map(Name::from);
-    let letters = ["B", "E", "J", "K", "N", "R", "S", "T"];
-    let couple = s.one_of("couple", &letters, |w| match w.chars().collect::<Vec<_>>()[..] {
-        [letter] => Couple::lettered(letter),
-        _ => None,
-    });
+    let sensor = sensor::read(s);
     s.done();
-    Some(Probe { name: name?, kettle, couple })
+    Some(Probe { name: name?, kettle, sensor })
 }
 
 /// One `[[serial]]`.

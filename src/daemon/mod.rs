@@ -12,6 +12,8 @@
 //! | [`source`] | what every source shares |
 //! | [`serial`] | a serial port, kept open; [`line_reader`] its bytes, [`sounding`] what the box should sound |
 //! | [`mqtt`] | a broker: readings in; [`mqtt_out`] what goes out |
+//! | [`channels`] | every probe's conversion, correction and calibration |
+//! | [`calibrations`] | calibrations on disk |
 //! | [`notify`] | word to the supervisor: ready, alive, stopping |
 //! | [`log`] | what is said to whom |
 //! | [`outlet`] | the seam for everything that shows, sounds or publishes |
@@ -23,6 +25,8 @@
 //! never wait for it; nothing is acknowledged before it is synced; a task that
 //! dies ends the process, and the supervisor starts it again.
 
+pub mod calibrations;
+pub mod channels;
 pub mod clock;
 pub mod input;
 pub mod intake;

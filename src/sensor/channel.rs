@@ -69,6 +69,8 @@ pub struct Channel {
     pub calibration: Option<Applied>,
     /// Whether a probe without a calibration wants maintenance.
     pub calibration_needed: bool,
+    /// What is wrong with its calibration's keeping, where something is.
+    pub calibration_doubt: Option<String>,
 }
 
 /// A raw value converted, not yet corrected.
@@ -94,6 +96,7 @@ impl Channel {
             grade: None,
             calibration: None,
             calibration_needed: false,
+            calibration_doubt: None,
         }
     }
 
@@ -235,6 +238,9 @@ impl Channel {
 
     /// What the calibration's date says against the number.
     fn date_doubt(&self, now_wall_ns: Option<i64>) -> Option<(Health, String)> {
+        if let Some(why) = &self.calibration_doubt {
+            return Some((Health::MaintenanceRequired, why.clone()));
+        }
         let why = match (&self.calibration, now_wall_ns) {
             (Some(c), Some(now)) if Date::of_wall_ns(now) >= c.due => {
                 format!("calibration was due on {}", c.due)

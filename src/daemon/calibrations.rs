@@ -1,0 +1,166 @@
+//! Calibrations on disk: `DATA/calibrations/PROBE/TIME.toml`, one file an act,
+//! never overwritten. The one with the highest number holds, since a clock may
+//! be wrong.
+
+use std::fmt::Write as _;
+use std::fs::{self, File};
+use std::io::{ErrorKind, Write as _};
+use std::path::{Path, PathBuf};
+
+use crate::sensor::calibration::{Record, RecordError};
+
+/// What can go wrong with a calibration's file.
+#[derive(Debug, thiserror::Error)]
+pub enum CalibrationFileError {
+    /// The disk.
+    #[error("{}: {source}; check that the data folder is there and may be written", .path.display())]
+    Disk {
+        /// The file or folder.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// The file is none.
+    #[error("{}: {source}; the file was changed or damaged: calibrate anew, it is kept as it is", .path.display())]
+    Record {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: RecordError,
+    },
+}
+
+/// What is on disk of one probe.
+#[derive(Debug, Default)]
+pub struct Kept {
+    /// The calibration that holds; `None` where there is none that can be
+    /// read.
+    pub latest: Option<Record>,
+    /// Files that cannot be read.
+    pub faults: Vec<CalibrationFileError>,
+}
+
+/// The folder of one probe's calibrations. What a folder's name should not
+/// hold becomes `%` and two hex digits.
+pub fn folder(data: &Path, probe: &str) -> PathBuf {
+    let mut name = String::new();
+    for (i, b) in probe.bytes().enumerate() {
+        let fits = b.is_ascii_alphanumeric() || b"-_ ".contains(&b) || (b == b'.' && i > 0);
+        if fits {
+            name.push(char::from(b));
+        } else {
+            // Writing to a string cannot fail.
+            let _ = write!(name, "%{b:02X}");
+        }
+    }
+    data.join("calibrations").join(name)
+}
+
+/// Reads what is there of one probe. A folder that is not there is none.
+pub fn of(data: &Path, probe: &str) -> Kept {
+    let folder = folder(data, probe);
+    let mut kept = Kept::default();
+    let paths = match fs::read_dir(&folder) {
+        Ok(entries) => entries.filter_map(|e| Some(e.ok()?.path())).collect(),
+        Err(e) if e.kind() == ErrorKind::NotFound => Vec::new(),
+        Err(source) => {
+            kept.faults.push(CalibrationFileError::Disk { path: folder, source });
+            return kept;
+        }
+    };
+    for path in paths.into_iter().filter(|p| p.extension().is_some_and(|x| x == "toml")) {
+        match read(&path) {
+            Ok(r) if kept.latest.as_ref().is_none_or(|l| r.number > l.number) => kept.latest = Some(r),
+            Ok(_) => {}
+            Err(fault) => kept.faults.push(fault),
+        }
+    }
+    kept
+}
+
+fn read(path: &Path) -> Result<Record, CalibrationFileError> {
+    let text = fs::read_to_string(path)
+        .map_err(|source| CalibrationFileError::Disk { path: path.into(), source })?;
+    Record::of_toml(&text).map_err(|source| CalibrationFileError::Record { path: path.into(), source })
+}
+
+/// Keeps a calibration in a file of its own, synced with its folder.
+///
+/// # Errors
+/// [`CalibrationFileError`]; then nothing is kept.
+pub fn keep(data: &Path, record: &Record) -> Result<PathBuf, CalibrationFileError> {
+    let folder = folder(data, &record.probe);
+    let disk = |path: &Path| {
+        let path = path.to_path_buf();
+        move |source| CalibrationFileError::Disk { path, source }
+    };
+    let text =
+        record.to_toml().map_err(|source| CalibrationFileError::Record { path: folder.clone(), source })?;
+    fs::create_dir_all(&folder).map_err(disk(&folder))?;
+    let stem: String = record.time.chars().filter(|c| *c != ':').collect();
+    let (path, mut file) = new_file(&folder, &stem)?;
+    file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).map_err(disk(&path))?;
+    for folder in [Some(folder.as_path()), folder.parent()].into_iter().flatten() {
+        File::open(folder).and_then(|f| f.sync_all()).map_err(disk(folder))?;
+    }
+    Ok(path)
+}
+
+/// A file that was not there: two acts in one second get `-2`, `-3`.
+fn new_file(folder: &Path, stem: &str) -> Result<(PathBuf, File), CalibrationFileError> {
+    let mut n = 1;
+    loop {
+        let name = if n == 1 { format!("{stem}.toml") } else { format!("{stem}-{n}.toml") };
+        let path = folder.join(name);
+        match File::create_new(&path) {
+            Ok(file) => return Ok((path, file)),
+            Err(e) if e.kind() == ErrorKind::AlreadyExists && n < 1000 => n += 1,
+            Err(source) => return Err(CalibrationFileError::Disk { path, source }),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sensor::calibration::Shape;
+
+    fn record(number: u32, time: &str) -> Record {
+        Record {
+            probe: "../k".into(),
+            number,
+            time: time.into(),
+            by: "ada".into(),
+            sensor: "type K thermocouple".into(),
+            shape: Shape::Linear,
+            knots: vec![(f64::from(number), 0.0)],
+            expanded_uncertainty_celsius: 0.2,
+            due: "2026-12-11".into(),
+            remarks: vec![],
+            points: vec![],
+        }
+    }
+
+    #[test]
+    fn the_highest_number_holds_and_nothing_is_overwritten() {
+        let data = tempfile::tempdir().unwrap();
+        assert!(of(data.path(), "../k").latest.is_none());
+        // The clock went back to 1970 between the two; the second also has the first's time.
+        for (number, time) in
+            [(1, "2026-06-14T08:12:30Z"), (3, "1970-01-01T00:00:30Z"), (2, "2026-06-14T08:12:30Z")]
+        {
+            keep(data.path(), &record(number, time)).unwrap();
+        }
+        let kept = of(data.path(), "../k");
+        assert_eq!((kept.latest.unwrap().number, kept.faults.len()), (3, 0));
+        let names: Vec<_> = fs::read_dir(folder(data.path(), "../k")).unwrap().collect();
+        assert_eq!(names.len(), 3);
+        assert!(folder(data.path(), "../k").starts_with(data.path().join("calibrations")));
+        // A damaged one is named and the others hold.
+        let hurt = folder(data.path(), "../k").join("1970-01-01T000030Z.toml");
+        fs::write(&hurt, "number = 3").unwrap();
+        let kept = of(data.path(), "../k");
+        assert_eq!((kept.latest.unwrap().number, kept.faults.len()), (2, 1));
+        assert!(kept.faults[0].to_string().contains("calibrate anew"));
+    }
+}

@@ -1,19 +1,17 @@
 //! What every source shares: from what was said to a reading with the dairy's
 //! own names, and on to the runner; and what is counted on the way.
 
-use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use tokio::sync::mpsc;
 
+use super::channels::Channels;
 use super::clock::Clock;
 use super::input::{Incoming, Input, Receipt};
-use crate::config::source::Probe;
 use crate::engine::event::{Name, Reading};
-use crate::engine::probe::Health;
-use crate::sensor::raw::{Raw, Signal};
+use crate::sensor::raw::Raw;
 
 /// The way from a source to the runner. Cheap to clone.
 #[derive(Debug, Clone)]
@@ -24,8 +22,8 @@ pub struct Way {
     pub inputs: mpsc::Sender<Input>,
     /// The daemon's clock.
     pub clock: Clock,
-    /// The probes that are named, by name.
-    pub probes: Arc<BTreeMap<Name, Probe>>,
+    /// What each probe is and how it is corrected.
+    pub channels: Arc<Channels>,
     /// What is counted.
     pub tally: Arc<Tally>,
 }
@@ -80,10 +78,8 @@ impl fmt::Display for Gone {
 impl Way {
     /// A reading with the dairy's own names.
     pub fn reading(&self, probe: &Name, kettle: Option<Name>, raw: &Raw) -> Reading {
-        let known = self.probes.get(probe);
-        let kettle = kettle.or_else(|| known.and_then(|p| p.kettle.clone()));
         Tally::count(&self.tally.readings, 1);
-        converted(probe, kettle.filter(|k| k != probe), raw)
+        self.channels.reading(probe, kettle, raw, self.clock.now())
     }
 
     /// The source came or went.
@@ -112,25 +108,5 @@ impl Way {
         // A fresh one takes the time of arrival.
         let wall_ns = (age_ns > 500_000_000).then(|| self.clock.now().wall_ns.saturating_sub(age_ns));
         Input { what: Incoming::Reading(reading), wall_ns, receipt }
-    }
-}
-
-/// Until the channel's calibration takes over: temperatures as they come.
-fn converted(probe: &Name, kettle: Option<Name>, raw: &Raw) -> Reading {
-    let (celsius, missing) = match raw.signal {
-        Signal::Celsius(c) if c.is_finite() && raw.faults.leave_a_number() => (Some(c), None),
-        _ => (None, Some((Health::Failure, "no temperature".to_string()))),
-    };
-    let faulty = raw.faults.health().map(|h| (h, raw.faults.to_string()));
-    let said = faulty.or_else(|| raw.said.clone()).or(missing);
-    Reading {
-        probe: probe.clone(),
-        kettle,
-        celsius,
-        cold_junction_celsius: raw.cold_junction_celsius,
-        emf_mv: raw.emf_mv,
-        seq: raw.seq,
-        health: said.as_ref().map(|s| s.0),
-        reason: said.map(|s| s.1).filter(|r| !r.is_empty()),
     }
 }

@@ -1,7 +1,6 @@
 //! Every source of the configuration, started together: one file a kind, one
 //! task or thread a source, and one place that watches them.
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::thread::JoinHandle;
 
@@ -9,6 +8,7 @@ use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
+use super::channels::Channels;
 use super::clock::Clock;
 use super::input::Input;
 use super::outlet::{Feed, OutletError, SourceSeen};
@@ -62,13 +62,12 @@ impl Sources {
         feed: &Feed,
         stop: &CancellationToken,
     ) -> Result<JoinSet<Ended>, DaemonError> {
-        let probes: BTreeMap<_, _> = config.probes.iter().map(|p| (p.name.clone(), p.clone())).collect();
-        let probes = Arc::new(probes);
+        let channels = Arc::new(Channels::of(config));
         let mut ways = self.tallies.into_iter().map(|(source, tally)| Way {
             source,
             inputs: inputs.clone(),
             clock: clock.clone(),
-            probes: probes.clone(),
+            channels: channels.clone(),
             tally,
         });
         let mut set = JoinSet::new();

@@ -35,7 +35,7 @@ impl Broker {
                 .output()
                 .unwrap();
             assert!(made.status.success(), "{made:?}");
-            text.push_str(&format!("password_file {}\n", file.display()));
+            text = format!("{text}password_file {}\n", file.display());
         } else {
             text.push_str("allow_anonymous true\n");
         }

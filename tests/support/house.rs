@@ -142,6 +142,15 @@ impl Process {
         (status.code(), said, took)
     }
 
+    /// Waits until it ends by itself.
+    pub fn waited(mut self) -> (Option<i32>, String, Duration) {
+        let began = Instant::now();
+        let status = self.child.wait().unwrap();
+        let mut said = String::new();
+        self.child.stderr.take().unwrap().read_to_string(&mut said).unwrap();
+        (status.code(), said, began.elapsed())
+    }
+
     /// Its exit code, where it has ended.
     pub fn ended(&mut self) -> Option<i32> {
         self.child.try_wait().unwrap().and_then(|s| s.code())

@@ -82,7 +82,10 @@ pub fn write_said(out: &mut String, effect: &Effect, wall_ns: i64) -> bool {
         Conclusion::Forecast(_) | Conclusion::Learned(_) => return false,
     };
     let Some(json) = json::event(effect) else { return false };
-    write_event(out, &line(what, Some(&effect.kettle), vec![text("json", &json)]), wall_ns);
+    // What concerns the house as a whole has no kettle, and an empty tag is no
+    // line protocol.
+    let kettle = Some(&*effect.kettle).filter(|k| !k.is_empty());
+    write_event(out, &line(what, kettle, vec![text("json", &json)]), wall_ns);
     true
 }
 

@@ -138,6 +138,8 @@ impl Publisher {
     }
 
     fn topic(&self, kettle: &str, level: &str) -> String {
+        // What concerns the house as a whole has no kettle.
+        let kettle = if kettle.is_empty() { "house" } else { kettle };
         let plain: String =
             kettle.chars().map(|c| if "/+#".contains(c) || c.is_control() { '_' } else { c }).collect();
         format!("{}/{plain}/{level}", self.under)

@@ -77,6 +77,8 @@ struct Loop {
     clock_sure: bool,
     shown: Snapshot,
     effects: Vec<Effect>,
+    /// Something has happened, now or in the recent past.
+    begun: bool,
 }
 
 impl Runner {
@@ -88,7 +90,8 @@ impl Runner {
     pub async fn run(self, stop: CancellationToken) -> Result<(), RunError> {
         let steps = StepWatch::from(self.clock.now());
         let shown = Snapshot::clone(&self.snapshot.borrow());
-        let mut it = Loop { r: self, steps, clock_sure: false, shown, effects: Vec::new() };
+        let begun = self.newest_wall_ns.is_some();
+        let mut it = Loop { r: self, steps, clock_sure: false, shown, effects: Vec::new(), begun };
         it.clock_sure = it.is_clock_sure(it.r.clock.now().wall_ns);
         it.publish();
         let result = it.turn(&stop).await;
@@ -113,7 +116,11 @@ impl Loop {
                 () = stop.cancelled() => break,
                 () = &mut tick => {
                     tick.set(clock.sleep(second));
-                    self.happened(Happening::Tick, None)?;
+                    // The engine's grid begins with what the journal holds: a
+                    // tick before that would be there today and not on replay.
+                    if self.begun {
+                        self.happened(Happening::Tick, None)?;
+                    }
                     self.publish();
                 }
                 input = self.r.inputs.recv() => match input {
@@ -236,6 +243,7 @@ impl Loop {
         let wall_ns = at.clock_sure.then(|| at.wall_ns());
         let stamp = Stamp { boot: self.r.boot, mono_ns: at.mono_ns, wall_ns };
         let readings = u64::from(matches!(what, Happening::Reading(_)));
+        self.begun = true;
         let mut lines = Vec::new();
         let mut line = String::new();
         if intake::write(&mut line, &what, at.wall_ns()) {

@@ -38,7 +38,9 @@ impl Terminal {
                     Conclusion::Make(_) => "the make is over".into(),
                     _ => return None,
                 };
-                Some(format!("{} {}: {said}", self.clock(effect), effect.kettle))
+                // What concerns the house as a whole has no kettle.
+                let whose = if effect.kettle.is_empty() { "the house" } else { &effect.kettle };
+                Some(format!("{} {whose}: {said}", self.clock(effect)))
             }
             News::Lot(lot) => {
                 let what = if lot.closed { "closed" } else { "opened" };

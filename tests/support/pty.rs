@@ -9,7 +9,7 @@ use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use curdtrace::sensor::fault::Faults;
+use curdtrace::sensor::fault::{Fault, Faults};
 use curdtrace::sensor::raw::Signal;
 use curdtrace::wire::frame::{BoxReading, Frame, FrameDecoder, encode};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
@@ -66,13 +66,23 @@ impl Pty {
         }
     }
 
+    /// A frame with a temperature.
     pub fn send_reading(&mut self, seq: u32, probe: &str, celsius: f64, age_ms: u32) {
+        self.send_signal(seq, probe, Signal::Celsius(celsius), Faults::NONE, age_ms);
+    }
+
+    /// A frame that says why there is no number.
+    pub fn send_fault(&mut self, seq: u32, probe: &str) {
+        self.send_signal(seq, probe, Signal::Nothing, Faults::NONE.with(Fault::Open), 0);
+    }
+
+    fn send_signal(&mut self, seq: u32, probe: &str, signal: Signal, faults: Faults, age_ms: u32) {
         let frame = Frame::Reading(BoxReading {
             seq,
             probe: probe.into(),
-            signal: Signal::Celsius(celsius),
+            signal,
             cold_junction_celsius: Some(21.5),
-            faults: Faults::NONE,
+            faults,
             age_ms,
         });
         self.send(&encode(&frame));

@@ -1,0 +1,143 @@
+//! SIGKILL at any moment of a make: the lot goes on, and no reading that was
+//! acknowledged is missing, altered, or there twice under its counter.
+
+#![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
+
+#[path = "support/house.rs"]
+mod house;
+#[path = "support/pty.rs"]
+mod pty;
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use house::{Process, config, journal, wait_for};
+use pty::Pty;
+
+const SOON: Duration = Duration::from_secs(10);
+
+fn house(folder: &Path) {
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[terminal]\nalarms = false\n[[serial]]\nname = \"box\"\nport = \"{}\"\nformat = \"frames\"\n[journal]\ngroup-seconds = 0.05\n",
+        folder.join("box").display()
+    );
+    config(folder, &text);
+}
+
+/// Small numbers that look random and come again with the seed (xorshift64).
+struct Chance(u64);
+
+impl Chance {
+    fn below(&mut self, n: u64) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        self.0 % n
+    }
+}
+
+/// Counter and temperature of every reading on disk.
+fn kept(data: &Path) -> Vec<(u32, f64)> {
+    journal(data)
+        .iter()
+        .filter(|l| l.starts_with("temperature"))
+        .map(|l| {
+            let field =
+                |key: &str| l.split(key).nth(1).unwrap().split(['u', ',', ' ']).next().unwrap().to_string();
+            (field("seq=").parse().unwrap(), field("celsius=").parse().unwrap())
+        })
+        .collect()
+}
+
+/// At the size of a pull request: a hundred of them, each 40 to 240 ms after the
+/// start of its run. `CURDTRACE_KILLS` and `CURDTRACE_SEED` ask for more.
+#[test]
+fn no_acknowledged_reading_is_missing_after_a_kill() {
+    let kills: u32 = std::env::var("CURDTRACE_KILLS").ok().and_then(|k| k.parse().ok()).unwrap_or(100);
+    let seed = std::env::var("CURDTRACE_SEED").ok().and_then(|s| s.parse().ok()).unwrap_or(0x9e37_79b9);
+    println!("seed {seed}, {kills} kills");
+    let mut chance = Chance(seed);
+    let folder = tempfile::tempdir().unwrap();
+    house(folder.path());
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let value = |seq: u32| 30.0 + f64::from(seq % 500) * 0.01;
+    let mut sent: BTreeMap<u32, f64> = BTreeMap::new();
+    let mut seq = 0;
+    for _ in 0..kills {
+        let process = Process::run(folder.path());
+        let until = Instant::now() + Duration::from_millis(40 + chance.below(200));
+        while Instant::now() < until {
+            // What was not acknowledged is sent again, older, as a box does.
+            let waiting: Vec<u32> = sent.keys().filter(|s| !pty.acked.contains(s)).copied().take(8).collect();
+            for again in waiting {
+                pty.send_reading(again, "milk", sent[&again], 900);
+            }
+            pty.send_reading(seq, "milk", value(seq), 0);
+            sent.insert(seq, value(seq));
+            seq += 1;
+            std::thread::sleep(Duration::from_millis(4));
+            pty.hear();
+        }
+        process.kill();
+    }
+    pty.hear();
+    let acked: BTreeSet<u32> = pty.acked.iter().copied().collect();
+    let on_disk = kept(&folder.path().join("data"));
+    let counters: BTreeSet<u32> = on_disk.iter().map(|k| k.0).collect();
+    let missing: Vec<&u32> = acked.difference(&counters).collect();
+    assert!(missing.is_empty(), "acknowledged and not on disk: {missing:?} (seed {seed})");
+    for (seq, celsius) in &on_disk {
+        assert!((celsius - sent[seq]).abs() < 1e-9, "{seq} was {}, is {celsius} (seed {seed})", sent[seq]);
+    }
+    println!("{} sent, {} acknowledged, {} on disk", sent.len(), acked.len(), on_disk.len());
+    assert!(acked.len() > kills as usize, "too few acknowledged to prove anything: {}", acked.len());
+}
+
+#[test]
+fn it_is_ready_again_within_two_seconds_and_sigterm_is_obeyed_within_two() {
+    let folder = tempfile::tempdir().unwrap();
+    house(folder.path());
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let process = Process::run(folder.path());
+    pty.send_reading(1, "milk", 31.0, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    process.kill();
+    let began = Instant::now();
+    let mut process = Process::run(folder.path());
+    pty.send_reading(2, "milk", 31.1, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked.contains(&2)));
+    let ready = began.elapsed();
+    assert!(ready < Duration::from_secs(2), "ready after {ready:?}");
+    // Under load until the very end.
+    for n in 3..400 {
+        pty.send_reading(n, "milk", 31.0 + f64::from(n) * 0.001, 0);
+    }
+    assert_eq!(process.ended(), None);
+    let (code, said, took) = process.terminate();
+    println!("ready after {ready:?}, ended after {took:?}");
+    assert_eq!(code, Some(0), "{said}");
+    assert!(took < Duration::from_secs(2), "{took:?}");
+    pty.hear();
+    // Everything received is synced: at the least all that is acknowledged,
+    // without a hole.
+    let counters: Vec<u32> = kept(&folder.path().join("data")).iter().map(|k| k.0).collect();
+    let last = *counters.last().unwrap();
+    assert_eq!(counters, (1..=last).collect::<Vec<u32>>());
+    assert!(pty.acked.iter().all(|a| *a <= last));
+}
+
+#[test]
+fn a_second_daemon_on_the_same_folder_is_refused_with_a_word() {
+    let folder = tempfile::tempdir().unwrap();
+    house(folder.path());
+    let first = Process::run(folder.path());
+    assert!(wait_for(SOON, || folder.path().join("data/journal").is_dir()));
+    let mut second = Process::run(folder.path());
+    assert!(wait_for(SOON, || second.ended().is_some()));
+    let (code, said, _) = second.waited();
+    assert_eq!(code, Some(69), "{said}");
+    assert!(said.contains("already writes to"), "{said}");
+    let (code, said, _) = first.terminate();
+    assert_eq!(code, Some(0), "{said}");
+}

@@ -1,0 +1,184 @@
+//! A make through a running daemon gives the same stages and alarms as the
+//! replay filter gives for the same readings: through a serial port in the
+//! box's frames, and through a real broker.
+//!
+//! The makes are drawn by the crate's own simulator; the daemon's clock is
+//! moved by hand to each reading's time, so that a morning passes in seconds.
+
+#![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
+
+#[path = "support/broker.rs"]
+mod broker;
+#[path = "support/house.rs"]
+mod house;
+#[path = "support/pty.rs"]
+mod pty;
+
+use std::path::Path;
+use std::process::Command;
+use std::time::Duration;
+
+use broker::{Broker, Hand};
+use curdtrace::config::plan;
+use curdtrace::daemon::clock::Clock;
+use curdtrace::daemon::outlet::CommandError;
+use curdtrace::engine::event::Reading;
+use curdtrace::rehearse::family::Family;
+use curdtrace::rehearse::make::{Make, Marks, Spoken, make};
+use curdtrace::rehearse::scene::Options;
+use house::{House, config, journal, wait_for};
+use pty::Pty;
+
+const SOON: Duration = Duration::from_secs(10);
+const KETTLE: &str = "kettle";
+
+/// Moves the clock along the make and hands each reading to `say`, waiting
+/// until the daemon has taken it in.
+fn play(make: &Make, house: &House, clock: &Clock, mut say: impl FnMut(u32, &Reading)) {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    let mut now_ns = clock.now().wall_ns;
+    let mut said = 0;
+    for (wall_ns, spoken) in &make.lines {
+        clock.advance(Duration::from_nanos(u64::try_from(wall_ns - now_ns).unwrap()));
+        now_ns = *wall_ns;
+        match spoken {
+            Spoken::Reading(r) => {
+                say(said, r);
+                said += 1;
+                let taken = runtime.block_on(async {
+                    let mut taken = house.feed.taken.clone();
+                    tokio::time::timeout(SOON, taken.wait_for(|n| *n >= u64::from(said))).await.is_ok()
+                });
+                assert!(taken, "reading {said} did not arrive");
+            }
+            Spoken::Mark(m) => {
+                // Its sync waits for the clock that we move ourselves.
+                let sent = runtime.block_on(async {
+                    tokio::time::timeout(Duration::from_millis(50), house.feed.commands.mark(m.clone())).await
+                });
+                assert!(!matches!(sent, Ok(Err(CommandError::Stopping))));
+            }
+        }
+    }
+}
+
+/// What the filter says of `input`, one JSON event a line, stages and alarms
+/// only.
+fn replayed(folder: &Path, input: &str, plan: Option<&str>) -> Vec<String> {
+    std::fs::write(folder.join("input.lp"), input).unwrap();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_curdtrace"));
+    command.arg("replay").current_dir(folder);
+    if let Some(plan) = plan {
+        std::fs::write(folder.join("p.toml"), plan).unwrap();
+        command.args(["--plan", "p.toml"]);
+    }
+    let out = command.arg("input.lp").output().unwrap();
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    String::from_utf8(out.stdout).unwrap().lines().filter(|l| stage_or_alarm(l)).map(String::from).collect()
+}
+
+fn stage_or_alarm(json: &str) -> bool {
+    json.starts_with("{\"kind\":\"stage\"") || json.starts_with("{\"kind\":\"alarm\"")
+}
+
+/// The events that the daemon said, out of its journal.
+fn said(lines: &[String]) -> Vec<String> {
+    lines
+        .iter()
+        .filter(|l| l.contains(",what=said-stage ") || l.contains(",what=said-alarm "))
+        .map(|l| {
+            let text = l.split(" json=\"").nth(1).unwrap().rsplit_once('"').unwrap().0;
+            text.replace("\\\"", "\"").replace("\\\\", "\\")
+        })
+        .collect()
+}
+
+/// The daemon's stages and alarms are the filter's, on the journal as it is
+/// and on its readings and marks alone under the same plan.
+fn compare(folder: &Path, make: &Make) {
+    let lines = journal(&folder.join("data"));
+    let daemon = said(&lines);
+    let whole = replayed(folder, &(lines.join("\n") + "\n"), None);
+    let told: Vec<&String> = lines.iter().filter(|l| !l.starts_with("event,")).collect();
+    let plain: String = told.iter().map(|l| format!("{l}\n")).collect();
+    let alone = replayed(folder, &plain, Some(&plan::write(&make.plan)));
+    // At its input's end the filter closes what is open; the daemon goes on.
+    for (name, filter) in [("the journal", &whole), ("its readings alone", &alone)] {
+        let same = daemon.iter().zip(filter).take_while(|(a, b)| a == b).count();
+        assert!(
+            same == daemon.len() && filter.len() <= daemon.len() + 3,
+            "{name}: {same} of {} (filter {}) agree, then\n  daemon {:?}\n  filter {:?}",
+            daemon.len(),
+            filter.len(),
+            daemon.get(same),
+            filter.get(same)
+        );
+    }
+    let stages = daemon.iter().filter(|l| l.starts_with("{\"kind\":\"stage\"")).count();
+    println!("{} readings and marks, {} events, {stages} of stages", told.len(), daemon.len());
+    for stage in ["warming", "setting", "cutting", "cooking"] {
+        let named = format!("\"stage\":\"{stage}\"");
+        assert!(daemon.iter().any(|l| l.contains(&named)), "no {stage} was found");
+    }
+    assert!(daemon.iter().any(|l| l.contains("\"alarm\":\"heat-off\"")), "nobody was called");
+}
+
+#[test]
+fn a_make_through_the_serial_port_is_the_same_as_on_replay() {
+    let folder = tempfile::tempdir().unwrap();
+    let make = make(11, Family::SemiCooked, &Options::default(), Marks::Rennet);
+    std::fs::write(folder.path().join("plan.toml"), plan::write(&make.plan)).unwrap();
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[[kettle]]\nname = \"{KETTLE}\"\nplan = \"plan.toml\"\n\
+         [[serial]]\nname = \"box\"\nport = \"{}\"\nformat = \"frames\"\nstall-s = 3600\n",
+        folder.path().join("box").display()
+    );
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let clock = Clock::by_hand(make.start_ns);
+    let house = House::open(config(folder.path(), &text), clock.clone());
+    assert!(wait_for(SOON, || house.is_up("box") || !house.shown().sources.is_empty()));
+    let mut sent = 0;
+    play(&make, &house, &clock, |seq, r| {
+        match r.celsius {
+            Some(celsius) => pty.send_reading(seq, KETTLE, celsius, 0),
+            None => pty.send_fault(seq, KETTLE),
+        }
+        sent += 1;
+        pty.hear();
+    });
+    clock.advance(Duration::from_secs(2));
+    assert!(pty.hear_until(SOON, |p| p.acked.len() == sent), "{} of {sent} acknowledged", pty.acked.len());
+    house.close().unwrap();
+    compare(folder.path(), &make);
+}
+
+#[test]
+fn a_make_through_a_broker_is_the_same_as_on_replay() {
+    let folder = tempfile::tempdir().unwrap();
+    let make = make(5, Family::HardCooked, &Options::default(), Marks::Rennet);
+    std::fs::write(folder.path().join("plan.toml"), plan::write(&make.plan)).unwrap();
+    let broker = Broker::start(folder.path(), None);
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[[kettle]]\nname = \"{KETTLE}\"\nplan = \"plan.toml\"\n\
+         [[mqtt]]\nname = \"broker\"\nhost = \"127.0.0.1\"\nport = {}\n\
+         [[mqtt.subscribe]]\ntopic = \"dairy/{{probe}}/temperature\"\npayload = \"number\"\n",
+        broker.port
+    );
+    let clock = Clock::by_hand(make.start_ns - 60_000_000_000);
+    let house = House::open(config(folder.path(), &text), clock.clone());
+    let hand = Hand::new(broker.port, "hand", None, "nothing");
+    // Published until one arrives: the subscription is there then.
+    assert!(wait_for(SOON, || house.counted("broker", "refused") > 0 || {
+        hand.publish("dairy/kettle/temperature", "no number");
+        std::thread::sleep(Duration::from_millis(20));
+        clock.advance(Duration::from_secs(1));
+        house.counted("broker", "refused") > 0
+    }));
+    play(&make, &house, &clock, |_, r| {
+        let payload = r.celsius.map_or("nan".to_string(), |c| c.to_string());
+        hand.publish("dairy/kettle/temperature", &payload);
+    });
+    clock.advance(Duration::from_secs(2));
+    house.close().unwrap();
+    compare(folder.path(), &make);
+}

@@ -77,6 +77,8 @@ pub struct Alarms {
     clock_unsure: bool,
     store_sounding: Sounding,
     clock_sounding: Sounding,
+    /// The dairy's own set: store and clock, no kettle.
+    is_house: bool,
 }
 
 impl Default for Alarms {
@@ -91,14 +93,20 @@ impl Default for Alarms {
             clock_unsure: false,
             store_sounding: Sounding::Sounds,
             clock_sounding: Sounding::Shows,
+            is_house: false,
         }
     }
 }
 
 impl Alarms {
-    /// All normal.
+    /// A kettle's set, all normal.
     pub fn new() -> Self {
         Self::default()
+    }
+
+    /// The dairy's own set: store and clock, which no kettle owns.
+    pub fn house() -> Self {
+        Self { is_house: true, ..Self::default() }
     }
 
     /// Judges the situation; appends what changed. Call on every reading and
@@ -149,6 +157,9 @@ impl Alarms {
         if let Some(once) = self.memory.once(place.kind) {
             once.note(now_raised);
         }
+        if place.kind == AlarmKind::HeatOff && now_raised && (again || !raised) {
+            self.memory.called_s = Some(s.t_s);
+        }
         let state = place.alarm.state();
         if state == before && !again {
             return;
@@ -193,8 +204,13 @@ impl Alarms {
     /// A person takes, shelves or sets an alarm out of service; other asks are
     /// not for alarms and change nothing.
     pub fn command(&mut self, ask: &Ask, by: Option<&Name>, t_s: f64, out: &mut Vec<AlarmChange>) {
-        let celsius = self.celsius;
+        let (celsius, is_house) = (self.celsius, self.is_house);
         for place in &mut self.places {
+            let told = matches!(place.kind, AlarmKind::StoreFault | AlarmKind::ClockUnsure);
+            if told != is_house && place.alarm.is_at_rest() {
+                // Not this set's to answer for.
+                continue;
+            }
             let alarm = &mut place.alarm;
             let changed = match ask {
                 Ask::Acknowledge(which) if which.is_none_or(|k| k == place.kind) => alarm.acknowledge(t_s),

@@ -73,7 +73,7 @@ impl Engine {
     /// An engine that follows `plan` on every kettle that has no plan of its
     /// own.
     pub fn new(plan: Option<Arc<Plan>>) -> Self {
-        Self { plan, ..Self::default() }
+        Self { plan, house: Alarms::house(), ..Self::default() }
     }
 
     /// What an earlier make taught of a kettle. Call before its first reading.
@@ -117,6 +117,9 @@ impl Engine {
             self.grid_s += 1.0;
             let at_s = self.grid_s;
             for k in self.kettles.values_mut() {
+                let failing = k.watch.health() == probe::Health::Failure;
+                let urgent = k.now().stage == stage::Stage::Cooking;
+                k.alarms.share(self.company.share(&k.name, failing, urgent, at_s));
                 k.tick(at_s, &mut self.said);
                 if !self.said.is_empty() {
                     tell::all(&self.time, k, at_s, &mut self.said, out);

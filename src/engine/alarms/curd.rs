@@ -1,7 +1,7 @@
 //! The rules of milk, curd and whey: stirring stopped, milk cold or warm, look
 //! at the curd, hold done, near boiling.
 
-use super::occasion::{CURD_LEAD_S, Occasion, planned};
+use super::occasion::{CURD_LEAD_S, Occasion, milk_celsius, planned};
 use super::rules::Finding;
 use crate::engine::alarm::Priority;
 use crate::engine::plan::Plan;
@@ -31,7 +31,8 @@ const NEAR_BOIL_CELSIUS: f64 = 2.0;
 const CURD_STALE_S: f64 = 7200.0;
 
 pub(super) fn stirring_stopped(s: &Situation, plan: Option<&Plan>, raised: bool) -> Finding {
-    let stirred = matches!(s.stage, Stage::Cooking | Stage::Stirring) && s.in_milk;
+    let stirred =
+        matches!(s.stage, Stage::Cooking | Stage::Stirring) && s.in_milk && milk_celsius(s).is_some();
     let limited = plan.is_some() || s.target_celsius.is_some();
     let limit_s = if s.stage == Stage::Stirring && stirred_enough(s) { STILL_MEANT_S } else { STILL_S };
     // Deadband: raised until the trace scatters again.
@@ -50,7 +51,7 @@ pub(super) fn milk_cold(s: &Situation, plan: Option<&Plan>, raised: bool) -> Fin
     let band = planned(s, plan).and_then(|p| p.band_celsius).unwrap_or(SET_BAND_CELSIUS);
     let limit = set - band;
     let back = if raised { limit + DEADBAND_CELSIUS } else { limit };
-    let cold = s.celsius.map_or(raised, |c| c < back);
+    let cold = milk_celsius(s).map_or(raised, |c| c < back);
     Finding::of(cold, Priority::Low).delayed(COLD_S, 60.0).limit(Some(limit))
 }
 
@@ -61,7 +62,7 @@ pub(super) fn milk_warm(s: &Situation, plan: Option<&Plan>, memory: &Occasion, r
         return quiet;
     }
     let back = if raised { limit - DEADBAND_CELSIUS } else { limit };
-    let warm = s.celsius.map_or(raised, |c| c > back);
+    let warm = milk_celsius(s).map_or(raised, |c| c > back);
     Finding::of(warm, Priority::Medium).delayed(WARM_S, 60.0).limit(Some(limit))
 }
 
@@ -74,7 +75,7 @@ pub(super) fn curd_check(s: &Situation, memory: &Occasion) -> Finding {
 
 pub(super) fn hold_done(s: &Situation, memory: &Occasion) -> Finding {
     let helps = match s.stage {
-        Stage::Ripening | Stage::Stirring | Stage::Settling | Stage::WheyResting => true,
+        Stage::Ripening | Stage::Stirring | Stage::WheyResting => true,
         // The rennet clock knows better, where it runs.
         Stage::Setting => s.curd_check_at_s.is_none(),
         _ => false,
@@ -88,6 +89,6 @@ pub(super) fn near_boil(s: &Situation, plan: Option<&Plan>, raised: bool) -> Fin
     let limited = plan.is_some() || s.target_celsius.is_some();
     let limit = s.boiling_celsius - NEAR_BOIL_CELSIUS;
     let back = if raised { limit - DEADBAND_CELSIUS } else { limit };
-    let near = whey && limited && s.celsius.map_or(raised, |c| c >= back);
+    let near = whey && limited && milk_celsius(s).map_or(raised, |c| c >= back);
     Finding::of(near, Priority::High).delayed(5.0, 60.0).limit(Some(limit))
 }

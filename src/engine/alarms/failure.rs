@@ -18,8 +18,10 @@ const QUIET_S: f64 = 15.0;
 fn silence_allowed_s(stage: Stage) -> f64 {
     match stage {
         Stage::Cooking | Stage::WheyHeating => 30.0,
+        Stage::Warming => 60.0,
         Stage::Idle => 600.0,
-        _ => 120.0,
+        // Setting, stirring out: a radio that drops out is no news yet.
+        _ => 240.0,
     }
 }
 

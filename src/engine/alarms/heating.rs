@@ -4,7 +4,7 @@
 //! No rule here speaks without a target. The forecast is filtered already, so
 //! the call itself has no delay.
 
-use super::occasion::{Occasion, planned, scheduled_celsius};
+use super::occasion::{Occasion, milk_celsius, planned, scheduled_celsius};
 use super::rules::Finding;
 use crate::engine::alarm::Priority;
 use crate::engine::plan::Plan;
@@ -27,6 +27,8 @@ pub(super) const STALLED_S: f64 = 240.0;
 pub(super) const STALLED_CELSIUS_PER_MIN: f64 = 0.05;
 /// Nearer to the call than this, "get ready" would only be noise, seconds.
 const TOO_LATE_TO_GET_READY_S: f64 = 15.0;
+/// The trace shows that the heat is off this much later, seconds.
+const SHOWS_LATE_S: f64 = 45.0;
 /// A forecast that drifts back by this ends "get ready", seconds.
 const READY_DEADBAND_S: f64 = 180.0;
 
@@ -65,7 +67,7 @@ pub(super) fn at_target(s: &Situation, memory: &Occasion, raised: bool) -> Findi
     let Some(h) = memory.heating.filter(|h| h.concerns(s.stage)) else {
         return Finding::of(false, Priority::Low).delayed(0.0, 20.0);
     };
-    let begins = s.celsius.is_some_and(|c| {
+    let begins = milk_celsius(s).is_some_and(|c| {
         let short = h.target_celsius - c;
         let standing = s.rate_celsius_per_min.is_some_and(|r| r.abs() < STANDING_CELSIUS_PER_MIN);
         let near_enough =
@@ -79,14 +81,17 @@ pub(super) fn at_target(s: &Situation, memory: &Occasion, raised: bool) -> Findi
         .limit(Some(h.target_celsius))
 }
 
-pub(super) fn over_target(s: &Situation, memory: &Occasion, raised: bool) -> Finding {
+pub(super) fn over_target(s: &Situation, plan: Option<&Plan>, memory: &Occasion, raised: bool) -> Finding {
     let Some(h) = memory.heating.filter(|h| h.concerns(s.stage)) else {
         return Finding::of(false, Priority::High).delayed(15.0, 30.0);
     };
     let limit = h.target_celsius + h.tolerance_celsius;
     let back = if raised { limit - DEADBAND_CELSIUS } else { limit };
-    let stands = s.celsius.map_or(raised, |c| c > back);
-    let certain = s.heating && s.outlook.is_some_and(|o| o.peak_low_celsius > limit);
+    let stands = milk_celsius(s).map_or(raised, |c| c > back);
+    // Just called: the heat may be off already, and the trace not show it yet.
+    let reaction_s = plan.map_or(Plan::default().reaction_s, |p| p.reaction_s);
+    let not_taken = memory.called_s.is_none_or(|at| s.t_s - at > 2.0 * reaction_s + SHOWS_LATE_S);
+    let certain = s.heating && not_taken && s.outlook.is_some_and(|o| o.peak_low_celsius > limit);
     Finding::of(stands || certain, Priority::High).delayed(15.0, 30.0).limit(Some(limit))
 }
 
@@ -101,7 +106,7 @@ fn pace(s: &Situation, plan: Option<&Plan>) -> Pace {
     let minutes = (s.t_s - s.stage_began_s) / 60.0;
     if let Some(stage) = planned(s, plan).filter(|p| !p.points.is_empty()) {
         let band = stage.band_celsius.unwrap_or(s.tolerance_celsius);
-        return match (scheduled_celsius(stage, minutes), s.celsius) {
+        return match (scheduled_celsius(stage, minutes), milk_celsius(s)) {
             (Some(wanted), Some(c)) if c < wanted - band => Pace::Slow,
             (Some(wanted), Some(c)) if c > wanted + band => Pace::Fast,
             _ => Pace::Fine,
@@ -117,7 +122,8 @@ fn pace(s: &Situation, plan: Option<&Plan>) -> Pace {
 
 /// Whether the fire seems out: hardly warming well below the target.
 pub(super) fn is_stalled(s: &Situation) -> bool {
-    let below = s.target_celsius.zip(s.celsius).is_some_and(|(t, c)| c < t - s.tolerance_celsius.max(1.0));
+    let below =
+        s.target_celsius.zip(milk_celsius(s)).is_some_and(|(t, c)| c < t - s.tolerance_celsius.max(1.0));
     below && s.rate_celsius_per_min.is_some_and(|r| r < STALLED_CELSIUS_PER_MIN)
 }
 

@@ -1,9 +1,12 @@
 //! What the alarms remember between two looks at the kettle: the running
 //! heating and its target, and what was already called for it.
 
+use std::collections::BTreeSet;
+
 use super::once::Once;
 use crate::engine::alarm::AlarmKind;
 use crate::engine::plan::{Plan, PlannedStage};
+use crate::engine::probe::Health;
 use crate::engine::situation::Situation;
 use crate::engine::stage::Stage;
 
@@ -32,7 +35,12 @@ pub(super) struct Occasion {
     pub(super) at_target: Once,
     pub(super) curd_check: Once,
     pub(super) hold_done: Once,
+    /// When the running heating's call came, engine seconds.
+    pub(super) called_s: Option<f64>,
     stage: Option<Stage>,
+    /// Stages of this make whose hold was called: one that is withdrawn and
+    /// comes again is not called again.
+    held: BTreeSet<Stage>,
     /// Milk below its storage limit was seen since the last make: only then
     /// does a warm probe mean warm milk and not an empty kettle.
     pub(super) milk_watched: bool,
@@ -44,14 +52,23 @@ impl Occasion {
     pub(super) fn update(&mut self, s: &Situation, plan: Option<&Plan>) {
         self.follow_heating(s);
         if self.stage != Some(s.stage) {
-            self.stage = Some(s.stage);
-            self.hold_done = Once::Waiting;
+            self.change_stage(s.stage);
         }
         let look_again = s.curd_check_at_s.is_none_or(|at| s.t_s < at - CURD_LEAD_S - 60.0);
         if look_again && self.curd_check == Once::Over {
             self.curd_check = Once::Waiting;
         }
         self.watch_milk(s, plan);
+    }
+
+    fn change_stage(&mut self, stage: Stage) {
+        if let Some(before) = self.stage.replace(stage).filter(|_| self.hold_done.was_called()) {
+            self.held.insert(before);
+        }
+        if matches!(stage, Stage::Idle | Stage::Warming) {
+            self.held.clear();
+        }
+        self.hold_done = if self.held.contains(&stage) { Once::Over } else { Once::Waiting };
     }
 
     /// How far the call of that alarm has come, where it is a call.
@@ -101,6 +118,7 @@ impl Occasion {
         self.get_ready = Once::Waiting;
         self.heat_off = Once::Waiting;
         self.at_target = Once::Waiting;
+        self.called_s = None;
     }
 
     fn watch_milk(&mut self, s: &Situation, plan: Option<&Plan>) {
@@ -125,6 +143,12 @@ impl Heating {
         };
         stage == self.stage || stage == after
     }
+}
+
+/// The milk's temperature, °C: none while the probe is lifted or in fault, so
+/// that a lift neither raises nor ends an alarm.
+pub(super) fn milk_celsius(s: &Situation) -> Option<f64> {
+    s.celsius.filter(|_| s.health < Health::CheckFunction)
 }
 
 /// The planned stage that is running: of its kind, and of its target where the

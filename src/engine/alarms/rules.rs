@@ -44,7 +44,7 @@ pub(super) fn find(
         AlarmKind::GetReady => heating::get_ready(s, plan, memory),
         AlarmKind::HeatOff => heating::heat_off(s, memory),
         AlarmKind::AtTarget => heating::at_target(s, memory, raised),
-        AlarmKind::OverTarget => heating::over_target(s, memory, raised),
+        AlarmKind::OverTarget => heating::over_target(s, plan, memory, raised),
         AlarmKind::HeatSlow => heating::heat_slow(s, plan, memory),
         AlarmKind::HeatFast => heating::heat_fast(s, plan),
         AlarmKind::StirringStopped => curd::stirring_stopped(s, plan, raised),

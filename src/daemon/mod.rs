@@ -11,6 +11,7 @@
 //! | [`terminal`] | alarms in plain words where the daemon runs |
 //! | [`source`] | what every source shares |
 //! | [`serial`] | a serial port, kept open; [`line_reader`] its bytes, [`sounding`] what the box should sound |
+//! | `modbus` | a line of industrial transmitters, asked in turn |
 //! | [`mqtt`] | a broker: readings in; [`mqtt_out`] what goes out |
 //! | [`channels`] | every probe's conversion, correction and calibration |
 //! | [`calibrations`] | calibrations on disk |
@@ -32,6 +33,7 @@ pub mod input;
 pub mod intake;
 pub mod line_reader;
 pub mod log;
+mod modbus;
 pub mod mqtt;
 pub mod mqtt_out;
 pub mod notify;

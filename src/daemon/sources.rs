@@ -14,7 +14,7 @@ use super::input::Input;
 use super::outlet::{Feed, OutletError, SourceSeen};
 use super::source::{Tally, Way};
 use super::start::DaemonError;
-use super::{mqtt, serial};
+use super::{modbus, mqtt, serial};
 use crate::config::dairy::Config;
 use crate::engine::event::Name;
 
@@ -32,7 +32,8 @@ impl Sources {
     pub fn of(config: &Config) -> Self {
         let serial = config.serial.iter().map(|s| &s.name);
         let brokers = config.brokers.iter().map(|b| &b.name);
-        Self { tallies: serial.chain(brokers).map(|n| (n.clone(), Arc::default())).collect() }
+        let lines = config.modbus.iter().map(|m| &m.name);
+        Self { tallies: serial.chain(brokers).chain(lines).map(|n| (n.clone(), Arc::default())).collect() }
     }
 
     /// What each counts, in order.
@@ -77,10 +78,16 @@ impl Sources {
                 .map_err(|e| DaemonError::Ended { name: name.clone(), why: e.to_string() })?;
             set.spawn(joined(name, thread));
         }
-        for (broker, way) in config.brokers.iter().zip(ways) {
+        for (broker, way) in config.brokers.iter().zip(ways.by_ref()) {
             let name = format!("broker {}", broker.name);
             let run = mqtt::run(broker.clone(), way, feed.clone(), stop.clone());
             set.spawn(async move { (name, run.await) });
+        }
+        for (line, way) in config.modbus.iter().zip(ways) {
+            let name = format!("modbus line {}", line.name);
+            let thread = modbus::start(line.clone(), way, stop.clone())
+                .map_err(|e| DaemonError::Ended { name: name.clone(), why: e.to_string() })?;
+            set.spawn(joined(name, thread));
         }
         Ok(set)
     }

@@ -1,0 +1,202 @@
+//! Promise: transmitters are read over Modbus RTU and TCP. The other end is an
+//! independent library's server (pymodbus): over two pseudo-terminals wired
+//! across, and on loopback.
+
+#![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
+
+#[path = "support/house.rs"]
+mod house;
+#[path = "support/referee.rs"]
+mod referee;
+
+use std::fs::File;
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::net::TcpListener;
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use curdtrace::daemon::clock::Clock;
+use house::{House, config, journal, wait_for};
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+
+const SOON: Duration = Duration::from_secs(10);
+
+/// Two serial devices wired across.
+struct Cable {
+    ends: [String; 2],
+    cut: Arc<AtomicBool>,
+}
+
+impl Cable {
+    fn new() -> Self {
+        let masters = [(); 2].map(|()| {
+            let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+            grantpt(&master).unwrap();
+            unlockpt(&master).unwrap();
+            let mut t = tcgetattr(&master).unwrap();
+            t.make_raw();
+            tcsetattr(&master, OptionalActions::Now, &t).unwrap();
+            master
+        });
+        let ends = [0, 1].map(|i| ptsname(&masters[i], Vec::new()).unwrap().into_string().unwrap());
+        let [a, b] = masters.map(File::from);
+        let cut = Arc::new(AtomicBool::new(false));
+        for (from, to) in [(&a, &b), (&b, &a)] {
+            let (mut from, mut to) = (from.try_clone().unwrap(), to.try_clone().unwrap());
+            let cut = cut.clone();
+            std::thread::spawn(move || {
+                let mut bytes = [0; 512];
+                loop {
+                    match from.read(&mut bytes) {
+                        Ok(n) if !cut.load(Ordering::SeqCst) => to.write_all(&bytes[..n]).unwrap(),
+                        Ok(_) => {}
+                        // Nobody holds the other end just now.
+                        Err(_) => std::thread::sleep(Duration::from_millis(2)),
+                    }
+                }
+            });
+        }
+        Self { ends, cut }
+    }
+}
+
+/// The independent server; ends with its standard input.
+struct Server {
+    child: Child,
+    port: String,
+}
+
+impl Server {
+    fn start(args: &[&str]) -> Self {
+        let mut child = Command::new(referee::python("pymodbus, serial"))
+            .arg(referee::script("modbus_server.py"))
+            .args(args)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+        let port = line.trim().strip_prefix("ready").unwrap_or_else(|| panic!("server said {line:?}"));
+        Self { child, port: port.trim().to_owned() }
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// Every register of the server's unit 7, one that is not there, and one of a
+/// unit that is not there.
+fn registers() -> String {
+    let mut text = String::new();
+    for (probe, keys) in [
+        ("tenths", "unit-id = 7\naddress = 0\nscale = 0.1"),
+        ("cold", "unit-id = 7\naddress = 1\nscale = 0.1"),
+        ("broken", "unit-id = 7\naddress = 2\nscale = 0.1"),
+        ("float", "unit-id = 7\ntable = \"holding\"\naddress = 10\nformat = \"f32\""),
+        (
+            "swapped",
+            "unit-id = 7\ntable = \"holding\"\naddress = 12\nformat = \"f32\"\nword-order = \"low-first\"",
+        ),
+        ("fahrenheit", "unit-id = 7\naddress = 0\nscale = 0.1\nunit = \"F\""),
+        ("nowhere", "unit-id = 7\naddress = 5000"),
+        ("nobody", "unit-id = 9\naddress = 0"),
+    ] {
+        text += &format!("[[modbus.register]]\nprobe = \"{probe}\"\n{keys}\n");
+    }
+    text
+}
+
+fn house(folder: &Path, link: &str) -> House {
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[journal]\ngroup-seconds = 0.1\n[[modbus]]\nname = \"panel\"\n{link}\n\
+         every-s = 0.2\nanswer-within-s = 0.3\n{}",
+        registers()
+    );
+    House::open(config(folder, &text), Clock::real())
+}
+
+/// The newest journal line of a probe.
+fn newest(lines: &[String], probe: &str) -> String {
+    lines
+        .iter()
+        .rfind(|l| l.starts_with(&format!("temperature,probe={probe} ")))
+        .unwrap_or_else(|| panic!("no reading of {probe} in {lines:#?}"))
+        .clone()
+}
+
+fn expect_all(lines: &[String]) {
+    for (probe, says) in [
+        ("tenths", "celsius=31.2"),
+        ("cold", "celsius=-10"),
+        ("float", "celsius=51.75"),
+        ("swapped", "celsius=51.75"),
+        ("fahrenheit", "celsius=-0.444"),
+    ] {
+        assert!(newest(lines, probe).contains(says), "{}", newest(lines, probe));
+    }
+    for (probe, says) in [("broken", "its sensor is broken"), ("nowhere", "illegal data address")] {
+        let line = newest(lines, probe);
+        assert!(!line.contains("celsius="), "{line}");
+        assert!(line.contains("health=\"failure\"") && line.contains(says), "{line}");
+    }
+    let line = newest(lines, "nobody");
+    assert!(!line.contains("celsius=") && line.contains("health=\"failure\""), "{line}");
+}
+
+#[test]
+fn transmitters_are_read_over_rtu() {
+    let cable = Cable::new();
+    let _server = Server::start(&["rtu", &cable.ends[0]]);
+    let folder = tempfile::tempdir().unwrap();
+    let link = format!("port = \"{}\"\nbaud = 9600\nparity = \"none\"", cable.ends[1]);
+    let house = house(folder.path(), &link);
+    assert!(wait_for(SOON, || house.counted("panel", "readings") >= 16), "two rounds");
+    expect_all(&journal(&folder.path().join("data")));
+    // The cable is pulled: no number any more, and the reason.
+    cable.cut.store(true, Ordering::SeqCst);
+    let before = house.counted("panel", "readings");
+    assert!(wait_for(SOON, || house.counted("panel", "readings") >= before + 10));
+    house.close().unwrap();
+    let lines = journal(&folder.path().join("data"));
+    let line = newest(&lines, "tenths");
+    assert!(!line.contains("celsius=") && line.contains("unit 7 does not answer within 0.3 s"), "{line}");
+}
+
+#[test]
+fn transmitters_are_read_over_tcp_and_again_after_it_was_away() {
+    let server = Server::start(&["tcp"]);
+    let folder = tempfile::tempdir().unwrap();
+    let house = house(folder.path(), &format!("address = \"127.0.0.1:{}\"", server.port));
+    assert!(wait_for(SOON, || house.counted("panel", "readings") >= 16), "two rounds");
+    expect_all(&journal(&folder.path().join("data")));
+    drop(server);
+    assert!(wait_for(SOON, || !house.is_up("panel")), "a line that is away is said to be");
+    house.close().unwrap();
+}
+
+/// Another service on the port is not taken for a transmitter.
+#[test]
+fn a_stranger_gives_no_reading() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = listener.local_addr().unwrap().port();
+    std::thread::spawn(move || {
+        for stream in listener.incoming() {
+            let _ = stream.unwrap().write_all(b"HTTP/1.1 400 Bad Request\r\n\r\n");
+        }
+    });
+    let folder = tempfile::tempdir().unwrap();
+    let house = house(folder.path(), &format!("address = \"127.0.0.1:{port}\""));
+    assert!(wait_for(SOON, || house.counted("panel", "reopened") >= 2));
+    house.close().unwrap();
+    assert!(!journal(&folder.path().join("data")).iter().any(|l| l.starts_with("temperature")));
+}

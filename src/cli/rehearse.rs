@@ -20,6 +20,7 @@ use self::pty::BoxLine;
 use super::error::Failure;
 use crate::config::dairy::{self, Config, Grouping};
 use crate::config::plan;
+use crate::config::shown;
 use crate::daemon::clock::Clock;
 use crate::daemon::{Daemon, Setup, log};
 use crate::engine::event::Name;
@@ -189,7 +190,11 @@ fn config(args: &Args, plan: &Arc<Plan>, device: &Path) -> Result<Config, Failur
             readings: (64.0 * args.speed).clamp(64.0, 4096.0) as u32,
             ..Grouping::default()
         },
-        web: (!args.once).then(|| ([127, 0, 0, 1], 8080).into()),
+        web: shown::Page {
+            listen: Some(([127, 0, 0, 1], 8080).into()),
+            needed: false,
+            ..shown::Page::default()
+        },
         ..meant
     })
 }

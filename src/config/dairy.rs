@@ -3,7 +3,6 @@
 //! The annotated example is `config/curdtrace.toml`.
 
 use std::collections::BTreeSet;
-use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -13,6 +12,7 @@ use super::fault::Fault;
 use super::file;
 use super::modbus::{self, ModbusLine};
 use super::plan;
+use super::shown;
 use super::source::{self, Broker, Probe, SerialPort, named};
 use crate::engine::event::Name;
 use crate::engine::plan::Plan;
@@ -45,8 +45,10 @@ pub struct Config {
     pub journal: Grouping,
     /// Pattern of a lot's id.
     pub lot_id: String,
-    /// Where the page is served; `None` serves none.
-    pub web: Option<SocketAddr>,
+    /// The page, and where it is served.
+    pub web: shown::Page,
+    /// Who is called when an alarm sounds.
+    pub alerts: Vec<shown::Alert>,
     /// Whether alarms are printed on the terminal.
     pub terminal: bool,
     /// At most so many probes are taken in; the next is refused with a word.
@@ -97,7 +99,8 @@ impl Default for Config {
             modbus: Vec::new(),
             journal: Grouping::default(),
             lot_id: DEFAULT_LOT_ID.into(),
-            web: None,
+            web: shown::Page::default(),
+            alerts: Vec::new(),
             terminal: true,
             most_probes: 32,
             look_back_hours: 24.0,
@@ -191,6 +194,9 @@ fn config(root: &Section<'_, '_>, beside: &Path, of_others: &mut Vec<Fault>) -> 
     unlike(ports, "port", "port");
     hung(probes, &config);
     sections_of_one(root, &mut config);
+    let outlets = root.sections("outlet");
+    config.alerts = outlets.iter().filter_map(|s| shown::alert(s, &config.web.language)).collect();
+    unlike(&outlets, "name", "name");
     config
 }
 
@@ -213,8 +219,7 @@ fn sections_of_one(root: &Section<'_, '_>, config: &mut Config) {
         s.done();
     }
     if let Some(s) = root.section("web") {
-        config.web = s.text("listen").and_then(|at| listen(&s, at));
-        s.done();
+        config.web = shown::page(&s);
     }
     if let Some(s) = root.section("terminal") {
         config.terminal = s.truth("alarms").unwrap_or(true);
@@ -270,15 +275,6 @@ fn kettle(s: &Section<'_, '_>, beside: &Path, of_others: &mut Vec<Fault>) -> Opt
         }
     }
     Some(Kettle { name: name?, plan: plan.map(Arc::new), plan_file })
-}
-
-fn listen(s: &Section<'_, '_>, at: &str) -> Option<SocketAddr> {
-    let parsed = at.parse();
-    if parsed.is_err() {
-        let remedy = "write address and port, such as \"127.0.0.1:8080\", or \"0.0.0.0:8080\" for everybody in the house";
-        s.fault_at("listen", format!("listen = {at:?} is no address"), remedy);
-    }
-    parsed.ok()
 }
 
 /// Places that a lot's id may hold.

@@ -10,6 +10,7 @@
 //! | [`sensor`] | what a probe is and how its calibration holds |
 //! | [`credentials`] | a broker's user and password |
 //! | [`plan`] | a plan as meant, and back to text |
+//! | [`shown`] | where it is shown and who is called: the page, outlets |
 //! | [`kettle`] | what was learned of a kettle |
 //!
 //! Terms: a *fault* is one thing wrong in a file, with its line and its
@@ -30,6 +31,7 @@ pub mod kettle;
 pub mod modbus;
 pub mod plan;
 pub mod sensor;
+pub mod shown;
 pub mod source;
 
 pub use fault::Fault;

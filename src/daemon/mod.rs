@@ -17,6 +17,8 @@
 //! | [`calibrations`] | calibrations on disk |
 //! | [`notify`] | word to the supervisor: ready, alive, stopping |
 //! | [`log`] | what is said to whom |
+//! | [`alerts`] | outlets for alarms: when each calls; [`alert_http`], [`alert_command`], [`alert_sound`] how |
+//! | [`page`] | the page as an outlet |
 //! | [`outlet`] | the seam for everything that shows, sounds or publishes |
 //!
 //! Terms: a *source* brings readings, an *outlet* shows what follows from
@@ -26,6 +28,10 @@
 //! never wait for it; nothing is acknowledged before it is synced; a task that
 //! dies ends the process, and the supervisor starts it again.
 
+pub mod alert_command;
+pub mod alert_http;
+pub mod alert_sound;
+pub mod alerts;
 pub mod calibrations;
 pub mod channels;
 pub mod clock;
@@ -38,6 +44,7 @@ pub mod mqtt;
 pub mod mqtt_out;
 pub mod notify;
 pub mod outlet;
+pub mod page;
 pub mod recorder;
 pub mod resume;
 pub mod runner;

@@ -15,7 +15,9 @@ use std::time::Duration;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
+use super::alerts::{self, Board};
 use super::input::{Incoming, Input, LotAsk, Receipt};
+use super::page::Page;
 use super::terminal::Terminal;
 use crate::config::dairy::Config;
 use crate::engine::effect::{Effect, WallNs};
@@ -191,6 +193,11 @@ pub fn configured(config: &Config) -> Vec<Box<dyn Outlet>> {
     let mut outlets: Vec<Box<dyn Outlet>> = Vec::new();
     if config.terminal {
         outlets.push(Box::new(Terminal::in_zone(&config.time_zone)));
+    }
+    let board = Arc::new(Board::default());
+    outlets.extend(alerts::configured(config, &board));
+    if let Some(page) = Page::configured(config, board) {
+        outlets.push(Box::new(page));
     }
     outlets
 }

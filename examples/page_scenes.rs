@@ -1,0 +1,353 @@
+//! The real page before invented kettles: for looking at every state of it, and
+//! for the browser's tests.
+//!
+//!     cargo run --example page_scenes -- --data DIR
+//!
+//! prints the address on the first line; then every line on standard input
+//! names a scene to show, and every wish of a person comes out as a line.
+//! Nothing here is measured: an invented hut, invented makes.
+
+use std::io::{BufRead as _, Write as _};
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use curdtrace::engine::alarm::{AlarmKind, AlarmState, Priority};
+use curdtrace::engine::effect::{Forecast, WallNs};
+use curdtrace::engine::event::{Ask, Mark, MarkKind, Name};
+use curdtrace::engine::plan::{Plan, PlannedStage};
+use curdtrace::engine::probe::Health;
+use curdtrace::engine::stage::{Basis, Stage};
+use curdtrace::engine::view::{AlarmView, KettleView, View};
+use curdtrace::web::seam::{MarkSeen, OutletState, Seam, Snapshot, Wish};
+use curdtrace::web::{Room, Settings, serve};
+use tokio::net::TcpListener;
+use tokio::sync::{mpsc, watch};
+use tokio::time::Instant;
+use tokio_util::sync::CancellationToken;
+
+const S: i64 = 1_000_000_000;
+const MIN: i64 = 60 * S;
+/// 14 July 2026, 06:41:30 UTC: a morning.
+const NOW: WallNs = 1_784_011_290 * S;
+
+#[tokio::main(flavor = "current_thread")]
+async fn main() -> std::io::Result<()> {
+    let mut args = std::env::args().skip(1);
+    let mut data = std::env::temp_dir().join("page-scenes");
+    let mut port = 0;
+    while let Some(a) = args.next() {
+        match a.as_str() {
+            "--data" => data = args.next().map_or(data, PathBuf::from),
+            "--port" => port = args.next().and_then(|p| p.parse().ok()).unwrap_or(0),
+            _ => {}
+        }
+    }
+    let (show, snapshot) = watch::channel(Arc::new(scene("cooking")));
+    let (desk, mut asked) = mpsc::channel(16);
+    let mut settings = Settings::in_data(&data);
+    settings.plans = PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/config/plans"));
+    if std::env::var("PAGE_SCENES_PLANS").is_ok() {
+        settings.plans = data.join("plans");
+    }
+    let room = Room::new(Seam { snapshot, desk, data }, settings, format!("scenes-{}", std::process::id()));
+    let listener = TcpListener::bind(("127.0.0.1", port)).await?;
+    say(&format!("http://{}", listener.local_addr()?));
+    let (lines, mut scenes) = mpsc::unbounded_channel();
+    std::thread::spawn(move || {
+        for line in std::io::stdin().lock().lines().map_while(Result::ok) {
+            let _ = lines.send(line);
+        }
+    });
+    let stop = CancellationToken::new();
+    tokio::spawn(serve(listener, Arc::clone(&room), stop.clone()));
+    fill(&room, &show.borrow());
+    let mut beat = tokio::time::interval(std::time::Duration::from_secs(1));
+    let mut silent = false;
+    loop {
+        tokio::select! {
+            line = scenes.recv() => match line.as_deref() {
+                None => break,
+                Some("silent") => silent = true,
+                Some(name) => {
+                    silent = false;
+                    let s = scene(name);
+                    fill(&room, &s);
+                    show.send_replace(Arc::new(s));
+                }
+            },
+            Some(a) = asked.recv() => {
+                say(&format!("{:?}", a.wish));
+                show.send_modify(|s| obey(Arc::make_mut(s), &a.wish));
+                let _ = a.answer.send(Ok(()));
+            }
+            _ = beat.tick() => if !silent {
+                show.send_modify(|s| {
+                    let s = Arc::make_mut(s);
+                    s.wall_ns = s.wall_ns.map(|w| w + S);
+                    s.taken = Instant::now();
+                });
+            },
+        }
+    }
+    stop.cancel();
+    Ok(())
+}
+
+fn say(line: &str) {
+    let mut out = std::io::stdout().lock();
+    let _ = writeln!(out, "{line}").and_then(|()| out.flush());
+}
+
+fn obey(s: &mut Snapshot, wish: &Wish) {
+    match wish {
+        Wish::Mark(mark) => s.marks.push(MarkSeen { wall_ns: s.wall_ns, mark: mark.clone() }),
+        Wish::Command(c) => {
+            if let Ask::Acknowledge(which) = &c.ask {
+                for k in s.view.kettles.iter_mut().filter(|k| k.kettle == c.kettle) {
+                    for a in k.alarms.iter_mut().filter(|a| which.is_none_or(|w| w == a.alarm)) {
+                        a.state = AlarmState::Acknowledged;
+                    }
+                }
+            }
+        }
+        Wish::TestOutlets => {}
+    }
+}
+
+/// An invented trace behind the scene, so that there is a curve.
+fn fill(room: &Room, s: &Snapshot) {
+    let Some(now) = s.wall_ns else { return };
+    let mut view = s.view.clone();
+    for t in (0..110 * 60).step_by(5) {
+        let ago = 110 * 60 - t;
+        for (k, end) in view.kettles.iter_mut().zip(&s.view.kettles) {
+            let end_c = end.celsius.unwrap_or(39.0);
+            let m = f64::from(t) / 60.0;
+            k.celsius = Some(match m {
+                m if m < 22.0 => 14.0 + 18.3 * (m / 22.0),
+                m if m < 72.0 => 32.3 - (m - 22.0) * 0.012,
+                m if m < 80.0 => 31.3 + 0.05 * (m * 3.0).sin(),
+                m => 31.3 + (end_c - 31.3) * ((m - 80.0) / 30.0),
+            });
+            k.age_s = Some(1.0);
+        }
+        room.curves.take(&view, now - i64::from(ago) * S);
+    }
+}
+
+fn plan() -> Plan {
+    let stage = |kind, to: Option<f64>, minutes: Option<f64>, optional| PlannedStage {
+        to_celsius: to,
+        minutes,
+        optional,
+        ..PlannedStage::of(kind)
+    };
+    Plan {
+        name: "Larch wheel".into(),
+        stages: vec![
+            stage(Stage::Warming, Some(32.0), None, false),
+            stage(Stage::Ripening, None, Some(20.0), true),
+            stage(Stage::Setting, None, Some(35.0), false),
+            stage(Stage::Cutting, None, Some(10.0), false),
+            stage(Stage::Cooking, Some(44.0), Some(30.0), false),
+            stage(Stage::Stirring, None, Some(20.0), false),
+            stage(Stage::Settling, None, Some(5.0), true),
+            stage(Stage::Drawing, None, None, false),
+        ],
+        ..Plan::default()
+    }
+}
+
+fn kettle(name: &str) -> KettleView {
+    KettleView {
+        kettle: Name::from(name),
+        probe: Name::from(name),
+        celsius: Some(38.42),
+        age_s: Some(0.8),
+        rate_celsius_per_min: Some(0.72),
+        roughness_celsius: Some(0.11),
+        health: Health::Good,
+        reason: String::new(),
+        stage: Stage::Cooking,
+        stage_began: Some(NOW - 10 * MIN),
+        stage_confidence: 0.96,
+        stage_basis: Basis::Trace,
+        plan: Some("Larch wheel".into()),
+        target_celsius: Some(44.0),
+        planned_minutes: Some(30.0),
+        forecast: None,
+        curd_check_at: None,
+        alarms: Vec::new(),
+        stages: vec![
+            (Stage::Warming, Some(NOW - 95 * MIN)),
+            (Stage::Setting, Some(NOW - 68 * MIN)),
+            (Stage::Cutting, Some(NOW - 24 * MIN)),
+            (Stage::Cooking, Some(NOW - 10 * MIN)),
+        ],
+    }
+}
+
+fn forecast(off_in: i64, reach_in: i64) -> Forecast {
+    Forecast {
+        stage: Stage::Cooking,
+        target_celsius: 44.0,
+        heat_off_at: Some(NOW + off_in * S),
+        reach_at: Some(NOW + reach_in * S),
+        peak_celsius: 39.3,
+        peak_low_celsius: 39.0,
+        peak_high_celsius: 39.8,
+    }
+}
+
+fn alarm(alarm: AlarmKind, priority: Priority) -> AlarmView {
+    AlarmView {
+        alarm,
+        state: AlarmState::Unacknowledged,
+        priority,
+        sounds: true,
+        since: Some(NOW - 4 * S),
+        text: String::new(),
+    }
+}
+
+#[allow(clippy::too_many_lines)] // one arm a scene; splitting would hide the list
+fn scene(name: &str) -> Snapshot {
+    let mut k = kettle("big kettle");
+    k.forecast = Some(forecast(425, 480));
+    let mut more = Vec::new();
+    match name {
+        "none" => {}
+        "idle" => {
+            k = KettleView {
+                stage: Stage::Idle,
+                celsius: Some(17.6),
+                rate_celsius_per_min: Some(0.0),
+                target_celsius: None,
+                planned_minutes: None,
+                forecast: None,
+                stages: Vec::new(),
+                ..k
+            };
+        }
+        "warming" => {
+            k.stage = Stage::Warming;
+            k.celsius = Some(24.71);
+            k.rate_celsius_per_min = Some(1.12);
+            k.target_celsius = Some(32.0);
+            k.forecast = Some(forecast(372, 395));
+            k.stages.truncate(1);
+            k.stage_began = k.stages[0].1;
+        }
+        "setting" => {
+            k.stage = Stage::Setting;
+            k.celsius = Some(32.18);
+            k.rate_celsius_per_min = Some(-0.01);
+            k.target_celsius = None;
+            k.planned_minutes = Some(35.0);
+            k.forecast = None;
+            k.curd_check_at = Some(NOW + 11 * MIN);
+            k.stages.truncate(2);
+            k.stage_began = Some(NOW - 22 * MIN);
+            k.stages[1].1 = k.stage_began;
+        }
+        "get-ready" => {
+            k.celsius = Some(41.53);
+            k.forecast = Some(forecast(232, 270));
+            k.alarms = vec![alarm(AlarmKind::GetReady, Priority::Medium)];
+        }
+        "heat-off" => {
+            k.celsius = Some(43.12);
+            k.forecast = Some(forecast(-2, 60));
+            k.alarms =
+                vec![alarm(AlarmKind::HeatOff, Priority::High), alarm(AlarmKind::GetReady, Priority::Medium)];
+            k.alarms[1].state = AlarmState::Acknowledged;
+        }
+        "over" => {
+            k.celsius = Some(44.91);
+            k.rate_celsius_per_min = Some(0.31);
+            k.forecast = None;
+            k.alarms = vec![alarm(AlarmKind::OverTarget, Priority::High)];
+        }
+        "fault" => {
+            k.celsius = None;
+            k.rate_celsius_per_min = None;
+            k.age_s = Some(34.0);
+            k.health = Health::Failure;
+            k.reason = "thermocouple open".into();
+            k.forecast = None;
+            k.alarms = vec![alarm(AlarmKind::ProbeFault, Priority::High)];
+        }
+        "doubt" => {
+            k.health = Health::OutOfSpecification;
+            k.reason = "touches the wall".into();
+        }
+        "old" => {
+            k.age_s = Some(47.0);
+        }
+        "two" => more.push(second()),
+        "two-alarm" => {
+            let mut b = second();
+            b.alarms = vec![alarm(AlarmKind::CurdCheck, Priority::Medium)];
+            more.push(b);
+        }
+        "whey" => {
+            k.stage = Stage::WheyHeating;
+            k.celsius = Some(100.04);
+            k.target_celsius = Some(88.0);
+            k.alarms = vec![alarm(AlarmKind::NearBoil, Priority::High)];
+        }
+        _ => {}
+    }
+    let mark = |ago: i64, kettle: &str, kind| MarkSeen {
+        wall_ns: Some(NOW - ago * MIN),
+        mark: Mark { kettle: Name::from(kettle), kind, by: Some(Name::from("Nives")) },
+    };
+    let mut marks = vec![
+        mark(70, "big kettle", MarkKind::Rennet),
+        mark(52, "big kettle", MarkKind::Floc),
+        mark(24, "big kettle", MarkKind::Cut),
+        mark(12, "big kettle", MarkKind::HeatOn),
+    ];
+    match name {
+        "idle" | "warming" => marks.clear(),
+        "setting" => marks.truncate(1),
+        _ => {}
+    }
+    let mut kettles = vec![k];
+    kettles.append(&mut more);
+    if name == "none" {
+        kettles.clear();
+    }
+    Snapshot {
+        view: View { kettles },
+        taken: Instant::now(),
+        wall_ns: Some(NOW),
+        clock_sure: true,
+        utc_offset_s: 7200,
+        open_lots: [(Name::from("big kettle"), "2026-07-14-1".to_owned())].into(),
+        plans: [(Name::from("big kettle"), Arc::new(plan()))].into(),
+        marks,
+        outlets: vec![
+            OutletState { name: "stable horn".into(), well: true, text: String::new() },
+            OutletState { name: "house".into(), well: false, text: "no route to host".into() },
+        ],
+        store: Ok(()),
+        counters: vec![("readings", "Readings taken in.", 5_700)],
+    }
+}
+
+fn second() -> KettleView {
+    KettleView {
+        stage: Stage::Setting,
+        celsius: Some(32.18),
+        rate_celsius_per_min: Some(-0.01),
+        target_celsius: None,
+        planned_minutes: Some(35.0),
+        forecast: None,
+        curd_check_at: Some(NOW + 11 * MIN),
+        stage_began: Some(NOW - 22 * MIN),
+        stages: vec![(Stage::Warming, Some(NOW - 50 * MIN)), (Stage::Setting, Some(NOW - 22 * MIN))],
+        plan: None,
+        ..kettle("small kettle")
+    }
+}

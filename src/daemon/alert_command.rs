@@ -1,0 +1,98 @@
+//! An alarm as a command: a program of the house's own, with the alarm in its
+//! environment (`CURDTRACE_ALARM`, `CURDTRACE_KETTLE`, `CURDTRACE_WORDS`, …)
+//! and, for a sound, a WAV file on its input.
+//!
+//! The program is named in the configuration and run without a shell, so that
+//! no kettle's name is ever part of a command line.
+
+use std::io::Write as _;
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+
+use super::alerts::Call;
+
+/// How often a running program is looked at.
+const LOOK: Duration = Duration::from_millis(50);
+
+/// Runs the program and waits for its end; well where it ends with 0. A caller
+/// that stops waiting ends the program.
+///
+/// # Errors
+/// What failed, in words.
+pub async fn run(argv: &[String], call: &Call, input: Option<Vec<u8>>) -> Result<(), String> {
+    let Some((program, arguments)) = argv.split_first() else { return Err("no program is named".into()) };
+    let mut command = Command::new(program);
+    command.args(arguments).stdout(Stdio::null()).stderr(Stdio::null());
+    command.stdin(if input.is_some() { Stdio::piped() } else { Stdio::null() });
+    for (name, value) in call.places() {
+        command.env(format!("CURDTRACE_{}", name.to_uppercase()), value);
+    }
+    let mut child = command.spawn().map_err(|e| format!("{program} cannot be run: {e}"))?;
+    if let (Some(bytes), Some(mut stdin)) = (input, child.stdin.take()) {
+        // A player takes its file at its own pace; nobody waits for it here.
+        std::thread::spawn(move || _ = stdin.write_all(&bytes));
+    }
+    let mut running = Running(child);
+    loop {
+        match running.0.try_wait() {
+            Ok(Some(status)) if status.success() => return Ok(()),
+            Ok(Some(status)) => return Err(format!("{program} ended with {status}")),
+            Ok(None) => tokio::time::sleep(LOOK).await,
+            Err(e) => return Err(format!("{program} is lost: {e}")),
+        }
+    }
+}
+
+/// Ends its program when dropped.
+struct Running(Child);
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        if matches!(self.0.try_wait(), Ok(None)) {
+            // It may end by itself in this moment; either way it is waited for.
+            let _ = self.0.kill();
+            let _ = self.0.wait();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sh(script: &str) -> Vec<String> {
+        ["/bin/sh", "-c", script].map(str::to_owned).to_vec()
+    }
+
+    #[tokio::test]
+    async fn the_alarm_is_in_the_environment_and_the_sound_on_the_input() {
+        let dir = tempfile::tempdir().unwrap();
+        let out = dir.path().join("said");
+        let call = Call { alarm: "heat-off".into(), words: "off; rm -rf $HOME".into(), ..Call::default() };
+        let script = format!(
+            "printf '%s|%s|' \"$CURDTRACE_ALARM\" \"$CURDTRACE_WORDS\" > {0}; cat >> {0}",
+            out.display()
+        );
+        run(&sh(&script), &call, Some(b"RIFF".to_vec())).await.unwrap();
+        assert_eq!(std::fs::read_to_string(out).unwrap(), "heat-off|off; rm -rf $HOME|RIFF");
+    }
+
+    #[tokio::test]
+    async fn a_program_that_fails_or_is_not_there_is_a_failure() {
+        assert!(run(&sh("exit 3"), &Call::default(), None).await.unwrap_err().contains('3'));
+        assert!(run(&["/no/such/program".into()], &Call::default(), None).await.is_err());
+        assert!(run(&[], &Call::default(), None).await.is_err());
+    }
+
+    #[tokio::test]
+    async fn a_program_nobody_waits_for_is_ended() {
+        let dir = tempfile::tempdir().unwrap();
+        let pid = dir.path().join("pid");
+        let argv = sh(&format!("echo $$ > {}; exec sleep 60", pid.display()));
+        let waited =
+            tokio::time::timeout(Duration::from_millis(500), run(&argv, &Call::default(), None)).await;
+        assert!(waited.is_err());
+        let pid = std::fs::read_to_string(pid).unwrap();
+        assert!(!std::path::Path::new(&format!("/proc/{}", pid.trim())).exists());
+    }
+}

@@ -1,0 +1,157 @@
+//! The page as an outlet: binds its address, translates what the daemon knows
+//! into what the page is given, and passes on what a person asks.
+//!
+//! Invariant: a page that cannot be served is a fault where the maker asked for
+//! it; a rehearsal takes another port.
+
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::net::TcpListener;
+use tokio::sync::{mpsc, watch};
+use tokio::time::Instant;
+use tokio_util::sync::CancellationToken;
+
+use super::alerts::Board;
+use super::outlet::{Commands, Feed, Outlet, Running, Snapshot};
+use crate::config::dairy::Config;
+use crate::config::shown;
+use crate::web::seam::{self, Answer, Asked, MarkSeen, Seam, Wish};
+use crate::web::{Room, Settings, serve};
+
+/// A person waits this long for a wish to be on disk; then it counts as taken
+/// in, and the store alarm says the rest.
+const WAITS: Duration = Duration::from_millis(1_500);
+
+/// The page.
+#[derive(Debug)]
+pub struct Page {
+    at: SocketAddr,
+    /// Where the address is taken: end the daemon, or take any free port.
+    needed: bool,
+    settings: Settings,
+    data: PathBuf,
+    zone: jiff::tz::TimeZone,
+    board: Arc<Board>,
+}
+
+impl Page {
+    /// The page that `config` asks for, if any.
+    pub fn configured(config: &Config, board: Arc<Board>) -> Option<Self> {
+        let shown::Page { listen, needed, access, hosts, language } = config.web.clone();
+        let at = listen?;
+        let plans = config.kettles.iter().find_map(|k| Some(k.plan_file.as_ref()?.parent()?.to_owned()));
+        let base = Settings::in_data(&config.data);
+        let settings =
+            Settings { access, hosts, language, plans: plans.unwrap_or_else(|| base.plans.clone()), ..base };
+        let zone = jiff::tz::TimeZone::get(&config.time_zone).unwrap_or(jiff::tz::TimeZone::UTC);
+        Some(Self { at, needed, settings, data: config.data.clone(), zone, board })
+    }
+
+    fn translated(&self, s: &Snapshot) -> seam::Snapshot {
+        let local =
+            jiff::Timestamp::from_nanosecond(i128::from(s.wall_ns)).map(|t| self.zone.to_offset(t).seconds());
+        let mut counters = vec![
+            ("readings", "Readings taken in since the start.", s.readings),
+            ("readings_kept", "Readings known to be synced since the start.", s.readings_kept),
+        ];
+        let mut sums: BTreeMap<&'static str, (&'static str, u64)> = BTreeMap::new();
+        for (name, what, n) in s.sources.iter().flat_map(|s| &s.counted) {
+            sums.entry(name).or_insert((what, 0)).1 += n;
+        }
+        counters.extend(sums.into_iter().map(|(name, (what, n))| (name, what, n)));
+        seam::Snapshot {
+            view: s.view.clone(),
+            taken: Instant::now(),
+            wall_ns: Some(s.wall_ns),
+            clock_sure: s.clock_sure,
+            utc_offset_s: local.unwrap_or(0),
+            open_lots: s.open_lots.clone(),
+            plans: s.plans.clone(),
+            marks: s
+                .marks
+                .iter()
+                .map(|(wall_ns, mark)| MarkSeen { wall_ns: Some(*wall_ns), mark: mark.clone() })
+                .collect(),
+            outlets: self.board.states(),
+            store: s.store_trouble.clone().map_or(Ok(()), Err),
+            counters,
+        }
+    }
+
+    async fn listener(&self) -> Result<TcpListener, super::outlet::OutletError> {
+        match TcpListener::bind(self.at).await {
+            Ok(listener) => Ok(listener),
+            Err(e) if self.needed => {
+                Err(format!("the page cannot listen at {} ({e}); free it, or change web.listen", self.at)
+                    .into())
+            }
+            Err(_) => Ok(TcpListener::bind((self.at.ip(), 0)).await?),
+        }
+    }
+
+    async fn served(self, mut feed: Feed, stop: CancellationToken) -> Result<(), super::outlet::OutletError> {
+        let listener = self.listener().await?;
+        let at = listener.local_addr()?;
+        tracing::info!("the page is at http://{at}/");
+        let first = self.translated(&feed.snapshot.borrow_and_update().clone());
+        let run = format!("{}-{}", std::process::id(), first.wall_ns.unwrap_or_default());
+        let (show, snapshot) = watch::channel(Arc::new(first));
+        let (desk, asked) = mpsc::channel(64);
+        let room = Room::new(Seam { snapshot, desk, data: self.data.clone() }, self.settings.clone(), run);
+        let serving = tokio::spawn(serve(listener, room, stop.clone()));
+        let answering = tokio::spawn(answer(asked, feed.commands.clone(), Arc::clone(&self.board)));
+        loop {
+            tokio::select! {
+                () = stop.cancelled() => break,
+                changed = feed.snapshot.changed() => if changed.is_err() { break },
+            }
+            let seen = feed.snapshot.borrow_and_update().clone();
+            show.send_replace(Arc::new(self.translated(&seen)));
+        }
+        stop.cancelled().await;
+        answering.abort();
+        // The page ends with `stop`; its last bytes have half a second.
+        let _ = serving.await;
+        Ok(())
+    }
+}
+
+impl Outlet for Page {
+    fn name(&self) -> String {
+        "page".into()
+    }
+
+    fn run(self: Box<Self>, feed: Feed, stop: CancellationToken) -> Running {
+        Box::pin(self.served(feed, stop))
+    }
+}
+
+/// Passes on what persons ask, each beside the others.
+async fn answer(mut asked: mpsc::Receiver<Asked>, commands: Commands, board: Arc<Board>) {
+    while let Some(Asked { wish, answer }) = asked.recv().await {
+        let (commands, board) = (commands.clone(), Arc::clone(&board));
+        tokio::spawn(async move {
+            // Who asked may have gone away; it is done all the same.
+            let _ = answer.send(granted(wish, &commands, &board).await);
+        });
+    }
+}
+
+async fn granted(wish: Wish, commands: &Commands, board: &Board) -> Answer {
+    let taken = match wish {
+        Wish::TestOutlets => {
+            board.test();
+            return Ok(());
+        }
+        Wish::Mark(mark) => tokio::time::timeout(WAITS, commands.mark(mark)).await,
+        Wish::Command(command) => tokio::time::timeout(WAITS, commands.command(command)).await,
+    };
+    match taken {
+        Ok(Err(e @ super::outlet::CommandError::Stopping)) => Err(e.to_string()),
+        Ok(_) | Err(_) => Ok(()),
+    }
+}

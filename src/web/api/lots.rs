@@ -1,0 +1,99 @@
+//! Lots: yesterday's, a lot's sheet, the season.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use axum::extract::{Json, State};
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
+use serde_json::{Value, json};
+
+use super::plans::on_disk;
+use super::{At, Problem, Wanted};
+use crate::web::Room;
+
+/// A sheet may draw itself and do nothing else.
+const SHEET_POLICY: &str =
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'self'; sandbox";
+
+#[derive(Deserialize)]
+pub(super) struct Stretch {
+    limit: Option<u16>,
+    before: Option<String>,
+}
+
+pub(super) async fn list(
+    State(room): State<Arc<Room>>,
+    Wanted(stretch): Wanted<Stretch>,
+) -> Result<Json<Value>, Problem> {
+    let lots = room.seam.data.join("lots");
+    let limit = usize::from(stretch.limit.unwrap_or(50).clamp(1, 500));
+    on_disk(move || {
+        let mut ids = ids(&lots);
+        let count = ids.len();
+        ids.retain(|id| stretch.before.as_ref().is_none_or(|b| id < b));
+        let page: Vec<Value> = ids.iter().rev().take(limit).map(|id| summary(&lots, id)).collect();
+        Ok(Json(json!({ "count": count, "lots": page })))
+    })
+    .await
+}
+
+pub(super) async fn show(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<Json<Value>, Problem> {
+    let folder = folder(&room, &id)?;
+    on_disk(move || {
+        let lot = read_toml(&folder.join("lot.toml")).ok_or_else(|| Problem::not_found("lot"))?;
+        Ok(Json(json!({ "id": id, "closed": folder.join("SHA256SUMS").is_file(), "lot": lot })))
+    })
+    .await
+}
+
+pub(super) async fn sheet(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<Response, Problem> {
+    let file = folder(&room, &id)?.join("sheet.html");
+    let html = on_disk(move || fs::read(file).map_err(|_| Problem::not_found("sheet"))).await?;
+    let dress =
+        [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, SHEET_POLICY)];
+    Ok((dress, html).into_response())
+}
+
+pub(super) async fn season(State(room): State<Arc<Room>>) -> Result<Json<Value>, Problem> {
+    let lots = room.seam.data.join("lots");
+    on_disk(move || {
+        let rows: Vec<Value> = ids(&lots).iter().rev().take(500).map(|id| summary(&lots, id)).collect();
+        Ok(Json(json!({ "lots": rows })))
+    })
+    .await
+}
+
+/// The lot's folder, where `id` is a plain name and it is there.
+fn folder(room: &Room, id: &str) -> Result<PathBuf, Problem> {
+    let plain = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.');
+    let fits = !id.is_empty() && id.len() <= 200 && !id.starts_with('.') && id.chars().all(plain);
+    let folder = room.seam.data.join("lots").join(if fits { id } else { "-" });
+    if fits && folder.is_dir() { Ok(folder) } else { Err(Problem::not_found("lot")) }
+}
+
+fn ids(lots: &Path) -> Vec<String> {
+    let Ok(entries) = fs::read_dir(lots) else { return Vec::new() };
+    let mut ids: Vec<String> = entries
+        .flatten()
+        .filter(|e| e.path().is_dir())
+        .filter_map(|e| e.file_name().into_string().ok())
+        .filter(|id| !id.starts_with('.'))
+        .collect();
+    ids.sort();
+    ids
+}
+
+fn read_toml(file: &Path) -> Option<Value> {
+    let text = fs::read_to_string(file).ok()?;
+    let table: toml::Table = text.parse().ok()?;
+    serde_json::to_value(table).ok()
+}
+
+fn summary(lots: &Path, id: &str) -> Value {
+    let folder = lots.join(id);
+    let lot = read_toml(&folder.join("lot.toml")).unwrap_or(Value::Null);
+    json!({ "id": id, "closed": folder.join("SHA256SUMS").is_file(), "kettle": lot["kettle"], "plan": lot["plan"] })
+}

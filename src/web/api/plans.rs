@@ -1,0 +1,191 @@
+//! Plans: chosen and edited.
+//!
+//! A plan is one TOML file of the plans' folder; its id is the file's name
+//! without `.toml`. What is sent is checked as `curdtrace check` would, and
+//! nothing faulty is kept.
+
+use std::fs;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use axum::extract::{Json, State};
+use axum::http::StatusCode;
+use serde::Deserialize;
+use serde_json::{Value, json};
+
+use super::{At, Problem, Said};
+use crate::config;
+use crate::engine::plan::Plan;
+use crate::web::Room;
+
+/// Most plans that are listed.
+const PLANS_MOST: usize = 500;
+
+pub(super) async fn list(State(room): State<Arc<Room>>) -> Result<Json<Value>, Problem> {
+    let folder = room.settings.plans.clone();
+    let plans = on_disk(move || {
+        let mut ids: Vec<String> = fs::read_dir(&folder)
+            .map(|entries| entries.flatten().filter_map(|e| id_of(&e.path())).take(PLANS_MOST).collect())
+            .unwrap_or_default();
+        ids.sort();
+        Ok(ids.into_iter().map(|id| listed(&folder, &id)).collect::<Vec<Value>>())
+    })
+    .await?;
+    Ok(Json(json!({ "plans": plans })))
+}
+
+fn listed(folder: &Path, id: &str) -> Value {
+    match config::plan::read(&path(folder, id)) {
+        Ok(plan) => json!({ "id": id, "name": plan.name, "stages": outline(&plan) }),
+        Err(faults) => json!({ "id": id, "name": id, "faults": texts(&faults) }),
+    }
+}
+
+fn outline(plan: &Plan) -> Value {
+    plan.stages
+        .iter()
+        .map(|s| json!({ "stage": s.kind.name(), "to_celsius": s.to_celsius, "minutes": s.minutes }))
+        .collect()
+}
+
+pub(super) async fn show(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<Json<Value>, Problem> {
+    let id = fit(&id)?;
+    let file = path(&room.settings.plans, &id);
+    let text = on_disk(move || fs::read_to_string(file).map_err(|_| Problem::not_found("plan"))).await?;
+    let mut out = json!({ "id": id, "toml": text });
+    match config::plan::parse(&text, &id) {
+        Ok(plan) => out["plan"] = meant(&plan),
+        Err(faults) => out["faults"] = json!(texts(&faults)),
+    }
+    Ok(Json(out))
+}
+
+/// A plan as JSON, for the page's form.
+fn meant(plan: &Plan) -> Value {
+    let stages: Value = plan
+        .stages
+        .iter()
+        .map(|s| {
+            json!({
+                "kind": s.kind.name(),
+                "to_celsius": s.to_celsius,
+                "minutes": s.minutes,
+                "optional": s.optional,
+                "points": s.points,
+                "band_celsius": s.band_celsius,
+            })
+        })
+        .collect();
+    json!({
+        "name": plan.name,
+        "reaction_s": plan.reaction_s,
+        "tolerance_celsius": plan.tolerance_celsius,
+        "get_ready_minutes": plan.get_ready_minutes,
+        "altitude_m": plan.altitude_m,
+        "litres": plan.litres,
+        "stages": stages,
+    })
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct PlanText {
+    toml: String,
+}
+
+/// Keeps a plan, new or changed.
+pub(super) async fn keep(
+    State(room): State<Arc<Room>>,
+    At(id): At<String>,
+    Said(said): Said<PlanText>,
+) -> Result<Json<Value>, Problem> {
+    let id = fit(&id)?;
+    let plan = config::plan::parse(&said.toml, &format!("{id}.toml"))
+        .map_err(|f| Problem::unfit("the plan has faults; nothing was changed").with(texts(&f)))?;
+    let folder = room.settings.plans.clone();
+    let file = path(&folder, &id);
+    on_disk(move || {
+        write_whole(&folder, &file, &said.toml).map_err(|e| {
+            Problem::new(StatusCode::INTERNAL_SERVER_ERROR, format!("the plan could not be kept: {e}"))
+        })
+    })
+    .await?;
+    Ok(Json(json!({ "id": id, "name": plan.name })))
+}
+
+pub(super) async fn remove(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<StatusCode, Problem> {
+    let file = path(&room.settings.plans, &fit(&id)?);
+    on_disk(move || fs::remove_file(file).map_err(|_| Problem::not_found("plan"))).await?;
+    Ok(StatusCode::NO_CONTENT)
+}
+
+/// A plan of the folder, checked.
+pub(super) async fn load(room: &Room, id: &str) -> Result<Plan, Problem> {
+    let id = fit(id)?;
+    let file = path(&room.settings.plans, &id);
+    on_disk(move || {
+        if !file.is_file() {
+            return Err(Problem::not_found("plan"));
+        }
+        config::plan::read(&file)
+            .map_err(|f| Problem::unfit("the plan has faults; mend it first").with(texts(&f)))
+    })
+    .await
+}
+
+/// An id that is a plain file name: letters, digits, `-` and `_`, 64 at most.
+fn fit(id: &str) -> Result<String, Problem> {
+    let plain = |c: char| c.is_alphanumeric() || c == '-' || c == '_';
+    if (1..=64).contains(&id.chars().count()) && id.len() <= 200 && id.chars().all(plain) {
+        Ok(id.to_owned())
+    } else {
+        Err(Problem::not_found("plan"))
+    }
+}
+
+fn path(folder: &Path, id: &str) -> PathBuf {
+    folder.join(format!("{id}.toml"))
+}
+
+fn id_of(path: &Path) -> Option<String> {
+    (path.extension()? == "toml").then(|| path.file_stem()?.to_str().map(str::to_owned)).flatten()
+}
+
+fn texts(faults: &[config::Fault]) -> Vec<String> {
+    faults.iter().map(ToString::to_string).collect()
+}
+
+/// Beside, synced, renamed: a power cut leaves the old plan or the new one.
+fn write_whole(folder: &Path, file: &Path, text: &str) -> std::io::Result<()> {
+    fs::create_dir_all(folder)?;
+    let beside = file.with_extension("toml.new");
+    let mut out = fs::File::create(&beside)?;
+    out.write_all(text.as_bytes())?;
+    out.sync_all()?;
+    fs::rename(&beside, file)?;
+    fs::File::open(folder)?.sync_all()
+}
+
+/// Runs what waits for the disk beside the page's one thread.
+pub(super) async fn on_disk<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T, Problem> + Send + 'static,
+) -> Result<T, Problem> {
+    tokio::task::spawn_blocking(work)
+        .await
+        .map_err(|e| Problem::new(StatusCode::INTERNAL_SERVER_ERROR, format!("it could not be read: {e}")))?
+}
+
+#[cfg(test)]
+mod tests {
+    use super::fit;
+
+    #[test]
+    fn an_id_never_leaves_the_folder() {
+        for bad in ["", "..", "a/b", "a\\b", ".hidden", "a.toml", "a\0", &"x".repeat(65)] {
+            assert!(fit(bad).is_err(), "{bad:?}");
+        }
+        assert!(fit("Semi-cooked_2").is_ok());
+        assert!(fit("mezza-pasta-cotta-à").is_ok());
+    }
+}

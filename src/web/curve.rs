@@ -1,0 +1,105 @@
+//! The recent trace of every kettle, kept for the drawing.
+//!
+//! Duty: take one point every few seconds from what is known, with gaps where
+//! there is no number, and give them back for the curve. It is a convenience
+//! for the eye; the record is the journal's.
+//!
+//! Invariants: a gap stays a gap; at most [`POINTS_MOST`] points a kettle, the
+//! oldest thinned out rather than dropped, so that a long make keeps its shape.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use tokio_util::sync::CancellationToken;
+
+use super::Room;
+use crate::engine::effect::WallNs;
+use crate::engine::event::Name;
+use crate::engine::probe::Health;
+use crate::engine::stage::Stage;
+use crate::engine::view::View;
+
+/// Most points kept for one kettle.
+pub const POINTS_MOST: usize = 4_000;
+/// Closest spacing of two points, nanoseconds.
+const SPACING_NS: WallNs = 4_000_000_000;
+/// A wall clock that jumps further than this starts the curve anew.
+const JUMP_NS: WallNs = 6 * 3_600_000_000_000;
+
+/// One point of a curve.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Point {
+    /// Wall time, nanoseconds since 1970 UTC.
+    pub wall_ns: WallNs,
+    /// Filtered temperature, °C; `None` where there was no number.
+    pub celsius: Option<f64>,
+    /// Whether the number could be trusted.
+    pub good: bool,
+}
+
+/// The curves of all kettles.
+#[derive(Debug, Default)]
+pub struct Curves(Mutex<BTreeMap<Name, Vec<Point>>>);
+
+impl Curves {
+    fn all(&self) -> MutexGuard<'_, BTreeMap<Name, Vec<Point>>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Takes in what is known now.
+    pub fn take(&self, view: &View, now_ns: WallNs) {
+        let mut all = self.all();
+        for k in &view.kettles {
+            let points = all.entry(k.kettle.clone()).or_default();
+            if let Some(last) = points.last().map(|p| p.wall_ns) {
+                if !(-JUMP_NS..=JUMP_NS).contains(&(now_ns - last)) || now_ns < last {
+                    points.clear();
+                } else if now_ns - last < SPACING_NS {
+                    continue;
+                }
+            }
+            // A make is a few hours; what lay before it is not worth its ink.
+            if k.stage == Stage::Idle {
+                let old = points.partition_point(|p| p.wall_ns < now_ns - 3_600_000_000_000);
+                points.drain(..old);
+            }
+            let celsius = k.celsius.filter(|_| k.age_s.is_some_and(|a| a < 15.0));
+            points.push(Point { wall_ns: now_ns, celsius, good: k.health == Health::Good });
+            if points.len() > POINTS_MOST {
+                thin(points);
+            }
+        }
+    }
+
+    /// The kettle's points, oldest first, from `since_ns` on.
+    pub fn of(&self, kettle: &str, since_ns: WallNs) -> Vec<Point> {
+        let all = self.all();
+        let Some(points) = all.get(kettle) else { return Vec::new() };
+        points[points.partition_point(|p| p.wall_ns < since_ns)..].to_vec()
+    }
+}
+
+/// Drops every second point of the older half; gaps are kept.
+fn thin(points: &mut Vec<Point>) {
+    let half = points.len() / 2;
+    let mut at = 0;
+    points.retain(|p| {
+        at += 1;
+        at > half || at % 2 == 0 || p.celsius.is_none()
+    });
+}
+
+/// Gathers points from what is known, until `shutdown`.
+pub async fn gather(room: Arc<Room>, shutdown: CancellationToken) {
+    let mut snapshot = room.seam.snapshot.clone();
+    loop {
+        tokio::select! {
+            () = shutdown.cancelled() => return,
+            changed = snapshot.changed() => if changed.is_err() { return },
+        }
+        let seen = snapshot.borrow_and_update().clone();
+        if let Some(now_ns) = seen.wall_ns {
+            room.curves.take(&seen.view, now_ns);
+        }
+    }
+}

@@ -1,0 +1,171 @@
+//! Marks that may still be taken back.
+//!
+//! A wet thumb hits the wrong button. What is recorded is never altered, so a
+//! mark from the page waits a few seconds here before it is passed on, and can
+//! be withdrawn until then. Nothing of it has been recorded before; if the
+//! daemon dies meanwhile, the page sees another `run` and says that the mark
+//! was not taken.
+//!
+//! Deliberately absent: undoing what was recorded. That is a correction, with
+//! author and reason, and belongs to the lot.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+
+use tokio::sync::{Notify, mpsc, oneshot};
+use tokio::time::Instant;
+
+use super::seam::{Answer, Asked, Wish};
+use crate::engine::event::Mark;
+
+/// The longest a mark may wait, seconds.
+pub const LONGEST_HOLD_S: f64 = 15.0;
+
+/// A mark that waits.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Held {
+    /// Its number, for withdrawing it.
+    pub id: u64,
+    /// What.
+    pub mark: Mark,
+    /// Seconds until it is passed on.
+    pub left_s: f64,
+    /// Seconds since it was pressed.
+    pub ago_s: f64,
+    /// Why it could not be passed on, where that was tried in vain.
+    pub failed: Option<String>,
+}
+
+#[derive(Debug)]
+struct Waiting {
+    mark: Mark,
+    pressed: Instant,
+    due: Instant,
+    failed: Option<String>,
+}
+
+/// How long a mark that could not be passed on stays on the page.
+const FAILED_SHOWS: Duration = Duration::from_secs(120);
+
+/// All marks that wait.
+#[derive(Debug)]
+pub struct HeldMarks {
+    desk: mpsc::Sender<Asked>,
+    waiting: Mutex<(u64, BTreeMap<u64, Waiting>)>,
+    /// Rings when the list changes, so that pages hear of it.
+    pub changed: Notify,
+}
+
+impl HeldMarks {
+    /// None yet; they will be passed on to `desk`.
+    pub fn new(desk: mpsc::Sender<Asked>) -> Self {
+        Self { desk, waiting: Mutex::new((1, BTreeMap::new())), changed: Notify::new() }
+    }
+
+    fn waiting(&self) -> MutexGuard<'_, (u64, BTreeMap<u64, Waiting>)> {
+        self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// What waits now, in the order it was pressed.
+    pub fn list(&self) -> Vec<Held> {
+        let now = Instant::now();
+        self.waiting()
+            .1
+            .iter()
+            .map(|(id, w)| Held {
+                id: *id,
+                mark: w.mark.clone(),
+                left_s: w.due.saturating_duration_since(now).as_secs_f64(),
+                ago_s: now.saturating_duration_since(w.pressed).as_secs_f64(),
+                failed: w.failed.clone(),
+            })
+            .collect()
+    }
+
+    /// Holds a mark for `hold`, then passes it on. Answers its number.
+    pub fn hold(self: &Arc<Self>, mark: Mark, hold: Duration) -> u64 {
+        let pressed = Instant::now();
+        let due = pressed + hold;
+        let id = {
+            let mut waiting = self.waiting();
+            let id = waiting.0;
+            waiting.0 += 1;
+            waiting.1.insert(id, Waiting { mark, pressed, due, failed: None });
+            id
+        };
+        self.changed.notify_one();
+        let marks = Arc::clone(self);
+        tokio::spawn(async move {
+            tokio::time::sleep_until(due).await;
+            let Some(mut waiting) = marks.waiting().1.remove(&id) else { return };
+            if let Err(text) = ask(&marks.desk, Wish::Mark(waiting.mark.clone())).await {
+                tracing::error!(%text, "a mark from the page could not be taken in");
+                waiting.failed = Some(text);
+                marks.waiting().1.insert(id, waiting);
+                marks.changed.notify_one();
+                tokio::time::sleep(FAILED_SHOWS).await;
+                marks.waiting().1.remove(&id);
+            }
+            marks.changed.notify_one();
+        });
+        id
+    }
+
+    /// Withdraws a mark that still waits; `false` where it does not.
+    pub fn withdraw(&self, id: u64) -> bool {
+        let gone = self.waiting().1.remove(&id).is_some();
+        self.changed.notify_one();
+        gone
+    }
+}
+
+/// Asks the daemon and waits for its answer, two seconds at most.
+///
+/// # Errors
+/// Why it was refused, in words for the person.
+pub async fn ask(desk: &mpsc::Sender<Asked>, wish: Wish) -> Answer {
+    let (answer, heard) = oneshot::channel();
+    let sent = desk.send_timeout(Asked { wish, answer }, Duration::from_secs(1)).await;
+    if sent.is_err() {
+        return Err("the daemon does not take commands now; try again, and look at its log".into());
+    }
+    match tokio::time::timeout(Duration::from_secs(2), heard).await {
+        Ok(Ok(answer)) => answer,
+        _ => Err("the daemon did not answer; look whether it was taken before trying again".into()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::event::MarkKind;
+
+    fn mark() -> Mark {
+        Mark { kettle: Arc::from("k"), kind: MarkKind::Cut, by: None }
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_mark_goes_on_after_its_hold_and_not_before() {
+        let (desk, mut asked) = mpsc::channel(4);
+        let marks = Arc::new(HeldMarks::new(desk));
+        marks.hold(mark(), Duration::from_secs(5));
+        tokio::time::sleep(Duration::from_millis(4_900)).await;
+        assert!(asked.try_recv().is_err());
+        assert_eq!(marks.list().len(), 1);
+        let got = asked.recv().await.unwrap();
+        assert_eq!(got.wish, Wish::Mark(mark()));
+        assert!(marks.list().is_empty());
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_withdrawn_mark_never_goes_on() {
+        let (desk, mut asked) = mpsc::channel(4);
+        let marks = Arc::new(HeldMarks::new(desk));
+        let id = marks.hold(mark(), Duration::from_secs(5));
+        assert!(marks.withdraw(id));
+        assert!(!marks.withdraw(id));
+        tokio::time::sleep(Duration::from_secs(20)).await;
+        assert!(asked.try_recv().is_err());
+    }
+}

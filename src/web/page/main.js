@@ -1,0 +1,273 @@
+// The page's door: what is shown, what sounds, what is cut off.
+import { h, text, flag, ask, dialog, notice, who, enc, onPin } from "./dom.js";
+import * as words from "./words.js";
+import { t, number, clock, sentence } from "./words.js";
+import { Live } from "./live.js";
+import { Sheet, markWords } from "./sheet.js";
+import * as sound from "./sound.js";
+
+const $ = (id) => document.getElementById(id);
+const main = $("main");
+const sheets = new Map();
+const FAULT_AFTER_S = 15; // cut off during a make sounds after this
+const page = { live: null, chosen: localStorage.getItem("kettle"), link: { cut: false, waking: true, silent: 0 }, held: new Map(), run: null, view: null };
+
+// Pages that are not needed at the kettle load when they are asked for.
+const PAGES = {
+  lots: () => import("./lots.js").then((m) => m.lots), lot: () => import("./lots.js").then((m) => m.lot),
+  season: () => import("./lots.js").then((m) => m.season), plans: () => import("./plans.js").then((m) => m.plans),
+  plan: () => import("./plans.js").then((m) => m.plan), probes: () => import("./probes.js").then((m) => m.probes),
+  setup: () => import("./setup.js").then((m) => m.setup),
+};
+
+export function look() {
+  const wanted = localStorage.getItem("look");
+  const night = wanted === "night" || (wanted !== "day" && matchMedia("(prefers-color-scheme: dark)").matches);
+  flag(document.documentElement, "night", night);
+}
+
+async function start() {
+  look();
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", look);
+  const access = await ask("GET", "/access").catch(() => ({}));
+  await words.load(access.language);
+  $("menu-button").querySelector(".say").textContent = t("menu");
+  $("menu-button").addEventListener("click", menu);
+  onPin(typePin);
+  if (access.may_read === false) await typePin();
+  window.addEventListener("hashchange", route);
+  page.live = new Live(onState, onLink);
+  route();
+  sounds();
+  stayAwake();
+}
+
+function onState(state) {
+  if (page.run && page.run !== state.run) restarted();
+  page.run = state.run;
+  words.setOffset(state.utc_offset_s);
+  text($("clock"), clock(state.time));
+  flag($("clock"), "unsure", !state.clock_sure);
+  tabs(state);
+  if (!page.view) sheetsNow(state);
+  else page.view.update?.(state);
+  undo(state);
+  slip(state);
+}
+
+function sheetsNow(state) {
+  const names = state.kettles.map((k) => k.kettle);
+  if (!names.includes(page.chosen)) page.chosen = names[0];
+  const wide = innerWidth >= 1180 && names.length > 1;
+  const shown = names.length === 0 ? [] : wide ? names : [page.chosen];
+  const key = shown.join("\n");
+  if (main.dataset.shown !== key || !main.classList.contains("make")) {
+    main.dataset.shown = key;
+    main.className = `make ${shown.length === 1 ? "one" : ""}`;
+    for (const n of shown) if (!sheets.has(n)) sheets.set(n, new Sheet(n));
+    main.replaceChildren(...(shown.length ? shown.map((n) => sheets.get(n).el)
+      : [h("div", { class: "page" }, h("h1", {}, t("no-kettle")), h("p", { class: "todo calm" }, t("no-kettle-do")))]));
+  }
+  for (const k of state.kettles) if (shown.includes(k.kettle)) sheets.get(k.kettle).update(k, state);
+}
+
+function tabs(state) {
+  const bar = $("tabs");
+  if (state.kettles.length < 2) {
+    const name = state.kettles[0]?.kettle ?? "curdtrace";
+    if (bar.dataset.key !== name) { bar.dataset.key = name; bar.replaceChildren(h("h1", {}, name)); }
+    return;
+  }
+  const key = state.kettles.map((k) => k.kettle).join("\n") + page.chosen + Boolean(page.view);
+  if (bar.dataset.key !== key) {
+    bar.dataset.key = key;
+    bar.replaceChildren(...state.kettles.map((k) => h("button", {
+      "aria-current": k.kettle === page.chosen && !page.view ? "true" : null,
+      onclick: () => { page.chosen = k.kettle; localStorage.setItem("kettle", k.kettle); location.hash = ""; route(); },
+    }, h("span", { class: "name" }, k.kettle), h("span", { class: "deg" }))));
+  }
+  state.kettles.forEach((k, i) => {
+    const tab = bar.children[i];
+    text(tab.querySelector(".deg"), k.celsius === undefined ? "–" : number(k.celsius));
+    flag(tab, "bad", !k.trusted);
+    flag(tab, "calls", k.alarms.some((a) => a.untaken && a.priority === "high"));
+  });
+}
+
+function onLink(link) {
+  page.link = link;
+  document.body.classList.toggle("cut", link.cut);
+  const cut = $("cut");
+  const state = page.live?.state;
+  if (link.cut && state !== undefined) {
+    const s = Number.isFinite(link.silent) ? Math.floor(link.silent) : 0;
+    const lines = [h("b", {}, t("cut-off")), h("span", {}, t("cut-off-since", { s })), h("span", {}, t("trust-own"))];
+    if (!cut.dataset.on) { cut.dataset.on = "1"; cut.replaceChildren(...lines); }
+    else text(cut.children[1], t("cut-off-since", { s }));
+    cut.hidden = false;
+  } else {
+    cut.hidden = true;
+    delete cut.dataset.on;
+  }
+  const extra = Number.isFinite(link.silent) ? Math.max(0, link.silent - 0.5) : 0;
+  for (const s of sheets.values()) s.tick(extra, link.cut ? "cut-off" : link.waking ? "waking" : null, state?.old_after_s ?? 10);
+  hush(state, link);
+}
+
+// What sounds now: the gravest untaken alarm that sounds; and being cut off in the middle of a make.
+function hush(state, link) {
+  if (!state) return;
+  const alarms = state.kettles.flatMap((k) => k.alarms).filter((a) => a.untaken && a.sounds && !page.quiet?.has(a.alarm));
+  const inMake = state.kettles.some((k) => k.stage !== "idle");
+  const order = { high: 3, medium: 2, low: 1 };
+  alarms.sort((a, b) => order[b.priority] - order[a.priority]);
+  const lost = link.cut && inMake && link.silent > FAULT_AFTER_S;
+  sound.sounding(lost ? "fault" : link.cut || !alarms.length ? null : sound.soundOf(alarms[0].alarm));
+}
+
+function slip(state) {
+  const box = $("slip");
+  const order = { high: 3, medium: 2, low: 1 };
+  const all = state.kettles.flatMap((k) => k.alarms.filter((a) => a.untaken).map((a) => ({ ...a, k })));
+  all.sort((a, b) => order[b.priority] - order[a.priority] || b.sounds - a.sounds);
+  const first = all[0];
+  box.hidden = !first;
+  if (!first) { box.dataset.key = ""; return; }
+  const key = [first.k.kettle, first.alarm, first.state, all.length].join();
+  const what = sentence(first.k.say.key.startsWith(`do-${first.alarm}`) ? first.k.say : { key: `do-${first.alarm}`, values: target(first.k) });
+  if (box.dataset.key !== key) {
+    box.dataset.key = key;
+    box.className = `${first.priority} ${first.sounds ? "calls" : ""}`;
+    const name = t(`alarm-${first.alarm}`);
+    box.replaceChildren(
+      h("div", { class: "small" }, [state.kettles.length > 1 ? first.k.kettle : "", first.state === "returned-unacknowledged" ? t("gone-not-taken") : "",
+        all.length > 1 ? t("more-alarms", { n: all.length - 1 }) : ""].filter(Boolean).join(" · ")),
+      h("div", { class: `name ${name.length > 11 ? "wordy" : ""}` }, name), h("div", { class: "what" }),
+      h("button", { onclick: () => take(first) }, t("take")));
+  }
+  // Where the sheet behind the slip says the same sentence, the slip leaves it to be read there.
+  const behind = !page.view && main.dataset.shown.split("\n").includes(first.k.kettle) && first.k.say.key.startsWith(`do-${first.alarm}`);
+  text(box.querySelector(".what"), behind ? "" : what);
+}
+
+const target = (k) => (k.target_celsius === undefined ? {} : { target: { celsius: k.target_celsius } });
+
+async function take(a) {
+  (page.quiet ??= new Set()).add(a.alarm); // silent at the touch, not at the answer
+  sound.sounding(null);
+  setTimeout(() => page.quiet.delete(a.alarm), 4000);
+  try {
+    await ask("POST", `/kettles/${enc(a.k.kettle)}/take`, { alarm: a.alarm, by: who() });
+  } catch (e) {
+    page.quiet.delete(a.alarm);
+    notice(e.message);
+  }
+}
+
+function undo(state) {
+  const box = $("undo");
+  const held = state.kettles.flatMap((k) => k.marks).filter((m) => m.held_s !== undefined && !m.failed);
+  page.held = new Map(held.map((m) => [m.id, m]));
+  const last = held.at(-1);
+  box.hidden = !last;
+  if (!last) { box.dataset.key = ""; return; }
+  if (box.dataset.key !== String(last.id)) {
+    box.dataset.key = last.id;
+    box.replaceChildren(h("span", {}), h("button", { onclick: () => takeBack(last) }));
+  }
+  text(box.firstChild, markWords(last));
+  text(box.lastChild, `${t("undo")} ${Math.ceil(last.held_s)}`);
+}
+
+async function takeBack(mark) {
+  await ask("DELETE", `/marks/${mark.id}`).then(() => notice(`${t("undone")}: ${markWords(mark)}`), (e) => notice(e.message));
+}
+
+// Another run of the daemon: marks that still waited are gone, and are said to be.
+function restarted() {
+  const lost = [...page.held.values()];
+  page.held.clear();
+  if (lost.length) notice(lost.map((m) => t("not-taken", { mark: markWords(m) })).join(" "));
+  for (const s of sheets.values()) s.drawn = -Infinity;
+}
+
+async function route() {
+  const [name, ...rest] = location.hash.slice(1).split("/");
+  const make = PAGES[name];
+  if (!make) {
+    page.view = null;
+    if (page.live?.state) onState(page.live.state);
+    return;
+  }
+  page.view = {};
+  main.className = "";
+  main.dataset.shown = "";
+  main.replaceChildren(h("p", { class: "page" }, t("loading")));
+  try {
+    const build = await make();
+    const view = await build(decodeURIComponent(rest.join("/")), () => page.live?.state);
+    if (location.hash.slice(1).split("/")[0] !== name) return;
+    page.view = view;
+    main.replaceChildren(view.el);
+    main.focus({ preventScroll: true });
+    scrollTo(0, 0);
+  } catch (e) {
+    main.replaceChildren(h("p", { class: "page faults" }, e.message));
+  }
+  if (page.live?.state) tabs(page.live.state);
+}
+
+function menu() {
+  const list = h("nav", { class: "menu", "aria-label": t("menu") });
+  const here = location.hash.slice(1).split("/")[0];
+  for (const name of ["sheet", "lots", "season", "plans", "probes", "setup"]) {
+    const hash = name === "sheet" ? "" : name;
+    list.append(h("a", { href: `#${hash}`, "aria-current": here === hash ? "page" : null,
+      onclick: () => { list.closest("dialog").close(); list.closest("dialog").remove(); } }, t(`page-${name}`)));
+  }
+  dialog(t("menu"), list, [[t("close"), undefined]]);
+}
+
+export function typePin() {
+  page.asking ??= new Promise((done) => {
+    let typed = "";
+    const out = h("output", { "aria-label": t("pin-ask") });
+    const press = (d) => { typed = d === "⌫" ? typed.slice(0, -1) : typed + d; text(out, "•".repeat(typed.length)); };
+    const keys = h("div", { class: "keys" }, out, [..."123456789", "⌫", "0"].map((d) => h("button", { type: "button", onclick: () => press(d) }, d)));
+    keys.addEventListener("keydown", (e) => { if (/^\d$/.test(e.key)) press(e.key); else if (e.key === "Backspace") press("⌫"); });
+    const tryIt = async () => {
+      const answer = await fetch("/api/v1/pin", { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ pin: typed }) });
+      if (!answer.ok) notice(answer.status === 403 ? t("pin-wrong") : (await answer.json()).error);
+      return answer.ok;
+    };
+    dialog(t("pin-ask"), keys, [[t("cancel"), false], [t("keep"), () => tryIt(), "main"]]).then(async (v) => { page.asking = null; done(Boolean(await v)); });
+  });
+  return page.asking;
+}
+
+// Browsers sleep sounds until a touch. The first touch anywhere wakes them; the bar also plays them.
+function sounds() {
+  const bar = $("wake");
+  text(bar, t("sound-asleep"));
+  const show = () => { bar.hidden = sound.awake(); };
+  sound.onChange(show);
+  show();
+  bar.addEventListener("click", async () => { await testSounds(); show(); });
+  for (const e of ["pointerup", "keyup"]) addEventListener(e, (ev) => { if (ev.target !== bar) sound.wake().then(show); });
+}
+
+export async function testSounds() {
+  const names = ["get-ready", "heat-off", "fault"].map((n) => h("p", { class: "mid", "data-n": n }, t(`sound-${n}`)));
+  const asked = dialog(t("sound-test"), h("div", {}, names), [[t("sound-heard"), true, "main"]]);
+  sound.test((n) => names.forEach((el) => { el.style.opacity = !n || el.dataset.n === n ? 1 : 0.35; }));
+  await asked;
+}
+
+async function stayAwake() {
+  if (!navigator.wakeLock) { page.sleepy = true; return; }
+  const lock = () => { if (document.visibilityState === "visible") navigator.wakeLock.request("screen").catch(() => { page.sleepy = true; }); };
+  document.addEventListener("visibilitychange", lock);
+  lock();
+}
+
+start();

@@ -1,0 +1,44 @@
+// Setup: language, name, light, PIN, outlets, the box's clock.
+import { h, ask, notice } from "./dom.js";
+import { t, LANGUAGES, code, clock, day } from "./words.js";
+import { look, testSounds } from "./main.js";
+
+export async function setup(_, state) {
+  const access = await ask("GET", "/access");
+  const pick = (label, key, options, then) => {
+    const select = h("select", { onchange: () => { localStorage.setItem(key, select.value); then(); } },
+      Object.entries(options).map(([v, name]) => h("option", { value: v }, name)));
+    select.value = localStorage.getItem(key) ?? (key === "language" ? code() : "auto");
+    return h("label", {}, label, select);
+  };
+  const name = h("input", { value: localStorage.getItem("name") ?? "", maxlength: 60, autocomplete: "name",
+    onchange: () => localStorage.setItem("name", name.value.trim()) });
+  const pin = h("input", { inputmode: "numeric", minlength: 4, maxlength: 64, autocomplete: "off" });
+  const pinSays = h("p", { class: "quiet" }, t(access.pin_set ? "setup-pin-is-set" : "setup-pin-none"));
+  const setPin = () => ask("PUT", "/pin", { pin: pin.value }).then(
+    () => { pin.value = ""; pinSays.textContent = t("setup-pin-is-set"); }, (e) => notice(e.message));
+  const outlets = h("ul", { class: "log" });
+  const clockLine = h("p", { class: "hand" });
+  const update = (s) => {
+    if (!s) return;
+    clockLine.textContent = `${day(s.time, true)}, ${clock(s.time)}${s.clock_sure ? "" : ` — ${t("clock-unsure")}`}`;
+    outlets.replaceChildren(...(s.outlets.length ? s.outlets : []).map((o) => h("li", {}, h("b", { class: "hand" }, o.name),
+      h("span", { class: o.well ? "" : "failed" }, o.well ? t("outlet-well") : `${t("outlet-failed")}: ${o.text}`))));
+    if (!s.outlets.length) outlets.replaceChildren(h("li", { class: "quiet" }, t("nothing-yet")));
+  };
+  update(state());
+  const el = h("div", { class: "page" }, h("h1", {}, t("page-setup")),
+    h("div", { class: "fields" },
+      pick(t("setup-language"), "language", LANGUAGES, () => location.reload()),
+      pick(t("setup-look"), "look", { auto: t("setup-look-auto"), day: t("setup-look-day"), night: t("setup-look-night") }, look),
+      h("label", {}, t("setup-name"), name)),
+    h("button", { onclick: () => testSounds() }, t("sound-test")),
+    navigator.wakeLock ? "" : h("p", { class: "quiet" }, t("awake-no")),
+    h("h2", {}, t("outlets")), outlets,
+    h("button", { onclick: () => ask("POST", "/outlets/test", {}).catch((e) => notice(e.message)) }, t("outlets-test")),
+    h("h2", {}, t("setup-pin")), pinSays,
+    h("div", { class: "fields" }, h("label", {}, t("setup-pin"), pin), h("button", { onclick: setPin }, t("setup-pin-set"))),
+    h("h2", {}, t("setup-clock")), clockLine,
+    h("p", { class: "quiet" }, `curdtrace ${access.version}`));
+  return { el, update };
+}

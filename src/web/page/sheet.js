@@ -1,0 +1,222 @@
+// One kettle's sheet. Built once, then only its words change, so that nothing jumps under a thumb.
+import { h, icon, text, flag, ask, dialog, enc, who, confirm, notice } from "./dom.js";
+import { t, has, number, clock, sentence } from "./words.js";
+
+const MARKS = ["rennet", "floc", "cut", "heat-on", "heat-off", "wash", "culture", "lift", "acid", "ph", "target", "note"];
+const HOLD_S = 6;
+const CURVE_MS = 5000;
+
+// The two marks that come next, by stage: always in the same place.
+const NEXT = {
+  idle: ["heat-on", "culture"], warming: ["culture", "rennet"], ripening: ["culture", "rennet"], setting: ["floc", "cut"],
+  cutting: ["heat-on", "wash"], cooking: ["heat-off", "wash"], stirring: ["heat-off", "lift"], settling: ["lift", "note"],
+  drawing: ["lift", "note"], "whey-heating": ["acid", "heat-off"], "whey-resting": ["lift", "note"],
+};
+
+export class Sheet {
+  constructor(kettle) {
+    this.kettle = kettle;
+    this.base = `/kettles/${enc(kettle)}`;
+    const p = (key) => h("span", { class: "print" }, t(key));
+    this.cheese = h("b"); this.lot = h("b"); this.age = h("span", { class: "age" });
+    this.digits = h("span"); this.big = h("div", { class: "big" }, this.digits, h("sup", {}, "°C"));
+    this.moveLabel = h("span", { class: "print" }); this.move = h("div", { class: "mid" }); this.why = h("div", { class: "why" });
+    this.goalLabel = h("span", { class: "print" }); this.goal = h("div", { class: "mid" });
+    this.goalBox = h("div", { class: "goal" }, this.goalLabel, this.goal);
+    this.stage = h("b"); this.stageFor = h("span");
+    this.now = h("div", { class: "now" },
+      h("div", { class: "number" }, h("div", { class: "line" }, p("temperature"), this.age), this.big),
+      h("div", { class: "move" }, this.moveLabel, this.move, this.why), this.goalBox,
+      h("div", { class: "stage-line" }, this.stage, this.stageFor));
+    this.todo = h("p", { class: "todo", "aria-live": "polite" });
+    this.also = h("ul", { class: "also" });
+    this.quick = [0, 1].map(() => h("button", { onclick: (e) => this.mark(e.currentTarget.dataset.mark) }));
+    this.curve = h("figure", { class: "curve", role: "img", "aria-label": t("curve") }, h("p", {}, t("curve-empty")));
+    this.rows = h("tbody"); this.log = h("ol", { class: "log" });
+    const th = (key, n) => h("th", { scope: "col", class: n ? "n" : "" }, t(key));
+    this.el = h("article", { class: "sheet", "aria-label": kettle }, h("div", { class: "form" },
+      h("div", { class: "left" },
+        h("div", { class: "head" }, h("span", { class: "whose" }, p("kettle"), " ", h("b", {}, kettle)), h("span", {}, p("cheese"), " ", this.cheese),
+          h("span", {}, p("lot"), " ", this.lot)),
+        this.now, this.todo, this.also, h("div", { class: "quick" }, this.quick)),
+      h("div", { class: "right" }, this.curve,
+        h("div", { class: "marks" }, h("h2", { class: "print" }, t("marks")), MARKS.map((m) => this.button(h("button", { onclick: () => this.mark(m) }), m))),
+        h("div", { class: "made" }, h("table", {}, h("caption", { class: "print" }, t("stages")),
+          h("thead", {}, h("tr", {}, th("stage"), th("planned", 1), th("began", 1), th("took", 1))), this.rows), this.log,
+          h("div", { class: "acts" }, h("button", { onclick: () => this.end() }, t("end-make")),
+            h("button", { onclick: () => { location.hash = "#plans"; } }, t("choose-plan")))))));
+    this.drawn = -Infinity;
+    // The number is as large as its box takes, measured once a size and never by its own digits.
+    new ResizeObserver(() => this.fit()).observe(this.now);
+  }
+
+  fit() {
+    const pen = document.createElement("canvas").getContext("2d");
+    const style = getComputedStyle(this.big);
+    pen.font = `${style.fontWeight} 100px ${style.fontFamily}`;
+    const room = this.now.clientWidth - 24;
+    const unit = pen.measureText("°C").width * 0.2 + 8;
+    const most = innerWidth >= 1000 ? innerHeight * 0.3 : innerHeight * 0.34;
+    const px = (digits) => Math.min((room / (pen.measureText(digits).width * 0.955 + unit)) * 100, most);
+    this.el.style.setProperty("--big", `${Math.floor(px("88.8"))}px`);
+    this.el.style.setProperty("--long", `${Math.floor(px("188.8"))}px`);
+    this.el.style.setProperty("--top", pen.measureText("8").actualBoundingBoxAscent / 100);
+  }
+
+  button(el, mark) {
+    if (el.dataset.mark !== mark) {
+      el.dataset.mark = mark;
+      el.replaceChildren(icon(mark), h("span", {}, t(`mark-${mark}`)));
+    }
+    return el;
+  }
+
+  update(k, state) {
+    this.state = k;
+    this.speaks = { stage: k.stage };
+    text(this.cheese, k.plan ?? t("no-plan"));
+    text(this.lot, k.lot ?? "–");
+    text(this.stage, t(`stage-${k.stage}`));
+    const far = k.stage_for_s === undefined || k.stage === "idle" ? "" : t("stage-for", { min: Math.floor(Math.max(k.stage_for_s, 0) / 60) });
+    const doubt = k.stage_basis === "plan" ? t("inferred") : k.stage_confidence < 0.7 ? t("unsure") : "";
+    text(this.stageFor, [doubt, far].filter(Boolean).join(" · "));
+    this.countdown(k);
+    text(this.todo, sentence(k.say));
+    const calls = k.alarms.some((a) => a.untaken);
+    flag(this.todo, "calm", !calls && k.trusted);
+    (NEXT[k.stage] ?? NEXT.idle).forEach((m, i) => this.button(this.quick[i], m));
+    this.alarms(k);
+    this.table(k);
+    this.marks(k);
+    this.tick(0, null, state.old_after_s);
+    this.draw();
+  }
+
+  countdown(k) {
+    const c = k.countdown;
+    const target = k.target_celsius === undefined ? undefined : number(k.target_celsius);
+    text(this.goalLabel, c ? t(c.key, { target }) : target ? t("to-target", { target }) : t("no-target"));
+    const min = c ? Math.ceil(Math.max(c.seconds, 0) / 60) : 0;
+    text(this.goal, !c ? "–" : c.seconds <= 0 ? t("now-word") : t("minutes", { min }));
+    flag(this.goalBox, "near", c && c.key !== "count-over" && c.seconds < 120);
+  }
+
+  // Between two words of the daemon only the age grows. `extra` is the silence since the last one.
+  // `lost` names why the line is not live: `cut-off`, `waking`, or nothing.
+  tick(extra, lost, oldAfter) {
+    const k = this.state;
+    if (!k) return;
+    const age = k.age_s === undefined ? undefined : k.age_s + extra;
+    const shown = k.celsius !== undefined;
+    const old = shown && age > oldAfter;
+    const bad = Boolean(lost) || old || !k.trusted;
+    flag(this.now, "bad", bad && (shown || k.stage !== "idle" || k.health === "failure"));
+    flag(this.big, "none", !shown);
+    text(this.digits, shown ? number(k.celsius) : `––${number(0.1)[1]}–`);
+    flag(this.big, "long", shown && number(k.celsius).length > 4);
+    const aged = age === undefined ? "" : age < 120 ? t("old-age", { s: Math.round(age) }) : t("old-age-min", { min: Math.floor(age / 60) });
+    text(this.age, !shown || (bad && !old && !lost) ? t(`health-${k.health}`) : aged);
+    text(this.moveLabel, t(bad ? "why" : "in-a-minute"));
+    text(this.why, lost ? t(lost) : k.health !== "good" ? k.reason || t(`health-${k.health}`) : t("why-old"));
+    this.move.hidden = bad; this.why.hidden = !bad;
+    const r = k.rate_celsius_per_min;
+    const steady = r !== undefined && Math.abs(r) < 0.05;
+    text(this.move, r === undefined ? "–" : steady ? "→ 0" + number(0.1).slice(1, 2) + "0" : `${r > 0 ? "↗" : "↘"} ${number(Math.abs(r))}`);
+  }
+
+  alarms(k) {
+    const words = (a) => a.untaken ? t("not-taken-yet") : a.state === "shelved" ? t("shelved") : a.state === "acknowledged" ? t("taken") : "";
+    const key = k.alarms.map((a) => a.alarm + a.state).join();
+    if (this.alarmKey === key) return;
+    this.alarmKey = key;
+    this.also.replaceChildren(...k.alarms.filter((a) => !["suppressed", "out-of-service"].includes(a.state)).map((a) =>
+      h("li", { class: a.priority }, t(`alarm-${a.alarm}`), h("span", { class: "print" }, words(a)))));
+  }
+
+  // The plan's lines, filled in by what was found.
+  table(k) {
+    const lines = (k.planned ?? []).map((p) => ({ ...p }));
+    let at = 0;
+    const found = k.stages.filter((s) => s.stage !== "idle");
+    found.forEach((s, i) => {
+      const ended = found[i + 1]?.began;
+      const next = lines.findIndex((l, n) => n >= at && l.stage === s.stage && !l.began);
+      const line = { ...s, ended, running: i === found.length - 1 && k.stage === s.stage };
+      if (next < 0) lines.splice(at++, 0, line);
+      else { Object.assign(lines[next], line); at = next + 1; }
+    });
+    const rows = lines.map((l, i) => {
+      const plan = [l.to_celsius != null && `${number(l.to_celsius)} °C`, l.minutes != null && `${l.minutes} min`].filter(Boolean).join(" · ");
+      const took = l.running ? Math.floor(Math.max(k.stage_for_s ?? 0, 0) / 60) : l.began && l.ended ? Math.round((Date.parse(l.ended) - Date.parse(l.began)) / 60000) : "";
+      return { cls: l.running ? "running" : l.began ? "done" : i < at ? "skipped" : "ahead",
+        cells: [t(`stage-${l.stage}`), l.began || !l.optional || i < at ? plan : `${plan} ${t("if-wanted")}`, l.began ? clock(l.began) : i < at ? t("left-out") : "", String(took)] };
+    });
+    const key = JSON.stringify(rows);
+    if (key === this.tableKey) return;
+    this.tableKey = key;
+    this.rows.replaceChildren(...rows.map((r) => h("tr", { class: r.cls, "aria-current": r.cls === "running" ? "step" : null },
+      r.cells.map((c, i) => h("td", { class: i === 0 ? "" : i === 1 ? "n" : "n hand" }, c)))));
+  }
+
+  marks(k) {
+    const made = k.marks.filter((m) => m.held_s === undefined || m.failed);
+    const key = JSON.stringify(made.map((m) => [m.name, m.time, m.id, m.failed]));
+    if (key === this.marksKey) return;
+    this.marksKey = key;
+    this.log.replaceChildren(...made.map((m) => h("li", {}, h("time", {}, clock(m.time)),
+      m.failed ? h("span", { class: "failed" }, t("failed-mark", { mark: markWords(m), why: m.failed })) : h("span", {}, markWords(m)),
+      m.by ? h("span", { class: "quiet" }, m.by) : "")));
+  }
+
+  async mark(name) {
+    const body = { name, by: who(), hold_s: HOLD_S };
+    if (name === "ph") body.value = await stepper(t("enter-ph"), 6.5, 0.05, 2, 0, 14);
+    if (name === "target") body.celsius = await stepper(t("enter-target"), this.state?.target_celsius ?? 40, 0.5, 1, 0, 110);
+    if (name === "note") body.text = await writing(t("enter-note"));
+    if ((name === "ph" && body.value === undefined) || (name === "target" && body.celsius === undefined) || (name === "note" && !body.text)) return;
+    try {
+      await ask("POST", `${this.base}/marks`, body);
+    } catch (e) {
+      notice(t("failed-mark", { mark: t(`mark-${name}`), why: e.message }));
+    }
+  }
+
+  async end() {
+    if (await confirm(t("end-make-sure"), t("end-make"))) ask("POST", `${this.base}/end`, { by: who() }).catch((e) => notice(e.message));
+  }
+
+  // Drawn by the daemon with the code that draws the printed sheet.
+  async draw() {
+    const now = performance.now();
+    if (now - this.drawn < CURVE_MS || document.visibilityState !== "visible") return;
+    this.drawn = now;
+    const box = this.curve.getBoundingClientRect();
+    if (!box.width) return;
+    try {
+      const answer = await fetch(`/api/v1${this.base}/curve.svg?width=${Math.round(box.width)}&height=${Math.round(box.height)}`);
+      if (answer.status !== 200) return;
+      const svg = new DOMParser().parseFromString(await answer.text(), "image/svg+xml").documentElement;
+      if (svg.nodeName === "svg") this.curve.replaceChildren(document.importNode(svg, true));
+    } catch { /* the live line says when the box is not there */ }
+  }
+}
+
+export function markWords(m) {
+  const name = has(`mark-${m.name}`) ? t(`mark-${m.name}`) : m.name;
+  if (m.value !== undefined) return `${name} ${number(m.value, 2)}`;
+  if (m.celsius !== undefined) return `${name} ${number(m.celsius)} °C`;
+  return m.text ? `${name}: ${m.text}` : name;
+}
+
+function stepper(title, value, step, decimals, low, high) {
+  const out = h("output", {}, number(value, decimals));
+  const by = (d) => () => { value = Math.min(high, Math.max(low, Math.round((value + d) / step) * step)); text(out, number(value, decimals)); };
+  const key = (label, words, d) => h("button", { type: "button", "aria-label": words, onclick: by(d) }, label);
+  return dialog(title, h("div", { class: "stepper" }, key("−", t("less"), -step), out, key("+", t("more"), step)),
+    [[t("cancel"), undefined], [t("keep"), () => Number(value.toFixed(decimals)), "main"]]);
+}
+
+function writing(title) {
+  const area = h("textarea", { maxlength: 500, "aria-label": title });
+  return dialog(title, area, [[t("cancel"), undefined], [t("keep"), () => area.value.replace(/\s+/g, " ").trim(), "main"]]);
+}

@@ -1,0 +1,78 @@
+// Three sounds that cannot be taken for one another, made here and fetched from nowhere.
+// get-ready: two rising bell strokes. heat-off: a fast high-low call. fault: a low, rough, falling drone.
+let ctx = null;
+let playing = null;
+
+export const awake = () => ctx?.state === "running";
+
+let changed = () => {};
+export const onChange = (then) => { changed = then; };
+
+export async function wake() {
+  if (!ctx) {
+    ctx = new AudioContext();
+    ctx.onstatechange = () => changed();
+  }
+  if (ctx.state !== "running") await ctx.resume().catch(() => {});
+  return awake();
+}
+
+function tone(type, freq, at, length, loud, slideTo) {
+  const osc = ctx.createOscillator();
+  const gain = ctx.createGain();
+  const start = ctx.currentTime + at;
+  osc.type = type;
+  osc.frequency.setValueAtTime(freq, start);
+  if (slideTo) osc.frequency.exponentialRampToValueAtTime(slideTo, start + length);
+  gain.gain.setValueAtTime(0.0001, start);
+  gain.gain.exponentialRampToValueAtTime(loud, start + 0.015);
+  gain.gain.exponentialRampToValueAtTime(0.0001, start + length);
+  osc.connect(gain).connect(ctx.destination);
+  osc.start(start);
+  osc.stop(start + length + 0.02);
+}
+
+const SOUNDS = {
+  "get-ready": { every: 6, play() {
+    for (const [f, at] of [[659, 0], [880, 0.45]]) {
+      tone("sine", f, at, 1.4, 0.6);
+      tone("sine", f * 2.76, at, 0.5, 0.15); // a bell's inharmonic partial
+    }
+  } },
+  "heat-off": { every: 1.8, play() {
+    for (let i = 0; i < 6; i += 1) tone("square", i % 2 ? 988 : 1480, i * 0.16, 0.15, 0.5);
+  } },
+  fault: { every: 4, play() {
+    tone("sawtooth", 220, 0, 0.9, 0.5, 110);
+    tone("sawtooth", 227, 0, 0.9, 0.5, 113);
+    tone("sawtooth", 220, 1.0, 0.9, 0.5, 110);
+  } },
+};
+
+export function play(name) {
+  if (awake()) SOUNDS[name].play();
+}
+
+export const soundOf = (alarm) =>
+  ({ "get-ready": "get-ready", "curd-check": "get-ready", "hold-done": "get-ready", "at-target": "get-ready",
+    "heat-off": "heat-off", "over-target": "heat-off", "near-boil": "heat-off", "stirring-stopped": "heat-off" })[alarm] ?? "fault";
+
+// Sounds until silenced; one sound at a time, the gravest.
+export function sounding(name) {
+  if (playing?.name === name) return;
+  clearInterval(playing?.timer);
+  playing = null;
+  if (!name) return;
+  play(name);
+  playing = { name, timer: setInterval(() => play(name), SOUNDS[name].every * 1000) };
+}
+
+export async function test(onEach) {
+  await wake();
+  for (const name of ["get-ready", "heat-off", "fault"]) {
+    onEach(name);
+    play(name);
+    await new Promise((r) => setTimeout(r, 2300));
+  }
+  onEach(null);
+}

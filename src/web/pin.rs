@@ -1,0 +1,272 @@
+//! The PIN: typed once a device, kept only as a hash, tried slowly.
+//!
+//! Terms: the *PIN* is what a person types; a *token* is what the device keeps
+//! afterwards (128 random bits), so that it is not asked again.
+//!
+//! Invariants: neither PIN nor token stands anywhere in plain. Hashes are
+//! compared in constant time. After five wrong tries from one address, or
+//! twenty from all together, within ten minutes, no further try is looked at
+//! until those are over.
+//!
+//! A PIN of six digits has a million values, so no hash withstands someone who
+//! holds the file; PBKDF2 (RFC 8018) makes it slow, and it is built here from
+//! the SHA-256 that the tree has anyhow, checked against published vectors.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Write as _;
+use std::fs;
+use std::io::{self, Write as _};
+use std::net::IpAddr;
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+
+use sha2::{Digest, Sha256};
+use tokio::time::Instant;
+
+const ROUNDS: u32 = 100_000;
+const WINDOW: Duration = Duration::from_secs(600);
+const TRIES_EACH: usize = 5;
+const TRIES_ALL: usize = 20;
+
+/// What a PIN may be: 4 to 64 characters.
+pub fn fit(pin: &str) -> bool {
+    (4..=64).contains(&pin.chars().count())
+}
+
+/// What came of a try.
+#[derive(Debug, PartialEq, Eq)]
+pub enum Tried {
+    /// Right: the device's token.
+    Right(String),
+    /// Wrong.
+    Wrong,
+    /// Too many tries; wait this many seconds.
+    TooMany(u64),
+    /// No PIN is set, so none can be right.
+    NoneSet,
+}
+
+/// The PIN's hash and the devices that know it, in two files.
+#[derive(Debug)]
+pub struct PinDesk {
+    folder: PathBuf,
+    inner: Mutex<Inner>,
+}
+
+#[derive(Debug, Default)]
+struct Inner {
+    hash: Option<String>,
+    devices: BTreeSet<String>,
+    wrong: BTreeMap<Option<IpAddr>, Vec<Instant>>,
+}
+
+impl PinDesk {
+    /// Reads what is kept in `folder` (`pin`, `devices`); missing files mean
+    /// that no PIN is set.
+    pub fn open(folder: &Path) -> Self {
+        let hash = fs::read_to_string(folder.join("pin")).ok().map(|t| t.trim().to_owned());
+        let devices = fs::read_to_string(folder.join("devices")).unwrap_or_default();
+        let devices = devices.lines().map(str::to_owned).filter(|l| l.len() == 64).collect();
+        let inner = Inner { hash: hash.filter(|h| !h.is_empty()), devices, wrong: BTreeMap::new() };
+        Self { folder: folder.to_owned(), inner: Mutex::new(inner) }
+    }
+
+    fn inner(&self) -> std::sync::MutexGuard<'_, Inner> {
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Whether a PIN is set.
+    pub fn is_set(&self) -> bool {
+        self.inner().hash.is_some()
+    }
+
+    /// Sets the PIN and forgets every device.
+    ///
+    /// # Errors
+    /// Where the files cannot be written.
+    pub fn set(&self, pin: &str) -> io::Result<()> {
+        let hash = hashed(pin, &random_hex()?, ROUNDS);
+        keep(&self.folder, "pin", &format!("{hash}\n"))?;
+        keep(&self.folder, "devices", "")?;
+        let mut inner = self.inner();
+        inner.hash = Some(hash);
+        inner.devices.clear();
+        Ok(())
+    }
+
+    /// One try from `address`. Hashing takes some hundredths of a second: call
+    /// it where that may be.
+    pub fn try_pin(&self, pin: &str, address: Option<IpAddr>, now: Instant) -> Tried {
+        let Some(hash) = self.inner().hash.clone() else { return Tried::NoneSet };
+        if let Some(wait) = self.must_wait(address, now) {
+            return Tried::TooMany(wait);
+        }
+        if !matches(pin, &hash) {
+            self.inner().wrong.entry(address).or_default().push(now);
+            return Tried::Wrong;
+        }
+        match self.new_device() {
+            Ok(token) => Tried::Right(token),
+            Err(error) => {
+                // The device works until the next start, then asks again.
+                tracing::warn!(%error, "a device could not be remembered");
+                Tried::Wrong
+            }
+        }
+    }
+
+    fn must_wait(&self, address: Option<IpAddr>, now: Instant) -> Option<u64> {
+        let mut inner = self.inner();
+        inner.wrong.retain(|_, tries| {
+            tries.retain(|t| now.saturating_duration_since(*t) < WINDOW);
+            !tries.is_empty()
+        });
+        let mine = inner.wrong.get(&address).map_or(0, Vec::len);
+        let all: usize = inner.wrong.values().map(Vec::len).sum();
+        let oldest = match (mine >= TRIES_EACH, all >= TRIES_ALL) {
+            (true, _) => inner.wrong.get(&address)?.iter().min().copied()?,
+            (false, true) => inner.wrong.values().flatten().min().copied()?,
+            (false, false) => return None,
+        };
+        Some(WINDOW.saturating_sub(now.saturating_duration_since(oldest)).as_secs() + 1)
+    }
+
+    fn new_device(&self) -> io::Result<String> {
+        let token = random_hex()?;
+        let mut inner = self.inner();
+        inner.devices.insert(sha256_hex(token.as_bytes()));
+        let lines: String = inner.devices.iter().fold(String::new(), |mut t, d| {
+            let _ = writeln!(t, "{d}");
+            t
+        });
+        keep(&self.folder, "devices", &lines)?;
+        Ok(token)
+    }
+
+    /// Whether the token is a known device's. Tokens have 128 random bits and
+    /// are looked up by hash, so that timing tells nothing.
+    pub fn knows(&self, token: &str) -> bool {
+        self.inner().devices.contains(&sha256_hex(token.as_bytes()))
+    }
+}
+
+/// Writes a file whole: beside, synced, renamed.
+fn keep(folder: &Path, name: &str, text: &str) -> io::Result<()> {
+    fs::create_dir_all(folder)?;
+    let beside = folder.join(format!("{name}.new"));
+    let mut options = fs::OpenOptions::new();
+    options.write(true).create(true).truncate(true);
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    let mut file = options.open(&beside)?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()?;
+    fs::rename(&beside, folder.join(name))?;
+    fs::File::open(folder)?.sync_all()
+}
+
+fn random_hex() -> io::Result<String> {
+    let mut bytes = [0; 16];
+    rustix::rand::getrandom(&mut bytes[..], rustix::rand::GetRandomFlags::empty())?;
+    Ok(hex(&bytes))
+}
+
+/// `pbkdf2-sha256$rounds$salt$hash`.
+fn hashed(pin: &str, salt: &str, rounds: u32) -> String {
+    format!("pbkdf2-sha256${rounds}${salt}${}", hex(&pbkdf2(pin.as_bytes(), salt.as_bytes(), rounds)))
+}
+
+fn matches(pin: &str, kept: &str) -> bool {
+    let parts: Vec<&str> = kept.split('$').collect();
+    let [_, rounds, salt, _] = parts[..] else { return false };
+    let Ok(rounds) = rounds.parse::<u32>() else { return false };
+    let ours = hashed(pin, salt, rounds.min(10_000_000));
+    ours.len() == kept.len() && ours.bytes().zip(kept.bytes()).fold(0, |d, (a, b)| d | (a ^ b)) == 0
+}
+
+/// One block of PBKDF2-HMAC-SHA-256 (RFC 8018): 32 bytes.
+fn pbkdf2(password: &[u8], salt: &[u8], rounds: u32) -> [u8; 32] {
+    let keyed = Hmac::new(password);
+    let mut u = keyed.of(&[salt, &1_u32.to_be_bytes()]);
+    let mut out = u;
+    for _ in 1..rounds {
+        u = keyed.of(&[&u]);
+        for (o, b) in out.iter_mut().zip(u) {
+            *o ^= b;
+        }
+    }
+    out
+}
+
+/// HMAC-SHA-256 (RFC 2104) with the key's two pads already taken in.
+struct Hmac {
+    inner: Sha256,
+    outer: Sha256,
+}
+
+impl Hmac {
+    fn new(key: &[u8]) -> Self {
+        let mut block = [0_u8; 64];
+        if key.len() > 64 {
+            block[..32].copy_from_slice(&Sha256::digest(key));
+        } else {
+            block[..key.len()].copy_from_slice(key);
+        }
+        let pad = |x: u8| Sha256::new().chain_update(block.map(|b| b ^ x));
+        Self { inner: pad(0x36), outer: pad(0x5c) }
+    }
+
+    fn of(&self, parts: &[&[u8]]) -> [u8; 32] {
+        let inner = parts.iter().fold(self.inner.clone(), Sha256::chain_update).finalize();
+        self.outer.clone().chain_update(inner).finalize().into()
+    }
+}
+
+fn sha256_hex(bytes: &[u8]) -> String {
+    hex(&Sha256::digest(bytes))
+}
+
+/// Bytes as lower-case hexadecimal.
+pub(super) fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::with_capacity(bytes.len() * 2), |mut t, b| {
+        let _ = write!(t, "{b:02x}");
+        t
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pbkdf2_gives_the_published_vector() {
+        // RFC 7914, section 11: PBKDF2-HMAC-SHA-256 ("passwd", "salt", 1), first 32 of 64 bytes.
+        assert_eq!(
+            hex(&pbkdf2(b"passwd", b"salt", 1)),
+            "55ac046e56e3089fec1691c22544b605f94185216dde0465e68b9d57c20dacbc"
+        );
+    }
+
+    #[tokio::test]
+    async fn a_device_types_it_once_and_a_guesser_is_stopped() {
+        let dir = tempfile::tempdir().unwrap();
+        let desk = PinDesk::open(dir.path());
+        let now = Instant::now();
+        assert_eq!(desk.try_pin("2580", None, now), Tried::NoneSet);
+        desk.set("2580").unwrap();
+        let Tried::Right(token) = desk.try_pin("2580", None, now) else { panic!("the right PIN is refused") };
+        let text = fs::read_to_string(dir.path().join("devices")).unwrap();
+        assert!(!text.contains(&token));
+        // After a restart the device is still known; another is not.
+        let again = PinDesk::open(dir.path());
+        assert!(again.knows(&token) && !again.knows("00"));
+        for _ in 0..TRIES_EACH {
+            assert_eq!(again.try_pin("0000", None, now), Tried::Wrong);
+        }
+        assert!(matches!(again.try_pin("2580", None, now), Tried::TooMany(1..=601)));
+        let later = now + WINDOW;
+        assert!(matches!(again.try_pin("2580", None, later), Tried::Right(_)));
+        again.set("1357").unwrap();
+        assert!(!again.knows(&token));
+    }
+}

@@ -1,0 +1,132 @@
+//! Promise: every language says everything that the page can say, with the
+//! same values put in, and nothing lies about unused.
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::Path;
+
+use curdtrace::engine::alarm::AlarmKind;
+use curdtrace::engine::probe::Health;
+use curdtrace::engine::stage::Stage;
+use curdtrace::web::words::Words;
+
+fn variables(text: &str) -> BTreeSet<String> {
+    text.split('{')
+        .skip(1)
+        .filter_map(|t| t.split_once('}'))
+        .map(|(inside, _)| inside.trim().trim_start_matches('$').to_owned())
+        .collect()
+}
+
+#[test]
+fn every_language_has_every_message_with_the_same_values() {
+    let english = &Words::all()[0];
+    assert_eq!(english.code(), "en");
+    for words in &Words::all()[1..] {
+        let ours: BTreeSet<&String> = words.messages().keys().collect();
+        let theirs: BTreeSet<&String> = english.messages().keys().collect();
+        let missing: Vec<_> = theirs.difference(&ours).collect();
+        let strange: Vec<_> = ours.difference(&theirs).collect();
+        assert!(
+            missing.is_empty() && strange.is_empty(),
+            "{}: missing {missing:?}, strange {strange:?}",
+            words.code()
+        );
+        for (key, text) in english.messages() {
+            assert_eq!(variables(&words.messages()[key]), variables(text), "{} {key}", words.code());
+            assert!(!words.messages()[key].is_empty(), "{} {key} is empty", words.code());
+        }
+    }
+}
+
+/// The files keep to the part of Fluent that both readers know: no selectors,
+/// terms, attributes, functions or string literals.
+#[test]
+fn the_files_use_no_more_of_fluent_than_is_read() {
+    for words in Words::all() {
+        for (key, text) in words.messages() {
+            for inside in text.split('{').skip(1).filter_map(|t| t.split_once('}')) {
+                let name = inside.0.trim();
+                let plain = name.strip_prefix('$').is_some_and(|n| n.chars().all(|c| c.is_ascii_lowercase()));
+                assert!(plain, "{} {key}: {{{name}}} is not a plain value", words.code());
+            }
+            assert_eq!(text.matches('{').count(), text.matches('}').count(), "{} {key}", words.code());
+        }
+        for line in words.source().lines() {
+            assert!(!line.starts_with(['-', '.']), "{}: {line}", words.code());
+            let key = line.split_once('=').map(|(k, _)| k.trim());
+            let fits = key
+                .is_none_or(|k| k.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-'));
+            assert!(fits || line.starts_with('#') || line.starts_with(' '), "{}: {line}", words.code());
+        }
+    }
+}
+
+/// Keys that are put together from the trade's own names.
+fn composed() -> BTreeSet<String> {
+    let mut keys = BTreeSet::new();
+    for s in Stage::ALL {
+        keys.insert(format!("stage-{}", s.name()));
+        keys.insert(format!("do-stage-{}", s.name()));
+    }
+    for s in [Stage::Ripening, Stage::Stirring, Stage::Settling, Stage::WheyResting] {
+        keys.insert(format!("do-{}-left", s.name()));
+    }
+    for a in AlarmKind::ALL {
+        keys.insert(format!("alarm-{}", a.name()));
+        keys.insert(format!("do-{}", a.name()));
+    }
+    for h in Health::ALL {
+        keys.insert(format!("health-{}", h.name()));
+    }
+    for mark in [
+        "rennet", "floc", "cut", "heat-on", "heat-off", "wash", "culture", "acid", "lift", "ph", "target",
+        "note",
+    ] {
+        keys.insert(format!("mark-{mark}"));
+    }
+    for sound in ["get-ready", "heat-off", "fault"] {
+        keys.insert(format!("sound-{sound}"));
+    }
+    for page in ["sheet", "lots", "season", "plans", "probes", "setup"] {
+        keys.insert(format!("page-{page}"));
+    }
+    keys
+}
+
+fn sources() -> String {
+    let mut all = String::new();
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    for folder in ["web", "web/api", "web/page", "daemon"] {
+        for entry in fs::read_dir(root.join(folder)).unwrap().flatten() {
+            let path = entry.path();
+            if path.extension().is_some_and(|e| e == "rs" || e == "js" || e == "html") {
+                all.push_str(&fs::read_to_string(path).unwrap());
+            }
+        }
+    }
+    all
+}
+
+#[test]
+fn every_message_is_used_and_every_used_one_is_there() {
+    let sources = sources();
+    let english = Words::all()[0].messages();
+    let composed = composed();
+    let missing: Vec<&String> = composed.iter().filter(|k| !english.contains_key(*k)).collect();
+    assert!(missing.is_empty(), "missing {missing:?}");
+    let quoted = |key: &str| sources.contains(&format!("\"{key}\""));
+    let unused: Vec<&String> = english.keys().filter(|k| !composed.contains(*k) && !quoted(k)).collect();
+    assert!(unused.is_empty(), "unused {unused:?}");
+    // Every literal given to `t("…")` in the page is a message.
+    for call in sources.split("t(\"").skip(1).filter_map(|c| c.split_once('"')) {
+        let plain = call.0.contains('-') && call.0.chars().all(|c| c.is_ascii_lowercase() || c == '-');
+        let looks_like_key = plain && call.1.starts_with([')', ',', ' ']);
+        let known = english.contains_key(call.0) || call.0.contains("--");
+        assert!(!looks_like_key || known || NOT_KEYS.contains(&call.0), "{} is no message", call.0);
+    }
+}
+
+/// Strings in `…t("…")` calls that are no message keys: CSS properties, events
+/// and headers.
+const NOT_KEYS: [&str; 3] = ["content-type", "get-ready", "heat-off"];

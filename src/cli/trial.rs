@@ -7,6 +7,7 @@ use std::sync::Arc;
 use clap::ValueEnum;
 
 use super::error::Failure;
+use crate::daemon::clock::Clock;
 use crate::engine::Engine;
 use crate::rehearse::dump;
 use crate::rehearse::family::{Cooking, Family, Recipe};
@@ -150,13 +151,19 @@ impl Args {
 
 fn open(args: &Args, title: &str, marks: Marks) -> String {
     let mut tally = Tally::default();
+    let clock = Clock::real();
+    let (mut spent_ns, mut lines) = (0, 0);
     for (name, make) in args.each(marks) {
         let plan = (!args.no_plan).then(|| Arc::new(make.plan.clone()));
+        let began_ns = clock.now().mono_ns;
         let heard = Heard::over(&mut Engine::new(plan), make.events());
+        spent_ns += clock.now().mono_ns - began_ns;
+        lines += make.lines.len() as u64;
         tally.take(&name, &make.began, &heard);
     }
     let title = if args.no_plan { format!("{title}, no plan") } else { title.to_owned() };
-    table::open(&title, &tally) + &table::worst(&tally, args.worst) + "\n"
+    let pace = format!("{lines} lines, {} ns each\n\n", spent_ns / lines.max(1));
+    table::open(&title, &tally) + &table::worst(&tally, args.worst) + &pace
 }
 
 /// Kettles never met, then the sixth make on each.

@@ -141,6 +141,22 @@ pub struct Recipe {
     pub settling_minutes: f64,
     /// Whey heated afterwards.
     pub whey: Option<WheyHeat>,
+    /// What goes otherwise than meant.
+    pub turn: Turn,
+}
+
+/// A turn that a day can take.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Turn {
+    /// None.
+    None,
+    /// The last cook is overshot by so much and saved with cold water, °C.
+    Overshot(f64),
+    /// Halfway through the last cook the maker marks another target, so much
+    /// above or below, °C.
+    Retargeted(f64),
+    /// After the make the kettle is rinsed with hot water, the probe in it.
+    Rinsed,
 }
 
 impl Recipe {
@@ -229,6 +245,7 @@ impl Recipe {
                 after_minutes: chance.between(6.0, 18.0),
                 rest_minutes: 15.0,
             }),
+            turn: Turn::None,
         }
     }
 
@@ -324,6 +341,14 @@ impl Recipe {
         }
         if chance.happens(0.3 * odd) {
             r.settling_minutes = 0.0;
+        }
+        if chance.happens(odd) {
+            let turns = [
+                Turn::Overshot(chance.between(1.5, 3.5)),
+                Turn::Retargeted(chance.between(-2.0, 2.0)),
+                Turn::Rinsed,
+            ];
+            r.turn = chance.pick(&turns, Turn::None);
         }
         r
     }

@@ -13,9 +13,9 @@ use crate::engine::stage::Stage;
 /// Which buttons the maker presses.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Marks {
-    /// None.
+    /// None but a changed target.
     None,
-    /// Only the rennet.
+    /// The rennet too.
     Rennet,
     /// All of them.
     All,
@@ -83,6 +83,10 @@ pub fn make(seed: u64, family: Family, options: &Options, marks: Marks) -> Make 
 
 /// Whether that button is pressed by a maker who presses `marks`.
 pub fn pressed(kind: &MarkKind, marks: Marks) -> bool {
+    if matches!(kind, MarkKind::Target(_)) {
+        // Whoever changes his mind says so.
+        return true;
+    }
     match marks {
         Marks::None => false,
         Marks::Rennet => *kind == MarkKind::Rennet,

@@ -14,6 +14,8 @@ pub enum Deed {
     Began(Stage),
     /// A heating with that target began.
     CookBegan(f64),
+    /// The running cook has another target, °C.
+    Retargeted(f64),
     /// Heat or water of the running cook is off.
     HeatOff,
     /// The cook is over; where stirring began is in the temperature.
@@ -149,6 +151,8 @@ impl Maker {
             }
             Act::Pour(..) | Act::PourTowards(..) => self.doing = "pours",
             Act::DrawOff(share) => world.draw_off(share),
+            Act::Retarget(target) => deeds.push(Deed::Retargeted(target)),
+            Act::Refill(litres, celsius) => world.refill(litres, celsius),
             Act::Keep(..) => {
                 self.doing = "stirs and keeps warm";
                 self.look_in_s = self.chance.between(20.0, 200.0);
@@ -177,10 +181,11 @@ impl Maker {
                 // What is still missing, spread over the rest of all pours.
                 let rest_s = (over_s - self.since_s).max(dt_s) + over_s * f64::from(left - 1);
                 let litres =
-                    litres_towards(world.kettle.milk_kj_per_k(), world.mean_celsius(), target + 0.15, water);
+                    litres_towards(world.kettle.milk_kj_per_k(), world.mean_celsius(), target, water);
                 world.pour(litres * (dt_s / rest_s).min(1.0), water);
                 let over = self.since_s >= over_s;
-                if over && left == 1 {
+                // Cold water that saves an overshoot ends no heating.
+                if over && left == 1 && water > target {
                     deeds.push(Deed::HeatOff);
                 }
                 over

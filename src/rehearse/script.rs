@@ -1,7 +1,7 @@
 //! The maker's script: a recipe as a row of small acts.
 
 use super::chance::Chance;
-use super::family::{Cooking, Recipe};
+use super::family::{Cooking, Recipe, Turn};
 use super::kettle::WATER_KJ_PER_LITRE_K;
 use super::probe::Place;
 use super::world::Motion;
@@ -39,6 +39,10 @@ pub enum Act {
     PourTowards(f64, f64, u32, f64),
     /// Draws off a share.
     DrawOff(f64),
+    /// Changes his mind about the running cook's target, °C.
+    Retarget(f64),
+    /// Empties the kettle and fills in so many litres of water of so many °C.
+    Refill(f64, f64),
     /// Keeps the curd warm: seconds, heats below, up to.
     Keep(f64, f64, f64),
 }
@@ -60,8 +64,9 @@ pub fn script(r: &Recipe, ending: Ending, chance: &mut Chance) -> Vec<Act> {
     setting_and_cutting(&mut acts, r, chance);
     for (i, &cooking) in r.cooking.iter().enumerate() {
         acts.extend([Act::Move(Motion::Stirred), Act::BeginCook(hundredths(cooking.to_celsius()))]);
-        cook(&mut acts, r, cooking, ending, chance);
         let last = i + 1 == r.cooking.len();
+        let turn = if last { r.turn } else { Turn::None };
+        let cooking = cook(&mut acts, r, cooking, turn, ending, chance);
         if last && r.stirring_minutes > 0.0 {
             acts.push(Act::EndCook);
             stirring(&mut acts, r, cooking, chance);
@@ -72,6 +77,9 @@ pub fn script(r: &Recipe, ending: Ending, chance: &mut Chance) -> Vec<Act> {
     drawing(&mut acts, r, chance);
     if r.whey.is_some() {
         whey(&mut acts, r, chance);
+    }
+    if r.turn == Turn::Rinsed {
+        rinse(&mut acts, r, chance);
     }
     acts.push(Act::Wait(chance.between(700.0, 1500.0)));
     acts
@@ -139,25 +147,52 @@ fn setting_and_cutting(acts: &mut Vec<Act>, r: &Recipe, chance: &mut Chance) {
     }
 }
 
-fn cook(acts: &mut Vec<Act>, r: &Recipe, cooking: Cooking, ending: Ending, chance: &mut Chance) {
+/// One heating; gives it back with the target that held at its end.
+fn cook(
+    acts: &mut Vec<Act>,
+    r: &Recipe,
+    cooking: Cooking,
+    turn: Turn,
+    ending: Ending,
+    chance: &mut Chance,
+) -> Cooking {
     match cooking {
         Cooking::Fire { to_celsius, rate, pause } => {
-            let target = hundredths(to_celsius);
+            let from = r.warming_to_celsius - 0.8;
+            let halfway = |share: f64| from + share * (to_celsius - from);
             acts.push(Act::Mark(MarkKind::HeatOn));
             if let Some((share, minutes)) = pause {
-                let from = r.warming_to_celsius - 0.8;
-                let halfway = from + share * (to_celsius - from);
-                acts.extend([Act::Heat(halfway, rate), Act::Wait(minutes * 60.0)]);
+                acts.extend([Act::Heat(halfway(share), rate), Act::Wait(minutes * 60.0)]);
+            }
+            let mut target = hundredths(to_celsius);
+            if let Turn::Retargeted(by) = turn {
+                // Never below where the milk already is.
+                let share = pause.map_or(0.5, |p| p.0);
+                target = hundredths((to_celsius + by).max(halfway(share) + 1.0));
+                if pause.is_none() {
+                    acts.push(Act::Heat(halfway(share), rate));
+                }
+                acts.extend([Act::Mark(MarkKind::Target(target)), Act::Retarget(target)]);
             }
             match ending {
                 Ending::Called => acts.push(Act::HeatUntilCalled(target, rate)),
                 Ending::Feel => {
                     // A hand feels the ramp: the faster, the earlier.
-                    let short = 0.15 + 0.5 * rate + 0.3 * chance.normal();
+                    let mut short = 0.15 + 0.5 * rate + 0.3 * chance.normal();
+                    if let Turn::Overshot(by) = turn {
+                        short = -by;
+                    }
                     acts.push(Act::Heat(target - short, rate));
                 }
             }
             acts.push(Act::Mark(MarkKind::HeatOff));
+            if let (Turn::Overshot(_), Ending::Feel) = (turn, ending) {
+                acts.extend([
+                    Act::Wait(chance.between(20.0, 90.0)),
+                    Act::PourTowards(target, chance.between(6.0, 14.0), 1, chance.between(20.0, 60.0)),
+                ]);
+            }
+            Cooking::Fire { to_celsius: target, rate, pause }
         }
         Cooking::Water { to_celsius, water_celsius, pours, minutes, drawn } => {
             acts.push(Act::DrawOff(drawn));
@@ -166,12 +201,13 @@ fn cook(acts: &mut Vec<Act>, r: &Recipe, cooking: Cooking, ending: Ending, chanc
                 let over_s = (0.6 * each_s).min(chance.between(40.0, 150.0));
                 acts.extend([
                     Act::Mark(MarkKind::Wash),
-                    Act::PourTowards(hundredths(to_celsius), water_celsius, left, over_s),
+                    Act::PourTowards(hundredths(to_celsius) + 0.15, water_celsius, left, over_s),
                 ]);
                 if left > 1 {
                     acts.push(Act::Wait((each_s - over_s).max(10.0)));
                 }
             }
+            cooking
         }
     }
 }
@@ -224,9 +260,23 @@ fn whey(acts: &mut Vec<Act>, r: &Recipe, chance: &mut Chance) {
     ]);
 }
 
+fn rinse(acts: &mut Vec<Act>, r: &Recipe, chance: &mut Chance) {
+    acts.extend([
+        Act::Begin(Stage::Idle),
+        Act::Wait(chance.between(300.0, 1200.0)),
+        Act::Refill(0.2 * r.litres, chance.between(45.0, 65.0)),
+        Act::Move(Motion::Stirred),
+        Act::Put(Place::Milk),
+        Act::Wait(chance.between(120.0, 900.0)),
+        Act::Put(Place::Air),
+    ]);
+}
+
 /// Litres of water that bring the kettle from one temperature to another.
 pub fn litres_towards(milk_kj_per_k: f64, from: f64, to: f64, water: f64) -> f64 {
-    (milk_kj_per_k * (to - from) / (WATER_KJ_PER_LITRE_K * (water - to).max(1.0))).max(0.0)
+    // Water on the wrong side of the wish never gets there.
+    let towards = (to - from) / (water - to);
+    if towards.is_finite() { (milk_kj_per_k * towards / WATER_KJ_PER_LITRE_K).max(0.0) } else { 0.0 }
 }
 
 fn hundredths(celsius: f64) -> f64 {

@@ -43,7 +43,9 @@ impl Truth {
         match *deed {
             Deed::Began(stage) => {
                 self.open &= !matches!(stage, Stage::Settling | Stage::Drawing);
-                self.began.push((stage, now_s, None));
+                if stage != Stage::Idle {
+                    self.began.push((stage, now_s, None));
+                }
             }
             Deed::CookBegan(target) => {
                 self.open = true;
@@ -56,6 +58,12 @@ impl Truth {
                     peak_celsius: f64::MIN,
                     peak_s: now_s,
                 });
+            }
+            Deed::Retargeted(target) => {
+                if let Some(cook) = self.cooks.last_mut() {
+                    cook.target_celsius = target;
+                    cook.reached_s = cook.reached_s.filter(|_| cook.peak_celsius >= target);
+                }
             }
             Deed::HeatOff => {
                 if let (true, Some(cook)) = (self.open, self.cooks.last_mut()) {

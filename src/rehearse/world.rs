@@ -132,6 +132,12 @@ impl World {
         self.kettle.litres += litres;
     }
 
+    /// What was in it is gone; water of so many °C is in it instead.
+    pub fn refill(&mut self, litres: f64, celsius: f64) {
+        self.kettle.litres = litres;
+        (self.core_celsius, self.rim_celsius) = (celsius, celsius);
+    }
+
     /// A share of what is in it is drawn off.
     pub fn draw_off(&mut self, share: f64) {
         self.kettle.litres *= 1.0 - share;

@@ -192,14 +192,16 @@ mod tests {
         assert!((50.0..150.0).contains(&ahead_s), "{ahead_s}");
     }
 
-    /// A hand ends the cook within a degree or two of the target.
+    /// A hand ends the cook within a degree or two of the target, where the
+    /// day takes no turn; a turn may overshoot by 3.5 °C and the coast.
     #[test]
     fn cooks_end_near_their_target() {
-        for seed in 0..30 {
-            for family in [Family::SemiCooked, Family::HardCooked, Family::Washed, Family::TwoStep] {
-                for cook in make(seed, family, &rough(), Marks::None).cooks {
+        let cooked = [Family::SemiCooked, Family::HardCooked, Family::Washed, Family::TwoStep];
+        for (options, most) in [(Options::default(), 2.0), (rough(), 5.5)] {
+            for (seed, family) in (0..12).flat_map(|seed| cooked.map(|f| (seed, f))) {
+                for cook in make(seed, family, &options, Marks::None).cooks {
                     let miss = cook.peak_celsius - cook.target_celsius;
-                    assert!(miss.abs() < 3.0, "{} {seed}: {miss}", family.name());
+                    assert!(miss.abs() < most, "{} {seed}: {miss}", family.name());
                 }
             }
         }

@@ -2,7 +2,7 @@
 //! a room, a cellar, a stream. It follows slow drifts and the fall of a probe
 //! towards room temperature, and is never very surprised.
 
-use super::kf::ln_normal;
+use super::kf::{ln_normal, per_bin};
 
 /// Share of a change that goes on into the next bin: a wet probe in air has a
 /// time constant of about a minute.
@@ -16,6 +16,12 @@ pub(super) struct Air {
     last: Option<f64>,
     change: f64,
     scatter: f64,
+    /// Change per bin, slowly averaged, now and a minute ago.
+    drift: f64,
+    drift_before: [f64; 6],
+    beat: usize,
+    /// Bins in a row that rose as heated milk does.
+    heated: u16,
 }
 
 impl Air {
@@ -30,6 +36,7 @@ impl Air {
         let sd = self.scatter + 0.25 * self.change.abs();
         let var = sd * sd + var_white + 1.0e-3;
         let density = 0.98 * libm::exp(ln_normal(e, var)) + ANYTHING;
+        self.watch_heat(celsius - last);
         self.change = 0.5 * self.change + 0.5 * (celsius - last);
         if e.abs() > 3.0 * libm::sqrt(var) {
             self.change = celsius - last;
@@ -37,6 +44,21 @@ impl Air {
         self.scatter += 0.05 * ((e.abs().min(0.5)) - self.scatter);
         self.last = Some(celsius);
         libm::log(density)
+    }
+
+    /// What a bin costs the belief that nobody heats: a room, a cellar or a probe
+    /// in air comes to rest; heated milk goes on rising at its pace.
+    pub fn misfit(&self) -> f64 {
+        if self.heated >= 6 { 0.5 } else { 0.0 }
+    }
+
+    fn watch_heat(&mut self, change: f64) {
+        self.drift += 0.2 * (change - self.drift);
+        let before = self.drift_before[self.beat % 6];
+        self.drift_before[self.beat % 6] = self.drift;
+        self.beat += 1;
+        let rises = (per_bin(0.15)..per_bin(3.0)).contains(&self.drift);
+        self.heated = if rises && self.drift > 0.7 * before { (self.heated + 1).min(100) } else { 0 };
     }
 
     /// Forgets the change after a silence.

@@ -20,13 +20,15 @@ use crate::engine::stage::Stage;
 /// Most hypotheses alive.
 pub(super) const MOST: usize = 72;
 /// What falls this far behind the best is dropped (natural logarithm).
-const PRUNE: f64 = 11.0;
+const PRUNE: f64 = 14.0;
 /// Bins are not quite independent: stirring's scatter lasts longer than one.
 const TEMPER: f64 = 0.75;
 /// Most slots a make may have.
 pub(super) const MOST_SLOTS: usize = 24;
 /// Not entered.
 pub(super) const NEVER: f32 = -1.0;
+/// Bins after which a probe that stays off shows the milk's new temperature.
+const STAYS_AWAY: u16 = 8;
 /// A probe this far from the milk may be out of it, °C.
 const AWAY_C: f64 = 1.2;
 
@@ -41,6 +43,8 @@ pub(super) struct Hypothesis {
     pub kf: Kf,
     /// Bins since the probe left the milk, 0 where it is in.
     out: u16,
+    /// Where it was last while out, °C.
+    away_celsius: f64,
     /// When each slot was entered, in bins since the finder began.
     pub path: [f32; MOST_SLOTS],
 }
@@ -69,6 +73,7 @@ impl Finder {
             w: 0.0,
             kf: Kf::fresh(20.0, 30.0),
             out: 0,
+            away_celsius: 0.0,
             path: [NEVER; MOST_SLOTS],
         };
         Self {
@@ -78,7 +83,7 @@ impl Finder {
             air: Air::default(),
             bin: 0,
             zero_s: None,
-            var_fire: 0.05 * 0.05,
+            var_fire: 0.035 * 0.035,
             spawned: Vec::new(),
         }
     }
@@ -169,7 +174,15 @@ impl Finder {
             let keep = !matches!(node.phase, Phase::Ramp | Phase::Cut);
             p.kf.enter(&entry(node.phase, from.phase, p.kf.x[1]), keep && from.phase != Phase::Ramp)
         };
-        self.spawned.push(Hypothesis { node: to, entered: self.bin, w, kf, out: 0, path });
+        self.spawned.push(Hypothesis {
+            node: to,
+            entered: self.bin,
+            w,
+            kf,
+            out: 0,
+            away_celsius: p.kf.x[0],
+            path,
+        });
     }
 
     /// How the temperature bears on leaving for `to`: a ramp is left near its
@@ -214,9 +227,15 @@ impl Finder {
         for h in self.hyps.iter_mut().chain(&mut self.spawned) {
             let node = &self.grammar.nodes[h.node];
             if node.phase == Phase::Apart {
-                h.w += TEMPER * air;
+                h.w += TEMPER * air - self.air.misfit();
                 if let Some(c) = bin.celsius {
                     h.kf.x[0] = c;
+                    // Curd that was drawn takes the probe with it: a probe that
+                    // stays as warm as the milk was is still in the kettle.
+                    let drawn = self.grammar.slots[node.slot].stage == Stage::Drawing;
+                    if drawn && self.bin - h.entered >= 4 && c > h.away_celsius - 4.0 {
+                        h.w -= 1.0;
+                    }
                 }
                 continue;
             }
@@ -234,7 +253,13 @@ impl Finder {
             let (_, nth, _) = ws.select_nth_unstable_by(MOST, |a, b| b.total_cmp(a));
             floor = floor.max(*nth);
         }
-        self.hyps.retain(|h| h.w >= floor);
+        // The best of each phase stays, far behind or not: a belief that is
+        // wrong now must be able to come back.
+        let mut top = [f64::NEG_INFINITY; MOST_NODES];
+        for h in &self.hyps {
+            top[h.node] = top[h.node].max(h.w);
+        }
+        self.hyps.retain(|h| h.w >= floor || (h.w >= top[h.node] && h.w > best - 45.0));
         let total: f64 = self.hyps.iter().map(|h| libm::exp(h.w - best)).sum();
         let ln = best + libm::log(total);
         for h in &mut self.hyps {
@@ -285,7 +310,7 @@ impl Finder {
     /// Teaches how much a stirred and heated bin scatters beyond the sensor.
     pub fn teach_fire(&mut self, slow_var: f64, white_var: f64) {
         let extra = (slow_var - white_var).clamp(0.01 * 0.01, 0.15 * 0.15);
-        self.var_fire += 0.02 * (extra - self.var_fire);
+        self.var_fire += 0.05 * (extra - self.var_fire);
     }
 }
 
@@ -307,7 +332,7 @@ fn entry(phase: Phase, from: Phase, slope: f64) -> Entry {
             pending_per_slope: if from == Phase::Apart { 0.0 } else { -2.5 },
         },
         Phase::Cut => flat(-0.03, 0.05, -0.45, 0.35),
-        Phase::Rennet => flat(0.0, 0.05, 0.1, 0.25),
+        Phase::Rennet => flat(0.0, 0.05, -0.1, 0.35),
         Phase::Gel | Phase::Rest => flat(-0.015, 0.03, 0.0, 0.04),
         _ if from == Phase::Ramp => {
             let s = slope.max(per_bin(0.1));

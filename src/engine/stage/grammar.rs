@@ -110,7 +110,7 @@ impl Grammar {
         // A make given up before it was one.
         for n in &mut g.nodes {
             if g.slots[n.slot].stage == Stage::Warming {
-                n.next.push((0, libm::log(0.02)));
+                n.next.push((0, libm::log(0.002)));
             }
         }
         g

@@ -35,6 +35,8 @@ pub struct Told {
     pub basis: Basis,
     told_at_s: f64,
     revised_at_s: f64,
+    /// It holds by definition: the target was reached.
+    by_target: bool,
 }
 
 /// What changed in what is told.
@@ -97,7 +99,7 @@ impl Story {
         while i < self.told.len() {
             let t = &self.told[i];
             let fresh = now_s - t.told_at_s < REVISABLE_S;
-            if t.basis != Basis::Mark && fresh && beliefs[t.slot].reached < WITHDRAW {
+            if t.basis != Basis::Mark && !t.by_target && fresh && beliefs[t.slot].reached < WITHDRAW {
                 out.push(Telling::Withdrawn(self.told.remove(i)));
             } else {
                 i += 1;
@@ -170,7 +172,16 @@ impl Story {
             Basis::Trace
         };
         let confidence = (b.reached * within).clamp(0.01, 0.99);
-        Told { slot, stage, began_s, confidence, basis, told_at_s: now_s, revised_at_s: now_s }
+        Told {
+            slot,
+            stage,
+            began_s,
+            confidence,
+            basis,
+            told_at_s: now_s,
+            revised_at_s: now_s,
+            by_target: false,
+        }
     }
 
     /// Where the heat's target was reached, or else the peak.
@@ -179,8 +190,11 @@ impl Story {
         let zero_s = f.zero_s?;
         let start = (heating.began_s - zero_s) / BIN_S;
         let target = f.grammar.slots[heating.slot].target_celsius;
-        let reached = target.and_then(|t| history.first_at_or_above(t, start, b.place + 60.0));
-        let place = reached.or_else(|| history.peak_from(b.place))?;
+        let peak = history.peak_from(b.place);
+        let until = peak.unwrap_or(b.place).max(b.place) + 3.0;
+        let reached = target.and_then(|t| history.first_at_or_above(t, start, until));
+        let rests = f.grammar.slots[slot].stage == Stage::WheyResting;
+        let place = reached.or(if rests { None } else { peak })?;
         Some(zero_s + place * BIN_S)
     }
 
@@ -209,6 +223,7 @@ impl Story {
                 basis: Basis::Trace,
                 told_at_s: now_s,
                 revised_at_s: now_s,
+                by_target: true,
             };
             self.told.push(told.clone());
             out.push(Telling::Began(told));
@@ -230,6 +245,7 @@ impl Story {
             basis: Basis::Mark,
             told_at_s: now_s,
             revised_at_s: now_s,
+            by_target: false,
         };
         if let Some(i) = self.told.iter().position(|t| t.slot == slot) {
             self.told[i] = told.clone();

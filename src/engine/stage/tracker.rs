@@ -66,7 +66,7 @@ impl Tracker {
         self.finder.step(bin);
         self.history.push(bin.celsius);
         let (phase, p) = best_phase(&self.finder);
-        if phase == Phase::Ramp && p > 0.9 {
+        if phase == Phase::Ramp && p > 0.7 {
             self.finder.teach_fire(slow_var, bin.var_white);
         }
         let now_s = bin.end_s;

@@ -23,6 +23,8 @@ pub struct Bin {
     pub n: u32,
     /// Variance of the mean by the sensor's own noise, °C².
     pub var_white: f64,
+    /// The probe was out of what it hung in during a part of it.
+    pub away: bool,
 }
 
 /// Collects samples into bins.
@@ -33,11 +35,13 @@ pub(super) struct Binner {
     n: usize,
     heard: u32,
     sum_t: f64,
+    /// The probe was away during the running bin.
+    pub away: bool,
 }
 
 impl Binner {
     pub fn new() -> Self {
-        Self { index: None, samples: [0.0; KEEP], n: 0, heard: 0, sum_t: 0.0 }
+        Self { index: None, samples: [0.0; KEEP], n: 0, heard: 0, sum_t: 0.0, away: false }
     }
 
     /// Adds a sample to the running bin; call [`Self::close`] first.
@@ -68,6 +72,7 @@ impl Binner {
                 mid_s: end_of(k) - BIN_S / 2.0,
                 n: 0,
                 var_white: 0.0,
+                away: false,
             });
             k += 1;
         }
@@ -77,7 +82,8 @@ impl Binner {
     fn close_one(&mut self, k: i64) -> Bin {
         let celsius = robust_mean(&mut self.samples[..self.n]);
         let mid_s = if self.heard > 0 { self.sum_t / f64::from(self.heard) } else { end_of(k) - BIN_S / 2.0 };
-        let bin = Bin { end_s: end_of(k), celsius, mid_s, n: self.n as u32, var_white: 0.0 };
+        let bin = Bin { end_s: end_of(k), celsius, mid_s, n: self.n as u32, var_white: 0.0, away: self.away };
+        self.away = false;
         self.n = 0;
         self.heard = 0;
         self.sum_t = 0.0;

@@ -129,6 +129,7 @@ impl Filter {
         }
         self.noise.last = celsius;
         self.binner.add(t_s, celsius);
+        self.binner.away |= self.home.is_some() || self.off_in_a_row > 1;
         let Some(mut live) = self.live else {
             self.live = Some(Trend::at(celsius));
             self.t_s = t_s;
@@ -189,7 +190,7 @@ impl Filter {
         let already = bins.len();
         self.binner.close(t_s, bins);
         for b in &mut bins[already..] {
-            if let Some(mean) = b.celsius {
+            if let Some(mean) = b.celsius.filter(|_| !b.away) {
                 self.noise.mean(mean);
             } else {
                 self.noise.seen_means = 0;
@@ -238,7 +239,7 @@ impl Noise {
     fn mean(&mut self, mean: f64) {
         if self.seen_means >= 2 {
             let d = mean - 2.0 * self.means[1] + self.means[0];
-            let var = (d * d / 6.0).min(9.0 * self.slow + 1.0e-5);
+            let var = (d * d / 6.0).min(6.0 * self.slow + 1.0e-5);
             self.slow += (var - self.slow) * 0.06;
         }
         self.means = [self.means[1], mean];

@@ -12,7 +12,7 @@
 
 use super::air::Air;
 use super::grammar::{Grammar, MOST_NODES, Node, Phase};
-use super::kf::{Entry, Kf, ln_normal, per_bin};
+use super::kf::{Entry, Kf, ln_student, per_bin};
 use super::pins::Pins;
 use crate::engine::bins::{BIN_S, Bin};
 use crate::engine::stage::Stage;
@@ -29,8 +29,11 @@ pub(super) const MOST_SLOTS: usize = 24;
 pub(super) const NEVER: f32 = -1.0;
 /// Bins after which a probe that stays off shows the milk's new temperature.
 const STAYS_AWAY: u16 = 8;
-/// A probe this far from the milk may be out of it, °C.
-const AWAY_C: f64 = 1.2;
+/// Water poured changes the milk by less than this at once, °C.
+const POURED_C: f64 = 5.0;
+/// No kettle falls or rises this far beyond what was expected within a bin, °C.
+const AWAY_BELOW_C: f64 = 0.6;
+const AWAY_ABOVE_C: f64 = 1.0;
 
 /// One hypothesis.
 #[derive(Debug, Clone)]
@@ -45,6 +48,8 @@ pub(super) struct Hypothesis {
     out: u16,
     /// Where it was last while out, °C.
     away_celsius: f64,
+    /// Bin since which it has hung in this milk.
+    milk_since: i64,
     /// When each slot was entered, in bins since the finder began.
     pub path: [f32; MOST_SLOTS],
 }
@@ -62,6 +67,11 @@ pub(super) struct Finder {
     pub zero_s: Option<f64>,
     /// Extra variance of a bin while heated and stirred; learned from the trace.
     var_fire: f64,
+    /// Variance of ten-second means of late.
+    var_recent: f64,
+    /// Bin at which the probe was last taken from what it hung in.
+    away_since: i64,
+    was_away: bool,
     spawned: Vec<Hypothesis>,
 }
 
@@ -74,6 +84,7 @@ impl Finder {
             kf: Kf::fresh(20.0, 30.0),
             out: 0,
             away_celsius: 0.0,
+            milk_since: 0,
             path: [NEVER; MOST_SLOTS],
         };
         Self {
@@ -84,12 +95,20 @@ impl Finder {
             bin: 0,
             zero_s: None,
             var_fire: 0.035 * 0.035,
+            var_recent: 1.0e-3,
+            away_since: 0,
+            was_away: false,
             spawned: Vec::new(),
         }
     }
 
     /// Walks one bin on.
-    pub fn step(&mut self, bin: &Bin) {
+    pub fn step(&mut self, bin: &Bin, slow_var: f64) {
+        self.var_recent = slow_var;
+        if bin.away && !self.was_away {
+            self.away_since = self.bin;
+        }
+        self.was_away = bin.away;
         let start_s = bin.end_s - BIN_S;
         self.zero_s.get_or_insert(start_s - self.bin as f64 * BIN_S);
         self.split(bin, start_s);
@@ -181,6 +200,7 @@ impl Finder {
             kf,
             out: 0,
             away_celsius: p.kf.x[0],
+            milk_since: if from.phase == Phase::Apart { self.bin } else { p.milk_since },
             path,
         });
     }
@@ -223,7 +243,11 @@ impl Finder {
                 0.0
             }
         };
-        let var_fire = self.var_fire;
+        let away_since = self.away_since;
+        let scatter = Scatter {
+            fire: self.var_fire,
+            recent: (self.var_recent - bin.var_white).clamp(0.0, 0.35 * 0.35),
+        };
         for h in self.hyps.iter_mut().chain(&mut self.spawned) {
             let node = &self.grammar.nodes[h.node];
             if node.phase == Phase::Apart {
@@ -240,8 +264,10 @@ impl Finder {
                 continue;
             }
             let age = self.bin - h.entered;
+            let mut bin = *bin;
+            bin.away &= h.milk_since < away_since;
             h.w += TEMPER
-                * weigh_one(h, node.phase, self.grammar.slots[node.slot].stage, age, bin, air, var_fire);
+                * weigh_one(h, node.phase, self.grammar.slots[node.slot].stage, age, &bin, air, &scatter);
         }
     }
 
@@ -293,6 +319,45 @@ impl Finder {
         self.prune();
     }
 
+    pub fn dbg(&self, bin: &Bin) {
+        let mut by: std::collections::BTreeMap<usize, (f64, f64, String)> = std::collections::BTreeMap::new();
+        for h in &self.hyps {
+            let e = by.entry(h.node).or_insert((0.0, -99.0, String::new()));
+            e.0 += h.w.exp();
+            if h.w > e.1 {
+                e.1 = h.w;
+                e.2 = format!(
+                    "w{:.1} a{} L{:.2} r{:.2} P{:.2} out{} {:?}",
+                    h.w,
+                    self.bin - h.entered,
+                    h.kf.x[0],
+                    h.kf.rate_per_min(),
+                    h.kf.x[2],
+                    h.out,
+                    h.path.iter().take(self.grammar.slots.len()).map(|p| *p as i32).collect::<Vec<_>>()
+                );
+            }
+        }
+        eprintln!(
+            "bin {} t{:.0} c{:?} n{} vw{:.5} fire{:.4} heated{}",
+            self.bin,
+            bin.end_s,
+            bin.celsius.map(|c| (c * 100.0).round() / 100.0),
+            bin.n,
+            bin.var_white,
+            self.var_fire.sqrt(),
+            self.air.misfit()
+        );
+        let mut v: Vec<_> = by.into_iter().collect();
+        v.sort_by(|a, b| b.1.1.total_cmp(&a.1.1));
+        for (n, (p, _, t)) in v.into_iter().take(6) {
+            eprintln!(
+                "    {:?}/{:?} p{:.3} {}",
+                self.grammar.slots[self.grammar.nodes[n].slot].stage, self.grammar.nodes[n].phase, p, t
+            );
+        }
+    }
+
     /// Probability of being in phases like these.
     pub fn mass(&self, like: impl Fn(&Node) -> bool) -> f64 {
         let sum: f64 =
@@ -309,9 +374,17 @@ impl Finder {
 
     /// Teaches how much a stirred and heated bin scatters beyond the sensor.
     pub fn teach_fire(&mut self, slow_var: f64, white_var: f64) {
-        let extra = (slow_var - white_var).clamp(0.01 * 0.01, 0.15 * 0.15);
+        let extra = (slow_var - white_var).clamp(0.01 * 0.01, 0.3 * 0.3);
         self.var_fire += 0.05 * (extra - self.var_fire);
     }
+}
+
+/// What bins scatter beyond the sensor's own noise, as variances.
+struct Scatter {
+    /// While heated and stirred, as learned.
+    fire: f64,
+    /// Of late.
+    recent: f64,
 }
 
 /// What a phase expects on being entered, by what came before.
@@ -344,12 +417,13 @@ fn entry(phase: Phase, from: Phase, slope: f64) -> Entry {
 }
 
 /// Process noise of level and slope per bin, and the extra scatter of a bin.
-fn noise(phase: Phase, var_fire: f64) -> (f64, f64, f64) {
+fn noise(phase: Phase, scatter: &Scatter) -> (f64, f64, f64) {
     let sq = |x: f64| x * x;
-    let stirred = (0.4 * var_fire).max(sq(0.012));
+    let fire = scatter.fire.max(scatter.recent);
+    let stirred = (0.15 * scatter.fire).max(scatter.recent.min(scatter.fire)).max(sq(0.012));
     let quiet = sq(0.006);
     match phase {
-        Phase::Ramp => (sq(0.02), sq(per_bin(0.06)), var_fire),
+        Phase::Ramp => (sq(0.02), sq(per_bin(0.06)), fire),
         Phase::Tail | Phase::Pause | Phase::Rennet => (sq(0.015), sq(per_bin(0.012)), stirred),
         Phase::Held => (sq(0.015), sq(per_bin(0.03)), stirred),
         Phase::Cut => (sq(0.012), sq(per_bin(0.008)), stirred),
@@ -368,34 +442,44 @@ fn weigh_one(
     age: i64,
     bin: &Bin,
     air: f64,
-    var_fire: f64,
+    scatter: &Scatter,
 ) -> f64 {
-    let (mut q_level, q_slope, extra) = noise(phase, var_fire);
+    let (mut q_level, q_slope, extra) = noise(phase, scatter);
     if phase == Phase::Ramp && age < 4 && h.kf.p[0] > 0.05 {
         q_level += [4.0, 0.6, 0.1, 0.02][age.clamp(0, 3) as usize];
     }
     h.kf.predict(q_level, q_slope);
     let Some(c) = bin.celsius else { return 0.0 };
     let (e, s) = h.kf.innovation(c, bin.var_white + extra);
-    let inside = ln_normal(e, s);
-    if e.abs() > AWAY_C && e * e > 25.0 * s {
-        let outside = air - if h.out == 0 { 5.0 } else { 0.5 };
-        if outside > inside {
-            h.out = h.out.saturating_add(1);
-            return outside;
+    let inside = ln_student(e, s);
+    // Out of the milk for a moment: far off, or on the way back.
+    let far = e < -AWAY_BELOW_C || e > AWAY_ABOVE_C;
+    if bin.away || (far && e * e > 25.0 * s) || (h.out > 0 && e * e > 9.0 * s) {
+        let steady = (c - h.away_celsius).abs() < 0.06 + 2.0 * libm::sqrt(bin.var_white + extra);
+        h.away_celsius += 0.5 * (c - h.away_celsius);
+        h.out = h.out.saturating_add(1);
+        let stirred = matches!(phase, Phase::Held | Phase::Ramp | Phase::Tail | Phase::Pause | Phase::Cut);
+        let poured = stirred && e.abs() < POURED_C;
+        if bin.away || h.out < STAYS_AWAY || !steady || !poured {
+            return air - if h.out == 1 { 4.0 } else { 0.5 };
         }
+        // It stays there: water was poured, and this is the milk now.
+        h.out = 0;
+        h.kf.x[0] = c;
+        h.kf.p[0] += 0.05;
+        return -8.0;
     }
     h.out = 0;
-    // A small floor: one bin never decides alone.
-    let floor = -9.0
-        + if matches!(phase, Phase::Held | Phase::Ramp | Phase::Tail | Phase::Pause) { 2.0 } else { 0.0 };
+    // One bin never decides alone.
+    let floor = -9.0;
     if inside < floor {
         // Water poured, or something nobody foresaw: go on from there.
         h.kf.x[0] = c;
         h.kf.p[0] += e * e;
         return floor;
     }
-    h.kf.update(e, s);
+    // Far off counts less: stirring scatters with heavy tails.
+    h.kf.update(e, s * (1.0 + 0.15 * e * e / s));
     inside - misfit(phase, stage, h.kf.rate_per_min(), age, c)
 }
 
@@ -412,8 +496,9 @@ fn misfit(phase: Phase, stage: Stage, rate: f64, age: i64, celsius: f64) -> f64 
         _ => 0.0,
     };
     let (low, high) = match stage {
+        Stage::Warming if phase == Phase::Tail => (24.0, 46.0),
         Stage::Warming => (1.0, 46.0),
-        Stage::Setting | Stage::Ripening => (8.0, 46.0),
+        Stage::Setting | Stage::Ripening | Stage::Cutting => (20.0, 46.0),
         Stage::WheyHeating | Stage::WheyResting => (24.0, 100.0),
         Stage::Cooking | Stage::Stirring | Stage::Settling => (20.0, 66.0),
         _ => (1.0, 66.0),

@@ -108,6 +108,14 @@ pub(super) fn ln_normal(e: f64, var: f64) -> f64 {
     -0.5 * (e * e / var + libm::log(var)) - HALF_LN_TAU
 }
 
+/// Natural logarithm of Student's density with six degrees of freedom, scaled
+/// by `var`: a normal with heavier tails.
+pub(super) fn ln_student(e: f64, var: f64) -> f64 {
+    // ln Γ(3.5) − ln Γ(3) − ln(6π)/2
+    const C: f64 = -0.960_473_4;
+    C - 0.5 * libm::log(var) - 3.5 * libm::log1p(e * e / (6.0 * var))
+}
+
 /// °C/min as °C per bin.
 pub(super) const fn per_bin(celsius_per_min: f64) -> f64 {
     celsius_per_min * BIN_S / 60.0

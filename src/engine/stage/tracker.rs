@@ -63,8 +63,11 @@ impl Tracker {
 
     /// Walks one bin on; `slow_var` is the variance of ten-second means.
     pub fn bin(&mut self, bin: &Bin, slow_var: f64, out: &mut Vec<Telling>) {
-        self.finder.step(bin);
+        self.finder.step(bin, slow_var);
         self.history.push(bin.celsius);
+        if std::env::var("CDBG").is_ok() {
+            self.finder.dbg(bin);
+        }
         let (phase, p) = best_phase(&self.finder);
         if phase == Phase::Ramp && p > 0.7 {
             self.finder.teach_fire(slow_var, bin.var_white);
@@ -201,7 +204,7 @@ impl Tracker {
         match now.stage {
             Stage::Drawing => now_s - now.began_s > WHEY_WITHIN_S,
             Stage::WheyHeating | Stage::WheyResting => self.finder.over() > 0.95,
-            Stage::Idle => self.finder.bin as f64 * BIN_S > 7200.0,
+            Stage::Idle => self.finder.bin as f64 * BIN_S > 7200.0 && self.apart() > 0.999,
             _ => now_s - now.began_s > 86_400.0,
         }
     }

@@ -18,9 +18,9 @@ use crate::engine::bins::{BIN_S, Bin};
 use crate::engine::stage::Stage;
 
 /// Most hypotheses alive.
-pub(super) const MOST: usize = 72;
+pub(super) const MOST: usize = 110;
 /// What falls this far behind the best is dropped (natural logarithm).
-const PRUNE: f64 = 14.0;
+const PRUNE: f64 = 16.0;
 /// Bins are not quite independent: stirring's scatter lasts longer than one.
 const TEMPER: f64 = 0.75;
 /// Most slots a make may have.
@@ -190,9 +190,13 @@ impl Finder {
             let level = bin.celsius.unwrap_or(p.kf.x[0]);
             Kf::fresh(level, 0.3).enter(&entry(node.phase, from.phase, 0.0), false)
         } else {
-            let keep = !matches!(node.phase, Phase::Ramp | Phase::Cut);
-            p.kf.enter(&entry(node.phase, from.phase, p.kf.x[1]), keep && from.phase != Phase::Ramp)
+            let keep = !matches!(node.phase, Phase::Ramp | Phase::Reheat | Phase::Cut);
+            p.kf.enter(
+                &entry(node.phase, from.phase, p.kf.x[1]),
+                keep && !matches!(from.phase, Phase::Ramp | Phase::Reheat),
+            )
         };
+        let kf = if node.phase == Phase::Apart { Kf { x: [kf.x[0], kf.x[0], 0.0], ..kf } } else { kf };
         self.spawned.push(Hypothesis {
             node: to,
             entered: self.bin,
@@ -226,8 +230,14 @@ impl Finder {
             }
         }
         match (self.grammar.slots[node.slot].stage, node.phase) {
-            (Stage::Warming, Phase::Ramp) if from.phase == Phase::Apart => {}
-            (Stage::WheyHeating, Phase::Ramp) if from.phase == Phase::Apart => {}
+            // Whey goes on the fire after the probe was really out.
+            (Stage::WheyHeating, Phase::Ramp)
+                if from.phase == Phase::Apart && h.kf.x[1] > h.away_celsius - 6.0 =>
+            {
+                ln -= 9.0;
+            }
+            // The second heat of a cook begins where the first was to end.
+            (Stage::Cooking, Phase::Ramp) if from.phase == Phase::Ramp => ln -= 2.0,
             (Stage::Setting, _) if !(24.0..46.0).contains(&level) => ln -= 8.0,
             _ => {}
         }
@@ -257,6 +267,7 @@ impl Finder {
                     // Curd that was drawn takes the probe with it: a probe that
                     // stays as warm as the milk was is still in the kettle.
                     let drawn = self.grammar.slots[node.slot].stage == Stage::Drawing;
+                    h.kf.x[1] = h.kf.x[1].min(c);
                     if drawn && self.bin - h.entered >= 4 && c > h.away_celsius - 4.0 {
                         h.w -= 1.0;
                     }
@@ -264,6 +275,11 @@ impl Finder {
                 continue;
             }
             let age = self.bin - h.entered;
+            if matches!(node.phase, Phase::Tail | Phase::Rest | Phase::Rennet | Phase::Gel)
+                && bin.celsius.is_some_and(|c| !self.grammar.may_set_at(c))
+            {
+                h.w -= 1.0;
+            }
             let mut bin = *bin;
             bin.away &= h.milk_since < away_since;
             h.w += TEMPER
@@ -319,45 +335,6 @@ impl Finder {
         self.prune();
     }
 
-    pub fn dbg(&self, bin: &Bin) {
-        let mut by: std::collections::BTreeMap<usize, (f64, f64, String)> = std::collections::BTreeMap::new();
-        for h in &self.hyps {
-            let e = by.entry(h.node).or_insert((0.0, -99.0, String::new()));
-            e.0 += h.w.exp();
-            if h.w > e.1 {
-                e.1 = h.w;
-                e.2 = format!(
-                    "w{:.1} a{} L{:.2} r{:.2} P{:.2} out{} {:?}",
-                    h.w,
-                    self.bin - h.entered,
-                    h.kf.x[0],
-                    h.kf.rate_per_min(),
-                    h.kf.x[2],
-                    h.out,
-                    h.path.iter().take(self.grammar.slots.len()).map(|p| *p as i32).collect::<Vec<_>>()
-                );
-            }
-        }
-        eprintln!(
-            "bin {} t{:.0} c{:?} n{} vw{:.5} fire{:.4} heated{}",
-            self.bin,
-            bin.end_s,
-            bin.celsius.map(|c| (c * 100.0).round() / 100.0),
-            bin.n,
-            bin.var_white,
-            self.var_fire.sqrt(),
-            self.air.misfit()
-        );
-        let mut v: Vec<_> = by.into_iter().collect();
-        v.sort_by(|a, b| b.1.1.total_cmp(&a.1.1));
-        for (n, (p, _, t)) in v.into_iter().take(6) {
-            eprintln!(
-                "    {:?}/{:?} p{:.3} {}",
-                self.grammar.slots[self.grammar.nodes[n].slot].stage, self.grammar.nodes[n].phase, p, t
-            );
-        }
-    }
-
     /// Probability of being in phases like these.
     pub fn mass(&self, like: impl Fn(&Node) -> bool) -> f64 {
         let sum: f64 =
@@ -398,16 +375,23 @@ fn entry(phase: Phase, from: Phase, slope: f64) -> Entry {
     };
     match phase {
         Phase::Ramp => Entry {
-            slope: per_bin(0.65),
-            slope_sd: per_bin(0.4),
+            slope: per_bin(0.7),
+            slope_sd: per_bin(0.5),
             pending: 0.0,
             pending_sd: 0.05,
             pending_per_slope: if from == Phase::Apart { 0.0 } else { -2.5 },
         },
+        Phase::Reheat => Entry {
+            slope: per_bin(0.35),
+            slope_sd: per_bin(0.25),
+            pending: 0.0,
+            pending_sd: 0.05,
+            pending_per_slope: -2.0,
+        },
         Phase::Cut => flat(-0.03, 0.05, -0.45, 0.35),
-        Phase::Rennet => flat(0.0, 0.05, -0.1, 0.35),
+        Phase::Rennet => flat(0.0, 0.05, -0.15, 0.6),
         Phase::Gel | Phase::Rest => flat(-0.015, 0.03, 0.0, 0.04),
-        _ if from == Phase::Ramp => {
+        _ if matches!(from, Phase::Ramp | Phase::Reheat) => {
             let s = slope.max(per_bin(0.1));
             flat(-0.02, 0.05, 4.5 * s, 3.5 * s + 0.02)
         }
@@ -424,11 +408,13 @@ fn noise(phase: Phase, scatter: &Scatter) -> (f64, f64, f64) {
     let quiet = sq(0.006);
     match phase {
         Phase::Ramp => (sq(0.02), sq(per_bin(0.06)), fire),
+        Phase::Reheat => (sq(0.015), sq(per_bin(0.04)), fire),
         Phase::Tail | Phase::Pause | Phase::Rennet => (sq(0.015), sq(per_bin(0.012)), stirred),
-        Phase::Held => (sq(0.015), sq(per_bin(0.03)), stirred),
+        Phase::Held => (sq(0.008), sq(per_bin(0.008)), stirred),
         Phase::Cut => (sq(0.012), sq(per_bin(0.008)), stirred),
         Phase::Rest => (sq(0.008), sq(per_bin(0.005)), quiet),
-        Phase::Gel | Phase::Still => (sq(0.004), sq(per_bin(0.004)), quiet),
+        Phase::Still => (sq(0.007), sq(per_bin(0.007)), quiet),
+        Phase::Gel => (sq(0.004), sq(per_bin(0.004)), quiet),
         Phase::Apart => (1.0, 1.0, 1.0),
     }
 }
@@ -489,6 +475,9 @@ fn misfit(phase: Phase, stage: Stage, rate: f64, age: i64, celsius: f64) -> f64 
     let by_rate = match phase {
         Phase::Ramp if age >= 2 => {
             ((0.14 - rate) * 6.0).clamp(0.0, 1.0) + ((rate - 3.5) * 2.0).clamp(0.0, 3.0)
+        }
+        Phase::Reheat if age >= 3 => {
+            ((0.08 - rate) * 8.0).clamp(0.0, 0.8) + ((rate - 1.2) * 2.0).clamp(0.0, 3.0)
         }
         Phase::Gel | Phase::Still | Phase::Rest | Phase::Cut | Phase::Tail | Phase::Held => {
             ((rate.abs() - 0.2) * 5.0).clamp(0.0, 1.0)

@@ -20,7 +20,9 @@ pub(super) enum Phase {
     Tail,
     /// Warm milk left to itself.
     Rest,
-    /// Milk warmed a little and stirred for the rennet.
+    /// Heat for a while, only to hold or to bring back a temperature.
+    Reheat,
+    /// Stirred for the rennet.
     Rennet,
     /// A standing gel.
     Gel,
@@ -132,6 +134,15 @@ impl Grammar {
         }
     }
 
+    /// Whether milk may be set at this temperature: near the plan's, where
+    /// there is one.
+    pub fn may_set_at(&self, celsius: f64) -> bool {
+        match self.slots.iter().find(|s| s.stage == Stage::Warming).and_then(|s| s.target_celsius) {
+            Some(target) => (celsius - target).abs() < 5.0,
+            None => (24.0..44.0).contains(&celsius),
+        }
+    }
+
     /// Edges inside an occurrence; gives its last phases.
     fn inner_edges(&mut self, first: usize, stage: Stage) -> Vec<usize> {
         match stage {
@@ -142,8 +153,16 @@ impl Grammar {
                 vec![first + 1]
             }
             Stage::Ripening => {
-                self.nodes[first].next.push((first + 1, libm::log(0.8)));
-                vec![first, first + 1]
+                self.nodes[first].next.push((first + 1, libm::log(0.3)));
+                self.nodes[first].next.push((first + 2, libm::log(0.5)));
+                self.nodes[first + 1].next.push((first + 2, libm::log(0.9)));
+                self.nodes[first + 1].next.push((first, libm::log(0.1)));
+                vec![first, first + 2]
+            }
+            Stage::Stirring => {
+                self.nodes[first].next.push((first + 1, libm::log(0.5)));
+                self.nodes[first + 1].next.push((first, 0.0));
+                vec![first]
             }
             Stage::Cooking | Stage::WheyHeating => {
                 self.nodes[first].next.push((first + 1, libm::log(0.12)));
@@ -170,6 +189,7 @@ impl Grammar {
                         (Phase::Ramp, _) => 0.88,
                         (Phase::Pause, _) => 0.2,
                         (Phase::Rest, Stage::Ripening) => 0.2,
+                        (Phase::Held, Stage::Stirring) => 0.5,
                         (Phase::Tail, Stage::Warming) => 0.94,
                         _ => 1.0,
                     };
@@ -195,11 +215,11 @@ fn shape(stage: Stage) -> &'static [Phase] {
     match stage {
         Stage::Idle | Stage::Drawing => &[Phase::Apart],
         Stage::Warming => &[Phase::Ramp, Phase::Tail],
-        Stage::Ripening => &[Phase::Rest, Phase::Rennet],
+        Stage::Ripening => &[Phase::Rest, Phase::Reheat, Phase::Rennet],
         Stage::Setting => &[Phase::Gel],
         Stage::Cutting => &[Phase::Cut],
         Stage::Cooking | Stage::WheyHeating => &[Phase::Ramp, Phase::Pause],
-        Stage::Stirring => &[Phase::Held],
+        Stage::Stirring => &[Phase::Held, Phase::Reheat],
         Stage::Settling | Stage::WheyResting => &[Phase::Still],
     }
 }
@@ -263,7 +283,7 @@ struct Law {
 
 impl Law {
     fn about(minutes: f64, sigma: f64) -> Self {
-        Self { median_s: minutes * 60.0, sigma, wide: sigma * 2.2, least_s: 20.0 }
+        Self { median_s: minutes * 60.0, sigma, wide: sigma * 2.0, least_s: 20.0 }
     }
     fn open(minutes: f64) -> Self {
         Self { median_s: minutes * 60.0, sigma: 1.5, wide: 1.5, least_s: 0.0 }
@@ -293,13 +313,15 @@ fn law(slot: &Slot, phase: Phase, _k: usize) -> Law {
         (Stage::Warming, Phase::Ramp) => Law::about(or(18.0), 0.7).at_least(60.0),
         (Stage::Warming, _) => Law::about(2.8, 0.45).at_least(30.0),
         (Stage::Ripening, Phase::Rest) => Law::about((or(35.0) - 3.0).max(3.0), 0.4).at_least(240.0),
+        (_, Phase::Reheat) => Law::about(3.0, 0.6).at_least(30.0),
         (Stage::Ripening, _) => Law::about(2.5, 0.45).at_least(30.0),
         (Stage::Setting, _) => Law::about(or(35.0), 0.32).at_least(240.0),
         (Stage::Cutting, _) => Law::about(or(12.0), 0.45).at_least(60.0),
         (Stage::Cooking, Phase::Ramp) => Law::about(or(15.0), 0.55).at_least(60.0),
         (Stage::WheyHeating, Phase::Ramp) => Law::about(or(25.0), 0.6).at_least(120.0),
         (_, Phase::Pause) => Law::about(4.0, 0.6).at_least(60.0),
-        (Stage::Stirring, _) => Law::about(or(20.0), 0.55).at_least(30.0),
+        // A holding heat breaks the stirring in two, about every other make.
+        (Stage::Stirring, _) => Law::about(or(20.0) * 0.7, 0.75).at_least(30.0),
         (Stage::Settling, _) => Law::about(or(6.0), 0.45).at_least(30.0),
         (Stage::WheyResting, _) => Law::about(or(15.0), 0.6).at_least(60.0),
         (Stage::Drawing, _) => Law::open(25.0).at_least(90.0),

@@ -83,6 +83,21 @@ impl History {
 }
 
 impl History {
+    /// The last place, at most `back` bins before `place`, where the probe was
+    /// put into something else: a step that nothing heated makes.
+    pub fn plunge_before(&self, place: f64, back: usize) -> Option<f64> {
+        let last = (place.max(0.0) as usize).min(self.bins.len().saturating_sub(1));
+        let first = last.saturating_sub(back).max(2);
+        (first..=last).rev().find(|&k| (self.bins[k] - self.bins[k - 1]).abs() > 1.2).map(|k| {
+            // The step may take two or three bins: back to its beginning.
+            let mut k = k;
+            while k > first && (self.bins[k - 1] - self.bins[k - 2]).abs() > 1.0 {
+                k -= 1;
+            }
+            k as f64
+        })
+    }
+
     /// The smoothed value at a place.
     pub fn smooth_at(&self, place: f64) -> Option<f64> {
         self.smooth(place.max(0.0) as usize, 2)

@@ -20,6 +20,10 @@ const WORTH_REVISING_S: f64 = 25.0;
 /// How long after it was told a boundary is still revised, seconds.
 const REVISABLE_S: f64 = 2400.0;
 
+/// Milk may hang this long over a young fire before it rises: a probe put in
+/// within this many bins before the rise was put in for it.
+const PLUNGE_BINS: usize = 48;
+
 /// A stage as told.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Told {
@@ -154,6 +158,9 @@ impl Story {
         let trace_s = f.second_of(b.place as f32);
         let mut began_s = match stage {
             Stage::Stirring | Stage::WheyResting => self.end_of_heat(f, history, slot, b).unwrap_or(trace_s),
+            Stage::Warming => {
+                history.plunge_before(b.place + 2.0, PLUNGE_BINS).map_or(trace_s, |p| f.second_of(p as f32))
+            }
             _ => trace_s,
         };
         if let Some(before) = self.told.iter().rev().find(|t| t.slot < slot) {

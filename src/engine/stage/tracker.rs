@@ -65,9 +65,6 @@ impl Tracker {
     pub fn bin(&mut self, bin: &Bin, slow_var: f64, out: &mut Vec<Telling>) {
         self.finder.step(bin, slow_var);
         self.history.push(bin.celsius);
-        if std::env::var("CDBG").is_ok() {
-            self.finder.dbg(bin);
-        }
         let (phase, p) = best_phase(&self.finder);
         if phase == Phase::Ramp && p > 0.7 {
             self.finder.teach_fire(slow_var, bin.var_white);

@@ -177,7 +177,7 @@ impl Lots {
             Ask::Ph { lot, ph } => self.enter(lot, by, at, None, |record, author| {
                 record.ph.push(ph.clone());
                 record.ph.sort_by_key(|p| p.at);
-                added(record, author, "ph", &format!("{} at {}", ph.value, ph.at))
+                added(record, author, "ph", &ph.value.to_string())
             }),
             Ask::Attach(attach) => self.attach(attach, by, at),
         }

@@ -9,7 +9,8 @@
 //! | [`gather`], [`story`] | what the journal holds of a lot |
 //! | [`findings`] | gaps and deviations |
 //! | [`limits`] | the dairy's own limits against the trace |
-//! | [`csv`], [`sheet`] | the trace and the make sheet |
+//! | [`csv`] | the trace for a spreadsheet |
+//! | [`picture`], [`chart`], [`sheet`] | the curve and the make sheet |
 //! | [`seal`] | sums and the chain |
 //! | [`store`] | where lots are kept; reading and verifying |
 //! | [`build`] | a lot's files, put in place and sealed |
@@ -25,6 +26,7 @@
 
 pub mod at;
 pub mod build;
+pub mod chart;
 pub mod correct;
 pub mod csv;
 pub mod findings;
@@ -34,6 +36,7 @@ pub mod id;
 pub mod inbox;
 pub mod life;
 pub mod limits;
+pub mod picture;
 pub mod record;
 pub mod seal;
 pub mod sheet;

@@ -1,9 +1,78 @@
-//! (being built)
+//! The make sheet: one A4 page for whoever has never seen it. Pure.
+//!
+//! It reads from top to bottom as a person asks: what and when, what to look at
+//! first, the curve, the stages against the plan, what went in, what called and
+//! who came, the dairy's limits, the instruments, what was corrected. A field
+//! nobody entered is a dotted line to fill in by hand.
+//!
+//! It stays on one page: each part has a most number of rows, what has no room
+//! is counted and its place named, and the curve takes what is left over.
+//!
+//! Deliberately absent: scripts, fonts, pictures or anything else to fetch.
+
+use std::collections::BTreeMap;
+
+use super::chart::{draw, escape};
 use super::gather::Point;
+use super::picture::picture;
 use super::record::Record;
 use super::seal::Link;
-use std::collections::BTreeMap;
-/// (being built)
-pub fn render(record: &Record, _points: &BTreeMap<String, Vec<Point>>, _former: Option<&Link>) -> String {
-    format!("<!doctype html><title>{}</title>", record.lot)
+
+mod parts;
+
+/// Printed width, in the drawing's units: 188 mm.
+const WIDTH: f64 = 711.0;
+
+/// One mm in the drawing's units.
+const UNITS_PER_MM: f64 = WIDTH / 188.0;
+
+/// The page between its margins, mm, less what rounding and fonts may take.
+const PAGE_MM: f64 = 297.0 - 18.0 - 3.0;
+
+/// The curve is never lower than this, mm, nor higher than the next.
+const CURVE_MM: (f64, f64) = (46.0, 106.0);
+
+/// The sheet as one HTML file. `former` is the newest seal before this one.
+pub fn render(record: &Record, points: &BTreeMap<String, Vec<Point>>, former: Option<&Link>) -> String {
+    let (header, footer) = (parts::header(record), parts::footer(record, former));
+    let between = |caps| {
+        [
+            parts::first(record, caps),
+            parts::stages_and_milk(record, caps),
+            parts::alarms(record, caps),
+            parts::limits(record, caps),
+            parts::instruments(record, caps),
+        ]
+    };
+    let left_mm = |parts: &[Part]| {
+        PAGE_MM - header.height_mm - footer.height_mm - parts.iter().map(|p| p.height_mm).sum::<f64>()
+    };
+    let mut parts = between(&parts::ROOMY);
+    for caps in [&parts::FULL, &parts::TIGHT] {
+        if left_mm(&parts) < CURVE_MM.0 {
+            parts = between(caps);
+        }
+    }
+    let curve_mm = left_mm(&parts).clamp(CURVE_MM.0, CURVE_MM.1);
+    let curve = draw(&picture(record, points, WIDTH, curve_mm * UNITS_PER_MM - 8.0));
+    let [first, below @ ..] = parts;
+    let below: String = below.into_iter().map(|p| p.html).collect();
+    format!(
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+         <title>Make sheet of lot {lot}, {dairy}</title>\n<style>\n{style}</style>\n</head>\n<body>\n\
+         {header}<main>\n{first}<figure>{curve}</figure>\n{below}</main>\n{footer}</body>\n</html>\n",
+        lot = escape(&record.lot),
+        dairy = escape(&record.dairy),
+        style = include_str!("sheet/style.css"),
+        header = header.html,
+        first = first.html,
+        footer = footer.html,
+    )
+}
+
+/// A part of the page and about how high it is.
+struct Part {
+    html: String,
+    height_mm: f64,
 }

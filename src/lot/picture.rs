@@ -1,0 +1,198 @@
+//! A lot's picture: from its record and readings to what [`super::chart`] draws.
+//! Pure.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+use super::at::At;
+use super::chart::{Band, Curve, Picture};
+use super::findings::{number, plan_number};
+use super::gather::Point;
+use super::record::{Record, StageDone};
+
+/// Two good readings further apart than this are never joined, seconds.
+const JOIN_WITHIN_S: f64 = 20.0;
+
+/// A planned stage as the plan's file has it, for one that was done.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Planned {
+    /// Where it should end, °C.
+    pub to_celsius: Option<f64>,
+    /// What the maker expects, minutes.
+    pub minutes: Option<f64>,
+    /// Schedule: minutes since it began, °C.
+    pub points: Vec<(f64, f64)>,
+    /// Half width of the good band, °C.
+    pub band_celsius: f64,
+}
+
+/// For every stage that was done the planned one of its kind, in order.
+pub fn planned(record: &Record) -> Vec<Option<Planned>> {
+    let stages = record.plan.as_ref().and_then(|p| p.get("stage")).and_then(|s| s.as_array());
+    let stages = stages.map(Vec::as_slice).unwrap_or_default();
+    let tolerance = plan_number(record, "tolerance-celsius").unwrap_or(0.5);
+    let kind = |v: &toml::Value| v.get("kind").and_then(|k| k.as_str()).unwrap_or_default().to_owned();
+    let mut next = 0;
+    let of = |done: &StageDone| {
+        let ahead = stages.get(next..).unwrap_or_default();
+        let at = next + ahead.iter().position(|v| kind(v) == done.stage)?;
+        next = at + 1;
+        let v = &stages[at];
+        let pairs = v.get("points").and_then(|p| p.as_array()).into_iter().flatten();
+        let pair = |p: &toml::Value| Some((number(p.get(0)?)?, number(p.get(1)?)?));
+        Some(Planned {
+            to_celsius: v.get("to-celsius").and_then(number),
+            minutes: v.get("minutes").and_then(number),
+            points: pairs.filter_map(pair).collect(),
+            band_celsius: v.get("band-celsius").and_then(number).unwrap_or(tolerance),
+        })
+    };
+    record.stages.iter().map(of).collect()
+}
+
+/// When a stage ended: as told, else where the next began or the trace ends.
+pub fn ended(record: &Record, i: usize, last: At) -> At {
+    let next = record.stages.get(i + 1).map(|s| s.began);
+    record.stages[i].ended.or(next).unwrap_or(last)
+}
+
+/// The lot's picture. Without a reading it spans the lot's own times.
+pub fn picture<'a>(
+    record: &Record,
+    points: &'a BTreeMap<String, Vec<Point>>,
+    width: f64,
+    height: f64,
+) -> Picture<'a> {
+    let (from, to) = span(record, points);
+    let mut curves: Vec<Curve<'_>> = points
+        .iter()
+        .map(|(name, points)| Curve {
+            name: name.clone(),
+            points,
+            join_within_s: join_within_s(points),
+            shift_ns: 0,
+        })
+        .collect();
+    // The kettle's own probe first: the one with most readings while stages ran.
+    curves.sort_by_key(|c| std::cmp::Reverse(during_stages(record, c.points)));
+    let main = curves.first().map(|c| c.points).unwrap_or_default();
+    let stages = (0..record.stages.len())
+        .map(|i| (word(&record.stages[i].stage), record.stages[i].began, ended(record, i, to)))
+        .collect();
+    let marks = record.marks.iter().enumerate().map(|(i, m)| (m.at, (i + 1).to_string())).collect();
+    Picture {
+        width,
+        height,
+        from,
+        to,
+        zone: record.zone(),
+        stages,
+        bands: bands(record, to),
+        marks,
+        calls: calls(record, main),
+        gaps: record.gaps.iter().filter(|g| is_main(&curves, &g.probe)).map(|g| (g.from, g.to)).collect(),
+        title: format!("Temperature of lot {}", record.lot),
+        description: describe(record, main, from, to),
+        curves,
+    }
+}
+
+fn is_main(curves: &[Curve<'_>], probe: &str) -> bool {
+    curves.first().is_some_and(|c| c.name == probe)
+}
+
+/// Joined are readings up to five of the probe's own intervals apart.
+pub fn join_within_s(points: &[Point]) -> f64 {
+    let mut between: Vec<i64> = points.windows(2).map(|w| w[1].at.0.saturating_sub(w[0].at.0)).collect();
+    if between.is_empty() {
+        return JOIN_WITHIN_S;
+    }
+    let middle = between.len() / 2;
+    let (_, median, _) = between.select_nth_unstable(middle);
+    JOIN_WITHIN_S.max(*median as f64 / 1e9 * 5.0)
+}
+
+fn during_stages(record: &Record, points: &[Point]) -> usize {
+    let (Some(first), Some(last)) = (record.stages.first(), record.stages.last()) else {
+        return points.len();
+    };
+    let end = last.ended.unwrap_or(last.began);
+    points.iter().filter(|p| first.began <= p.at && p.at <= end).count()
+}
+
+/// From the first reading (or stage, or mark) to the last.
+fn span(record: &Record, points: &BTreeMap<String, Vec<Point>>) -> (At, At) {
+    let of_points = points.values().filter_map(|p| Some((p.first()?.at, p.last()?.at)));
+    let of_stages = record.stages.iter().map(|s| (s.began, s.ended.unwrap_or(s.began)));
+    let times: Vec<(At, At)> = of_points.chain(of_stages).collect();
+    let from = times.iter().map(|t| t.0).min().unwrap_or(record.opened);
+    let to = times.iter().map(|t| t.1).max().or(record.closed).unwrap_or(record.opened);
+    if to > from { (from, to) } else { (from, from.plus_s(3600)) }
+}
+
+fn bands(record: &Record, to: At) -> Vec<Band> {
+    let mut bands = Vec::new();
+    for (i, planned) in planned(record).into_iter().enumerate() {
+        let Some(p) = planned else { continue };
+        let (began, ended) = (record.stages[i].began, ended(record, i, to));
+        let line: Vec<(At, f64)> = if p.points.len() > 1 {
+            let at = |minutes: f64| At(began.0.saturating_add((minutes * 60e9) as i64)).min(ended);
+            p.points.iter().map(|(m, c)| (at(*m), *c)).collect()
+        } else if let Some(target) = p.to_celsius {
+            // The last quarter of the stage: where the target is meant to be met.
+            let length = ended.0.saturating_sub(began.0);
+            vec![(At(ended.0.saturating_sub(length / 4)), target), (ended, target)]
+        } else {
+            continue;
+        };
+        bands.push(Band { line, half_width_celsius: p.band_celsius });
+    }
+    bands
+}
+
+fn calls(record: &Record, points: &[Point]) -> Vec<(At, f64, String)> {
+    let zone = record.zone();
+    let call = |name: &str| matches!(name, "heat-off" | "over-target");
+    record
+        .alarms
+        .iter()
+        .filter(|a| call(&a.alarm))
+        .filter_map(|a| {
+            let celsius = a.celsius.or_else(|| celsius_at(points, a.raised))?;
+            Some((a.raised, celsius, format!("{} called {}", word(&a.alarm), a.raised.clock(&zone))))
+        })
+        .collect()
+}
+
+/// The last good reading at a moment.
+pub fn celsius_at(points: &[Point], at: At) -> Option<f64> {
+    let upto = points.partition_point(|p| p.at <= at);
+    points[..upto].iter().rev().take(60).find(|p| p.good).and_then(|p| p.celsius)
+}
+
+/// A name on the wire as a person reads it.
+pub fn word(name: &str) -> String {
+    name.replace('-', " ")
+}
+
+fn describe(record: &Record, points: &[Point], from: At, to: At) -> String {
+    let zone = record.zone();
+    let mut text = format!("The probe's temperature from {} to {}.", from.clock(&zone), to.clock(&zone));
+    let good = points.iter().filter(|p| p.good).filter_map(|p| Some((p.celsius?, p.at)));
+    if let Some((peak, at)) = good.max_by(|a, b| a.0.total_cmp(&b.0)) {
+        let _ = write!(text, " Highest {peak:.1} °C at {}.", at.clock(&zone));
+    }
+    let stages: Vec<String> =
+        record.stages.iter().map(|s| format!("{} from {}", word(&s.stage), s.began.clock(&zone))).collect();
+    if !stages.is_empty() {
+        let _ = write!(text, " Stages: {}.", stages.join(", "));
+    }
+    match record.gaps.len() {
+        0 => {}
+        1 => text.push_str(" One time without a good reading."),
+        n => {
+            let _ = write!(text, " {n} times without a good reading.");
+        }
+    }
+    text
+}

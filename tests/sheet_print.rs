@@ -1,0 +1,178 @@
+//! Promise: the make sheet is exactly one printed page, however much there is
+//! to say, and fetches nothing.
+//!
+//! Printed by headless Chromium (Debian's package `chromium`), counted by
+//! `pdfinfo` (`poppler-utils`). With `CURDTRACE_KEEP_SHEETS=DIR` the pages stay
+//! there to be looked at.
+
+#![allow(clippy::unwrap_used, clippy::print_stdout)] // a test may end here, and say figures
+
+#[path = "support/made_day.rs"]
+mod made_day;
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::Arc;
+
+use curdtrace::journal::storage::{Disk, Storage};
+use curdtrace::lot::at::At;
+use curdtrace::lot::inbox::{Ask, Opening, Request};
+use curdtrace::lot::life::Lots;
+use curdtrace::lot::record::{
+    AlarmDone, Correction, Gap, Instrument, LimitDone, Mark, Milking, Ph, Record, StageDone, Wheel,
+};
+use curdtrace::lot::sheet::render;
+use made_day::{Day, MORNING_NS, PLAN, dairy};
+
+fn pages(html: &str, dir: &Path, name: &str) -> u32 {
+    let (page, pdf) = (dir.join(format!("{name}.html")), dir.join(format!("{name}.pdf")));
+    std::fs::write(&page, html).unwrap();
+    let printed = Command::new("chromium")
+        .args(["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"])
+        .arg(format!("--user-data-dir={}", dir.join("profile").display()))
+        .arg(format!("--print-to-pdf={}", pdf.display()))
+        .arg(&page)
+        .output()
+        .expect("chromium is not there; install Debian's package chromium");
+    assert!(pdf.is_file(), "chromium printed nothing: {}", String::from_utf8_lossy(&printed.stderr));
+    let info = Command::new("pdfinfo")
+        .arg(&pdf)
+        .output()
+        .expect("pdfinfo is not there; install Debian's package poppler-utils");
+    let info = String::from_utf8_lossy(&info.stdout).into_owned();
+    info.lines().find_map(|l| l.strip_prefix("Pages:")).unwrap().trim().parse().unwrap()
+}
+
+fn keep() -> (Option<tempfile::TempDir>, PathBuf) {
+    match std::env::var_os("CURDTRACE_KEEP_SHEETS") {
+        Some(dir) => {
+            std::fs::create_dir_all(&dir).unwrap();
+            (None, dir.into())
+        }
+        None => {
+            let dir = tempfile::tempdir().unwrap();
+            let path = dir.path().to_path_buf();
+            (Some(dir), path)
+        }
+    }
+}
+
+/// A lot as a careful maker keeps it.
+fn usual(data: &Path) -> (Record, String) {
+    let storage: Arc<dyn Storage> = Arc::new(Disk);
+    let mut day = Day::new(storage.clone(), data);
+    let start = At(MORNING_NS);
+    let (mut lots, _) = Lots::open(storage, data, dairy()).unwrap();
+    let fields = [
+        ("people.maker", "Ada Steiner"),
+        ("people.helpers", "Bruno"),
+        ("milk.litres", "320"),
+        ("milk.source", "31 cows, upper pasture"),
+        ("milk.celsius-in", "12.5"),
+        ("milk.oldest-hours", "13"),
+        ("milk.acidity-sh", "6.8"),
+        ("culture.name", "hut whey culture"),
+        ("culture.dose", "1.2 L"),
+        ("rennet.name", "calf rennet, liquid"),
+        ("rennet.lot", "R-2611"),
+        ("rennet.dose-ml", "42"),
+        ("rennet.strength", "1:15000 Soxhlet"),
+    ];
+    let fields = fields.map(|(f, v)| (f.to_string(), v.to_string())).to_vec();
+    let open = Opening { kettle: "big".into(), plan: Some(PLAN.into()), fields, ..Opening::default() };
+    let by = |at, ask| Request { at, by: Some("Ada".into()), ask };
+    let lot = lots.apply(&by(start, Ask::Open(open))).unwrap().lot;
+    let (_, end) = day.make("big", "big", start);
+    let milking = Milking { milking: "13 July evening".into(), litres: Some(150.0), ..Milking::default() };
+    lots.apply(&by(end, Ask::Milking { lot: lot.clone(), milking })).unwrap();
+    lots.apply(&by(end.plus_s(1200), Ask::Close { lot: lot.clone() })).unwrap();
+    let later = end.plus_s(5 * 3600);
+    let wheels = vec![Wheel { wheel: "1".into(), kg: Some(28.6), note: None }];
+    lots.apply(&by(later, Ask::Wheels { lot: lot.clone(), wheels })).unwrap();
+    lots.apply(&by(later, Ask::Ph { lot: lot.clone(), ph: Ph { at: later, value: 5.52, by: None } }))
+        .unwrap();
+    let set = Ask::Set {
+        lot: lot.clone(),
+        fields: vec![("rennet.dose-ml".into(), "45".into())],
+        reason: Some("misread the measuring cup".into()),
+    };
+    lots.apply(&by(later, set)).unwrap();
+    let record = lots.store().load(&lot).unwrap();
+    let html = std::fs::read_to_string(lots.store().folder(&lot).join("sheet.html")).unwrap();
+    (record, html)
+}
+
+#[test]
+fn one_page_with_little_usual_and_very_much_to_say() {
+    let data = tempfile::tempdir().unwrap();
+    let (_held, dir) = keep();
+    let (record, html) = usual(data.path());
+    assert_eq!(pages(&html, &dir, "usual"), 1);
+
+    let empty = Record { lot: "2026-07-15-big-1".into(), dairy: record.dairy.clone(), ..Record::default() };
+    assert_eq!(pages(&render(&empty, &Default::default(), None), &dir, "empty"), 1);
+
+    let much = very_much(record);
+    let storage: Arc<dyn Storage> = Arc::new(Disk);
+    let store = curdtrace::lot::store::Store::at(storage, data.path());
+    let points = store.points(&much.lot).unwrap();
+    assert_eq!(pages(&render(&much, &points, None), &dir, "much"), 1);
+}
+
+/// More of everything than a make ever has, in long words.
+fn very_much(mut r: Record) -> Record {
+    let at = |m: i64| At(MORNING_NS).plus_s(m * 60);
+    let long =
+        "a very long explanation that goes on and on, about what was seen, what was done and why it was so ";
+    r.product = long.repeat(2);
+    r.note = Some(long.into());
+    for i in 0..25 {
+        r.deviations.push(format!("{i}: {}", long.repeat(3)));
+        r.alarms.push(AlarmDone {
+            alarm: "stirring-stopped".into(),
+            priority: "high".into(),
+            raised: at(i * 5),
+            celsius: Some(40.0),
+            text: long.repeat(2),
+            ..AlarmDone::default()
+        });
+        r.marks.push(Mark { at: at(i * 6), name: "note".into(), text: Some(long.into()), ..Mark::default() });
+        r.stages.push(StageDone { stage: "whey-heating".into(), began: at(190 + i), ..StageDone::default() });
+        r.ph.push(Ph { at: at(i * 60), value: 6.0, by: None });
+        r.gaps.push(Gap { probe: "big".into(), from: at(i * 7), to: at(i * 7 + 1), why: long.into() });
+        r.instruments.push(Instrument {
+            probe: format!("probe-{i}"),
+            calibration: Some(long.into()),
+            calibrated: Some(at(0)),
+            uncertainty_celsius: Some(0.4),
+        });
+        r.limits.push(LimitDone {
+            name: long.into(),
+            limit: long.into(),
+            source: long.into(),
+            verdict: "not-known".into(),
+            found: long.into(),
+        });
+        r.corrections.push(Correction {
+            field: "rennet.dose-ml".into(),
+            old: "32".into(),
+            new: "35".into(),
+            by: "Ada".into(),
+            at: at(600),
+            reason: long.into(),
+        });
+        r.milkings.push(Milking { milking: long.into(), ..Milking::default() });
+    }
+    r.mother = Some("2026-07-14-big-1".into());
+    r
+}
+
+#[test]
+fn the_sheet_fetches_nothing_and_runs_nothing() {
+    let data = tempfile::tempdir().unwrap();
+    let (_, html) = usual(data.path());
+    for never in ["<script", "<link", "<img", "http://", "https://", "@import", "url(h", "javascript:"] {
+        let found = html.replace("http://www.w3.org/2000/svg", "");
+        assert!(!found.contains(never), "{never}");
+    }
+}

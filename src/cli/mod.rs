@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 
 mod check;
+mod dose;
 mod error;
 mod lot;
 mod probe;
@@ -13,6 +14,7 @@ mod rehearse;
 mod replay;
 mod run;
 mod trial;
+mod wash;
 
 pub use error::{EXIT_USAGE, Failure};
 
@@ -39,6 +41,10 @@ enum Command {
     Probe(probe::Args),
     /// Lots: open, mark, close, attach, show, print, export, verify
     Lot(lot::Args),
+    /// How much rennet: by Soxhlet strength and minutes, by IMCU, or by a supplier's figure
+    Dose(dose::Args),
+    /// Wash water: litres for a temperature wanted, or the temperature that litres give
+    Wash(wash::Args),
     /// For maintainers: how well stages are found and cooks called, on simulated makes
     #[command(hide = true)]
     Trial(trial::Args),
@@ -84,6 +90,8 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Check(a) => check::run(a),
         Command::Probe(a) => probe::run(a),
         Command::Lot(a) => lot::run(a),
+        Command::Dose(a) => dose::run(&a),
+        Command::Wash(a) => wash::run(&a),
         Command::Trial(a) => trial::run(&a),
     }
 }

@@ -138,7 +138,7 @@ impl Alarms {
         }
         let before = place.alarm.state();
         let sounding = sounding(place.kind, s.stage, plan);
-        let mut again = false;
+        let (mut anew, mut again) = (false, false);
         if sounding == Sounding::Off {
             place.alarm.drop_cause(s.t_s);
         } else {
@@ -146,25 +146,29 @@ impl Alarms {
             let spoken_for = is_probe && matches!(self.share, Share::SpokenFor { .. });
             let waits = flooded && found.priority == Priority::Low && !is_probe;
             place.alarm.suppress(spoken_for || waits, s.t_s);
-            place.alarm.judge(found.condition, found.delays, s.t_s);
+            let off_s = place.off_s(found.delays.off_s, s.t_s);
+            place.alarm.judge(found.condition, Delays { off_s, ..found.delays }, s.t_s);
             let next_occasion = self.memory.once(place.kind).is_some_and(|o| *o == Once::Waiting);
             let grown = is_probe && found.priority > place.priority;
             if raised && found.condition && (next_occasion || grown) {
+                anew = true;
                 again = place.alarm.call(s.t_s) == Some(AlarmState::Unacknowledged);
             }
         }
         let now_raised = place.alarm.is_raised();
+        let called = anew || (now_raised && !raised);
         if let Some(once) = self.memory.once(place.kind) {
-            once.note(now_raised);
+            once.note(called, now_raised);
         }
-        if place.kind == AlarmKind::HeatOff && now_raised && (again || !raised) {
+        if place.kind == AlarmKind::HeatOff && called {
             self.memory.called_s = Some(s.t_s);
         }
         let state = place.alarm.state();
         if state == before && !again {
             return;
         }
-        if again || (now_raised && !raised) {
+        if called {
+            place.note_raised(s.t_s);
             place.priority = found.priority;
             place.sounds = sounding == Sounding::Sounds;
             place.limit_celsius = found.limit_celsius;

@@ -4,7 +4,7 @@
 //! No rule here speaks without a target. The forecast is filtered already, so
 //! the call itself has no delay.
 
-use super::occasion::{Occasion, milk_celsius, planned, scheduled_celsius};
+use super::occasion::{Occasion, is_heating, milk_celsius, planned, scheduled_celsius};
 use super::rules::Finding;
 use crate::engine::alarm::Priority;
 use crate::engine::plan::Plan;
@@ -31,10 +31,6 @@ const TOO_LATE_TO_GET_READY_S: f64 = 15.0;
 const SHOWS_LATE_S: f64 = 45.0;
 /// A forecast that drifts back by this ends "get ready", seconds.
 const READY_DEADBAND_S: f64 = 180.0;
-
-fn is_heating_stage(stage: Stage) -> bool {
-    matches!(stage, Stage::Warming | Stage::Cooking | Stage::WheyHeating)
-}
 
 /// A call on a warming only shows, and matters less than one on a cook.
 fn call_priority(s: &Situation) -> Priority {
@@ -128,7 +124,7 @@ pub(super) fn is_stalled(s: &Situation) -> bool {
 }
 
 pub(super) fn heat_slow(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -> Finding {
-    let meant = is_heating_stage(s.stage) && s.in_milk && !memory.heat_off.was_called();
+    let meant = is_heating(s.stage) && s.in_milk && !memory.heat_off.was_called();
     let stalled = meant && is_stalled(s);
     let slow = stalled || (meant && s.target_celsius.is_some() && matches!(pace(s, plan), Pace::Slow));
     let on_s = if stalled { STALLED_S } else { OFF_PACE_S };
@@ -136,7 +132,7 @@ pub(super) fn heat_slow(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -
 }
 
 pub(super) fn heat_fast(s: &Situation, plan: Option<&Plan>) -> Finding {
-    let meant = is_heating_stage(s.stage) && s.in_milk && s.target_celsius.is_some();
+    let meant = is_heating(s.stage) && s.in_milk && s.target_celsius.is_some();
     let fast = meant && matches!(pace(s, plan), Pace::Fast);
     Finding::of(fast, Priority::Medium).delayed(OFF_PACE_S, 60.0).limit(s.target_celsius)
 }

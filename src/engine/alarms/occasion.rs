@@ -97,14 +97,13 @@ impl Occasion {
             tolerance_celsius: s.tolerance_celsius.max(0.0),
         };
         match self.heating {
-            Some(old) if old.number == new.number && old.concerns(s.stage) => {
+            Some(old) if old.number == new.number && (old.concerns(s.stage) || !is_heating(s.stage)) => {
                 let moved = new.target_celsius - old.target_celsius;
                 // A higher target is a new aim, and wants its own call.
                 if moved > SAME_TARGET_CELSIUS && s.outlook.is_some_and(|o| o.heat_off_in_s > 0.0) {
                     self.call_anew();
                 }
-                let stage = if s.outlook.is_some() { s.stage } else { old.stage };
-                self.heating = Some(Heating { stage, ..new });
+                self.heating = Some(Heating { stage: old.stage, ..new });
             }
             // Heat meant, none going in yet: the number comes with the heat.
             _ => {
@@ -130,6 +129,11 @@ impl Occasion {
         }
         self.seen_any = true;
     }
+}
+
+/// Whether the stage is one of heating to a target.
+pub(super) fn is_heating(stage: Stage) -> bool {
+    matches!(stage, Stage::Warming | Stage::Cooking | Stage::WheyHeating)
 }
 
 impl Heating {

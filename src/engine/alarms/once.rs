@@ -22,12 +22,12 @@ impl Once {
         }
     }
 
-    /// Takes in whether the alarm's cause stands after judging.
-    pub(super) fn note(&mut self, raised: bool) {
-        *self = match (*self, raised) {
-            (Self::Waiting, true) => Self::Standing,
-            (Self::Standing, false) => Self::Over,
-            (now, _) => now,
+    /// Takes in what came of judging: `called` now, its cause `stands`.
+    pub(super) fn note(&mut self, called: bool, stands: bool) {
+        *self = match (*self, called, stands) {
+            (Self::Waiting, true, _) => Self::Standing,
+            (Self::Standing, _, false) => Self::Over,
+            (now, _, _) => now,
         };
     }
 

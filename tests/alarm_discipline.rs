@@ -1,0 +1,452 @@
+//! Alarm discipline (ISA-18.2): no chatter at the limit, few alarms in a make
+//! and in a day, one alarm a cause, calls once a heating, and what people did
+//! to alarms survives a restart by replay.
+//!
+//! Pass figures: no three raisings of one alarm in a minute, at most six an
+//! hour, at most five that sound in a good make, fewer than ten in ten minutes
+//! where eight probes fail together.
+
+use std::sync::Arc;
+
+use curdtrace::engine::Engine;
+use curdtrace::engine::alarm::{AlarmKind, AlarmState};
+use curdtrace::engine::alarms::Alarms;
+use curdtrace::engine::effect::{AlarmChange, Conclusion, Effect};
+use curdtrace::engine::event::{Ask, Command, Event, Happening, Name, Reading, Stamp};
+use curdtrace::engine::plan::{Plan, PlannedStage, Sounding};
+use curdtrace::engine::probe::Health;
+use curdtrace::engine::situation::{Outlook, Situation};
+use curdtrace::engine::stage::Stage;
+
+/// Reproducible noise: a linear congruential generator (Knuth's MMIX numbers),
+/// twelve uniform draws for one normal one.
+struct Noise(u64);
+
+impl Noise {
+    fn uniform(&mut self) -> f64 {
+        self.0 = self.0.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        (self.0 >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    fn normal(&mut self) -> f64 {
+        (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
+    }
+}
+
+fn plan() -> Plan {
+    let stage = |kind, to, minutes| PlannedStage { to_celsius: to, minutes, ..PlannedStage::of(kind) };
+    Plan {
+        name: "Alarm test wheel".to_owned(),
+        stages: vec![
+            stage(Stage::Warming, Some(32.0), None),
+            stage(Stage::Setting, None, Some(35.0)),
+            stage(Stage::Cutting, None, Some(10.0)),
+            stage(Stage::Cooking, Some(41.0), Some(30.0)),
+            stage(Stage::Stirring, None, Some(30.0)),
+        ],
+        ..Plan::default()
+    }
+}
+
+/// Stirring out at 41 °C, everything well.
+fn stirring() -> Situation {
+    Situation {
+        t_s: 0.0,
+        celsius: Some(41.0),
+        rate_celsius_per_min: Some(0.0),
+        number_age_s: 0.0,
+        silent_s: 0.0,
+        health: Health::Good,
+        reason: String::new(),
+        stage: Stage::Stirring,
+        stage_began_s: 0.0,
+        planned_minutes: Some(30.0),
+        in_milk: true,
+        heating: false,
+        heating_number: 2,
+        target_celsius: None,
+        tolerance_celsius: 0.5,
+        set_celsius: None,
+        planned_rate_celsius_per_min: None,
+        outlook: None,
+        still_s: 0.0,
+        curd_check_at_s: None,
+        boiling_celsius: 100.0,
+    }
+}
+
+/// The cook before it, at its target.
+fn cooking() -> Situation {
+    Situation { stage: Stage::Cooking, target_celsius: Some(41.0), heating: true, ..stirring() }
+}
+
+fn outlook(heat_off_in_s: f64) -> Outlook {
+    ends_at(41.0, heat_off_in_s)
+}
+
+fn ends_at(celsius: f64, heat_off_in_s: f64) -> Outlook {
+    Outlook {
+        heat_off_in_s,
+        reach_in_s: Some(heat_off_in_s + 40.0),
+        peak_celsius: celsius,
+        peak_low_celsius: celsius - 0.2,
+        peak_high_celsius: celsius + 0.3,
+        blind_s: None,
+    }
+}
+
+fn raised(changes: &[AlarmChange], kind: AlarmKind) -> usize {
+    changes.iter().filter(|c| c.alarm == kind && c.state == AlarmState::Unacknowledged).count()
+}
+
+/// Judges `hours` of situations, one a second; the raisings of `kind` by the
+/// second.
+fn raisings(kind: AlarmKind, hours: u32, plan: &Plan, mut at: impl FnMut(f64) -> Situation) -> Vec<f64> {
+    let mut alarms = Alarms::new();
+    let mut times = Vec::new();
+    let mut out = Vec::new();
+    for i in 0..hours * 3600 {
+        let t_s = f64::from(i);
+        alarms.judge(&Situation { t_s, ..at(t_s) }, Some(plan), &mut out);
+        times.extend(std::iter::repeat_n(t_s, raised(&out, kind)));
+        out.clear();
+    }
+    times
+}
+
+fn disciplined(kind: AlarmKind, seed: u64, hours: u32, times: &[f64]) {
+    let chatter = times.windows(3).any(|w| w[2] - w[0] < 60.0);
+    println!("{}: seed {seed}, {} raisings in {hours} h", kind.name(), times.len());
+    assert!(!chatter, "{} chatters, seed {seed}: {times:?}", kind.name());
+    assert!(times.len() <= 6 * hours as usize, "{}, seed {seed}: {} in {hours} h", kind.name(), times.len());
+    assert!(!times.is_empty(), "{}, seed {seed}: the limit is met, so it must be said", kind.name());
+}
+
+/// A level that wanders about the limit, correlated over half a minute, with a
+/// standard deviation of 0.12 °C: what a filter leaves of a stirred kettle.
+fn wander(seed: u64, limit: f64) -> impl FnMut() -> f64 {
+    let (mut noise, mut state) = (Noise(seed), 0.0);
+    move || {
+        let keep: f64 = 1.0 - 1.0 / 30.0;
+        state = state * keep + 0.12 * (1.0 - keep * keep).sqrt() * noise.normal();
+        limit + state
+    }
+}
+
+#[test]
+fn noise_at_the_limit_never_chatters() {
+    for seed in 1..=8 {
+        let plan = plan();
+        let mut level = wander(seed, 41.5);
+        let times = raisings(AlarmKind::OverTarget, 4, &plan, |t| {
+            let s = if t < 5.0 { cooking() } else { stirring() };
+            Situation { celsius: Some(level()), ..s }
+        });
+        disciplined(AlarmKind::OverTarget, seed, 4, &times);
+
+        let mut level = wander(seed, 31.0);
+        let times = raisings(AlarmKind::MilkCold, 4, &plan, |_| Situation {
+            stage: Stage::Setting,
+            // A gel a little colder than the limit: ten minutes must pass.
+            celsius: Some(level() - 0.35),
+            set_celsius: Some(32.0),
+            ..stirring()
+        });
+        disciplined(AlarmKind::MilkCold, seed, 4, &times);
+
+        let mut level = wander(seed, 98.0);
+        let times = raisings(AlarmKind::NearBoil, 4, &plan, |_| Situation {
+            stage: Stage::WheyHeating,
+            celsius: Some(level()),
+            ..stirring()
+        });
+        disciplined(AlarmKind::NearBoil, seed, 4, &times);
+
+        let stored = Plan { milk_warm_above_celsius: Some(8.0), ..plan.clone() };
+        let mut level = wander(seed, 8.35);
+        let times = raisings(AlarmKind::MilkWarm, 8, &stored, |_| Situation {
+            stage: Stage::Idle,
+            celsius: Some(level()),
+            in_milk: false,
+            ..stirring()
+        });
+        disciplined(AlarmKind::MilkWarm, seed, 8, &times);
+    }
+}
+
+#[test]
+fn flickering_probes_and_stirrers_never_chatter() {
+    for seed in 1..=8 {
+        let plan = plan();
+        let mut noise = Noise(seed);
+        let mut faulty = false;
+        let times = raisings(AlarmKind::ProbeFault, 4, &plan, |_| {
+            if noise.uniform() < 0.02 {
+                faulty = !faulty;
+            }
+            let health = if faulty { Health::Failure } else { Health::Good };
+            Situation { health, reason: "open".to_owned(), ..cooking() }
+        });
+        disciplined(AlarmKind::ProbeFault, seed, 4, &times);
+
+        // A plug that makes contact for two seconds in every forty.
+        let times = raisings(AlarmKind::ProbeSilent, 4, &plan, |t| Situation {
+            silent_s: (t % 40.0 - 2.0).max(0.0),
+            ..cooking()
+        });
+        disciplined(AlarmKind::ProbeSilent, seed, 4, &times);
+    }
+}
+
+#[test]
+fn a_good_make_sounds_at_most_five_times_and_calls_once_a_heating() {
+    let plan = plan();
+    let mut alarms = Alarms::new();
+    let mut out = Vec::new();
+    // Warming at 0.8 °C/min to 32, rennet, setting, cutting, cook at 0.4 to
+    // 41, stirring out, settling, drawing.
+    let mut rate = 0.8;
+    let mut celsius: f64 = 18.0;
+    let mut stage = (Stage::Warming, 0.0);
+    for i in 0..9000 {
+        let t_s = f64::from(i);
+        let (kind, began_s) = stage;
+        let for_s = t_s - began_s;
+        let target = match kind {
+            Stage::Warming => Some(32.0),
+            Stage::Cooking => Some(41.0),
+            _ => None,
+        };
+        let next = match kind {
+            Stage::Warming if celsius >= 32.0 => Some((Stage::Setting, 0.0)),
+            Stage::Setting if for_s > 2100.0 => Some((Stage::Cutting, 0.0)),
+            Stage::Cutting if for_s > 600.0 => Some((Stage::Cooking, 0.4)),
+            Stage::Cooking if celsius >= 41.0 => Some((Stage::Stirring, 0.0)),
+            Stage::Stirring if for_s > 1800.0 => Some((Stage::Settling, 0.0)),
+            Stage::Settling if for_s > 300.0 => Some((Stage::Drawing, -3.0)),
+            _ => None,
+        };
+        if let Some((kind, new_rate)) = next {
+            stage = (kind, t_s);
+            rate = new_rate;
+        }
+        celsius = (celsius + rate / 60.0).max(12.0);
+        let heating = rate > 0.0;
+        let off_in_s = target.map(|t| (t - 0.3 - celsius) / 0.4 * 60.0);
+        let setting = kind == Stage::Setting;
+        let situation = Situation {
+            t_s,
+            celsius: Some(celsius),
+            rate_celsius_per_min: Some(rate),
+            stage: stage.0,
+            stage_began_s: stage.1,
+            planned_minutes: if setting { Some(35.0) } else { None },
+            in_milk: stage.0 != Stage::Drawing,
+            heating,
+            heating_number: if t_s < 3000.0 { 1 } else { 2 },
+            target_celsius: target,
+            set_celsius: setting.then_some(32.0),
+            outlook: target.zip(off_in_s).filter(|_| heating).map(|(t, o)| ends_at(t, o)),
+            still_s: if setting || kind == Stage::Settling { for_s } else { 0.0 },
+            curd_check_at_s: (kind == Stage::Setting).then_some(3100.0),
+            ..stirring()
+        };
+        alarms.judge(&situation, Some(&plan), &mut out);
+    }
+    for change in &out {
+        println!("{} {} sounds {}: {}", change.alarm.name(), change.state.name(), change.sounds, change.text);
+    }
+    let sounding =
+        out.iter().filter(|c| c.sounds && c.state == AlarmState::Unacknowledged).map(|c| c.alarm.name());
+    let sounding: Vec<_> = sounding.collect();
+    assert_eq!(sounding, ["curd-check", "get-ready", "heat-off"]);
+    assert_eq!(raised(&out, AlarmKind::HeatOff), 2, "warming and cook, once each");
+    assert_eq!(raised(&out, AlarmKind::AtTarget), 2);
+    assert_eq!(raised(&out, AlarmKind::MilkCold), 0, "no cold alarm once the curd is out");
+}
+
+#[test]
+fn heat_off_is_called_once_a_heating_whatever_the_fire_does() {
+    let plan = plan();
+    let mut alarms = Alarms::new();
+    let mut out = Vec::new();
+    let mut at = 0.0;
+    let mut minute = |number, off_in_s, out: &mut Vec<AlarmChange>| {
+        for _ in 0..60 {
+            at += 1.0;
+            let s = Situation {
+                t_s: at,
+                celsius: Some(40.2),
+                heating_number: number,
+                outlook: Some(outlook(off_in_s)),
+                ..cooking()
+            };
+            alarms.judge(&s, Some(&plan), out);
+        }
+    };
+    // Called; the fire dips, the forecast falls back, and it flares up again.
+    minute(2, 90.0, &mut out);
+    minute(2, -5.0, &mut out);
+    minute(2, 200.0, &mut out);
+    minute(2, -5.0, &mut out);
+    assert_eq!(raised(&out, AlarmKind::HeatOff), 1);
+    // The next heating calls anew though the last call was never taken.
+    minute(3, -5.0, &mut out);
+    assert_eq!(raised(&out, AlarmKind::HeatOff), 2);
+}
+
+#[test]
+fn a_target_raised_in_the_middle_is_called_for_and_a_blind_call_says_so() {
+    let plan = plan();
+    let mut alarms = Alarms::new();
+    let mut out = Vec::new();
+    let judge = |alarms: &mut Alarms, t_s, target, o, out: &mut Vec<AlarmChange>| {
+        let s = Situation { t_s, celsius: None, target_celsius: Some(target), outlook: Some(o), ..cooking() };
+        alarms.judge(&s, Some(&plan), out);
+    };
+    judge(&mut alarms, 0.0, 41.0, outlook(-1.0), &mut out);
+    judge(&mut alarms, 1.0, 44.0, outlook(300.0), &mut out);
+    judge(&mut alarms, 400.0, 44.0, Outlook { blind_s: Some(130.0), ..outlook(-1.0) }, &mut out);
+    assert_eq!(raised(&out, AlarmKind::HeatOff), 2);
+    let blind = out.iter().filter(|c| c.alarm == AlarmKind::HeatOff).next_back().unwrap();
+    assert!(blind.text.contains("blind") && blind.text.contains("2 min 10 s"), "{}", blind.text);
+    assert_eq!((blind.celsius, blind.limit_celsius), (None, Some(44.0)));
+}
+
+#[test]
+fn the_plan_says_what_sounds_and_what_is_not_raised() {
+    let mut plan = plan();
+    plan.alarms.insert(AlarmKind::OverTarget, Sounding::Off);
+    plan.alarms.insert(AlarmKind::AtTarget, Sounding::Sounds);
+    let mut alarms = Alarms::new();
+    let mut out = Vec::new();
+    for i in 0..600 {
+        let s = Situation { t_s: f64::from(i), celsius: Some(41.0 + f64::from(i) * 0.01), ..cooking() };
+        alarms.judge(&s, Some(&plan), &mut out);
+    }
+    assert!(out.iter().all(|c| c.alarm != AlarmKind::OverTarget));
+    assert!(out.iter().any(|c| c.alarm == AlarmKind::AtTarget && c.sounds));
+    // Without a plan and a target there is no limit, and no temperature alarm.
+    let mut out = Vec::new();
+    let mut alarms = Alarms::new();
+    for i in 0..7200 {
+        let (t_s, celsius) = (f64::from(i), Some(99.0));
+        let hot = Situation { t_s, celsius, still_s: 900.0, planned_minutes: None, ..stirring() };
+        alarms.judge(&hot, None, &mut out);
+    }
+    assert!(out.is_empty(), "{out:?}");
+}
+
+// From here on through the engine's door.
+
+fn stamp(t_s: f64) -> Stamp {
+    let ns = (t_s * 1e9) as u64;
+    Stamp { boot: 1, mono_ns: ns, wall_ns: Some(1_750_000_000_000_000_000 + ns as i64) }
+}
+
+fn reading(t_s: f64, probe: &str, celsius: Option<f64>) -> Event {
+    let mut r = Reading::of(probe, celsius.unwrap_or_default());
+    if celsius.is_none() {
+        r.celsius = None;
+        r.health = Some(Health::Failure);
+        r.reason = Some("open".to_owned());
+    }
+    Event { stamp: stamp(t_s), what: Happening::Reading(r) }
+}
+
+fn alarms_of(effects: &[Effect]) -> impl Iterator<Item = (&Effect, &AlarmChange)> {
+    effects.iter().filter_map(|e| match &e.what {
+        Conclusion::Alarm(a) => Some((e, a)),
+        _ => None,
+    })
+}
+
+fn unacknowledged(effects: &[Effect]) -> usize {
+    alarms_of(effects).filter(|(_, a)| a.state == AlarmState::Unacknowledged).count()
+}
+
+#[test]
+fn eight_probes_that_fail_together_raise_one_alarm() {
+    let stored = Plan { milk_warm_above_celsius: Some(40.0), ..plan() };
+    for silent in [false, true] {
+        let mut engine = Engine::new(Some(Arc::new(stored.clone())));
+        let mut out = Vec::new();
+        let names: Vec<String> = (1..=8).map(|i| format!("p{i}")).collect();
+        for t in 0..3000 {
+            let t_s = f64::from(t);
+            for (i, name) in names.iter().enumerate() {
+                // All well for ten minutes; then the box is unplugged.
+                let event = if t < 600 {
+                    reading(t_s, name, Some(20.0 + i as f64))
+                } else if silent {
+                    Event { stamp: stamp(t_s), what: Happening::Tick }
+                } else {
+                    reading(t_s, name, None)
+                };
+                engine.step(&event, &mut out);
+            }
+        }
+        let raised = unacknowledged(&out);
+        println!("silent {silent}: {raised} unacknowledged, {} changes", alarms_of(&out).count());
+        assert_eq!(raised, 1, "one cause, one alarm");
+        assert!(alarms_of(&out).count() < 10);
+        let text =
+            alarms_of(&out).find(|(_, a)| a.state == AlarmState::Unacknowledged).unwrap().1.text.clone();
+        assert!(text.contains("7 more"), "{text}");
+    }
+}
+
+#[test]
+fn a_day_of_an_empty_kettle_raises_nothing() {
+    let mut engine = Engine::new(Some(Arc::new(plan())));
+    let mut out = Vec::new();
+    let mut noise = Noise(7);
+    for i in 0..24 * 3600 / 5 {
+        let t_s = f64::from(i) * 5.0;
+        let day = (t_s / 86_400.0 * std::f64::consts::TAU).sin();
+        engine.step(&reading(t_s, "kettle", Some(16.0 + 5.0 * day + 0.05 * noise.normal())), &mut out);
+    }
+    let raised: Vec<_> = alarms_of(&out).map(|(_, a)| a.alarm.name()).collect();
+    assert!(raised.is_empty(), "{raised:?}");
+}
+
+#[test]
+fn taking_and_shelving_survive_a_restart() {
+    let ask = |t_s, ask| {
+        let command = Command { kettle: Name::from("kettle"), by: Some(Name::from("ada")), ask };
+        Event { stamp: stamp(t_s), what: Happening::Command(command) }
+    };
+    let stored = Plan { milk_warm_above_celsius: Some(8.0), ..plan() };
+    let mut events: Vec<Event> = (0..3000).map(|t| reading(f64::from(t), "kettle", Some(11.0))).collect();
+    events.push(ask(3000.0, Ask::Acknowledge(Some(AlarmKind::MilkWarm))));
+    events.push(ask(3001.0, Ask::Shelve(AlarmKind::OverTarget, 3600)));
+    events.push(ask(3002.0, Ask::OutOfService(AlarmKind::NearBoil, true)));
+    let run = |events: &[Event]| {
+        let mut engine = Engine::new(Some(Arc::new(stored.clone())));
+        let mut out = Vec::new();
+        for e in events {
+            engine.step(e, &mut out);
+        }
+        (engine, out)
+    };
+    let (mut before, _) = run(&events);
+    // Power cut; the journal is replayed.
+    let (mut after, _) = run(&events);
+    let state = |engine: &Engine, kind| {
+        let view = engine.kettle_of("kettle").unwrap();
+        view.alarms.iter().find(|a| a.alarm == kind).map(|a| a.state)
+    };
+    assert_eq!(state(&after, AlarmKind::MilkWarm), Some(AlarmState::Acknowledged));
+    assert_eq!(state(&after, AlarmKind::OverTarget), Some(AlarmState::Shelved));
+    assert_eq!(state(&after, AlarmKind::NearBoil), Some(AlarmState::OutOfService));
+    // And both go on alike; the shelf ends by itself.
+    let (mut a, mut b) = (Vec::new(), Vec::new());
+    for t in 3003..7000 {
+        let e = reading(f64::from(t), "kettle", Some(11.0));
+        before.step(&e, &mut a);
+        after.step(&e, &mut b);
+    }
+    assert_eq!(a, b);
+    assert_eq!(state(&after, AlarmKind::OverTarget), None);
+    assert_eq!(state(&after, AlarmKind::MilkWarm), Some(AlarmState::Acknowledged), "not raised again");
+}

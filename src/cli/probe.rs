@@ -21,7 +21,7 @@ enum Command {
     /// One probe's number, rate, noise, health and reason, live
     Read(read::Args),
     /// Calibrate a probe: ice, boiling water, or a reference thermometer
-    Calibrate(calibrate::Args),
+    Calibrate(Box<calibrate::Args>),
 }
 
 /// Runs the subcommand.
@@ -29,6 +29,6 @@ pub fn run(args: Args) -> Result<(), Failure> {
     match args.command {
         Command::List(a) => list::run(a),
         Command::Read(a) => read::run(a),
-        Command::Calibrate(a) => calibrate::run(a),
+        Command::Calibrate(a) => calibrate::run(&a),
     }
 }

@@ -26,7 +26,8 @@ const MOST_KEPT: usize = 1024;
 /// The channels of all probes. Shared by the sources.
 #[derive(Debug)]
 pub struct Channels {
-    data: PathBuf,
+    /// Where calibrations lie; `None` corrects nothing.
+    data: Option<PathBuf>,
     set: BTreeMap<Name, Probe>,
     known: Mutex<BTreeMap<Name, Known>>,
 }
@@ -41,7 +42,18 @@ impl Channels {
     /// Those of a configuration.
     pub fn of(config: &Config) -> Self {
         let set = config.probes.iter().map(|p| (p.name.clone(), p.clone())).collect();
-        Self { data: config.data.clone(), set, known: Mutex::default() }
+        Self { data: Some(config.data.clone()), set, known: Mutex::default() }
+    }
+
+    /// Those of a configuration without any correction, which calibrating
+    /// looks at.
+    pub fn uncorrected(config: &Config) -> Self {
+        let mut set: BTreeMap<Name, Probe> =
+            config.probes.iter().map(|p| (p.name.clone(), p.clone())).collect();
+        for p in set.values_mut() {
+            p.sensor.calibration_needed = false;
+        }
+        Self { data: None, set, known: Mutex::default() }
     }
 
     /// The reading that a raw value of a probe makes, with its kettle: the
@@ -74,7 +86,7 @@ impl Channels {
             channel.grade = p.sensor.grade;
             channel.calibration_needed = p.sensor.calibration_needed;
         }
-        let kept = calibrations::of(&self.data, probe);
+        let kept = self.data.as_ref().map(|data| calibrations::of(data, probe)).unwrap_or_default();
         for fault in &kept.faults {
             tracing::error!(%probe, "{fault}");
         }

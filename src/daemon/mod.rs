@@ -15,6 +15,7 @@
 //! | [`mqtt`] | a broker: readings in; [`mqtt_out`] what goes out |
 //! | [`channels`] | every probe's conversion, correction and calibration |
 //! | [`calibrations`] | calibrations on disk |
+//! | [`listen`] | the sources without the daemon, for who looks at one probe |
 //! | [`notify`] | word to the supervisor: ready, alive, stopping |
 //! | [`log`] | what is said to whom |
 //! | [`alerts`] | outlets for alarms: when each calls; [`alert_http`], [`alert_command`], [`alert_sound`] how |
@@ -38,6 +39,7 @@ pub mod clock;
 pub mod input;
 pub mod intake;
 pub mod line_reader;
+pub mod listen;
 pub mod log;
 mod modbus;
 pub mod mqtt;

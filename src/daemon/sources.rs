@@ -63,7 +63,22 @@ impl Sources {
         feed: &Feed,
         stop: &CancellationToken,
     ) -> Result<JoinSet<Ended>, DaemonError> {
-        let channels = Arc::new(Channels::of(config));
+        self.start_through(config, Arc::new(Channels::of(config)), clock, inputs, feed, stop)
+    }
+
+    /// As [`Sources::start`], through these channels.
+    ///
+    /// # Errors
+    /// A thread cannot be started.
+    pub fn start_through(
+        self,
+        config: &Config,
+        channels: Arc<Channels>,
+        clock: &Clock,
+        inputs: &mpsc::Sender<Input>,
+        feed: &Feed,
+        stop: &CancellationToken,
+    ) -> Result<JoinSet<Ended>, DaemonError> {
         let mut ways = self.tallies.into_iter().map(|(source, tally)| Way {
             source,
             inputs: inputs.clone(),

@@ -1,0 +1,179 @@
+//! Listening to one probe without the daemon: the same sources and the same
+//! conversion, but no engine, no journal and no acknowledgement.
+//!
+//! For `probe read` and `probe calibrate`. The sources run in a thread of
+//! their own; whoever listens gets readings with their arrival.
+
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use tokio::sync::{broadcast, mpsc, watch};
+use tokio_util::sync::CancellationToken;
+
+use super::channels::Channels;
+use super::clock::Clock;
+use super::input::{Incoming, Input};
+use super::outlet::{Commands, Feed};
+use super::sources::Sources;
+use crate::config::dairy::Config;
+use crate::config::source::Format;
+use crate::engine::event::{Name, Reading};
+
+/// Inputs that may wait for who listens.
+const QUEUED: usize = 1024;
+
+/// What was heard.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Heard {
+    /// A reading.
+    Reading {
+        /// It.
+        reading: Reading,
+        /// Its arrival on the monotonic clock, s.
+        t_s: f64,
+    },
+    /// A source came or went.
+    Link {
+        /// Its name.
+        source: Name,
+        /// Whether it is there.
+        up: bool,
+    },
+    /// Nothing within the time given.
+    Silence,
+    /// No source is left: why, where it is known.
+    Ended(String),
+}
+
+/// Sources running for who listens; they end when this is dropped.
+#[derive(Debug)]
+pub struct Listening {
+    heard: Receiver<Heard>,
+    stop: CancellationToken,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Listening {
+    /// Starts every source of `config`; readings come through `channels`.
+    ///
+    /// # Errors
+    /// The thread cannot be started.
+    pub fn start(config: Config, channels: Arc<Channels>) -> std::io::Result<Self> {
+        let stop = CancellationToken::new();
+        let (tx, heard) = channel();
+        let told = stop.clone();
+        let thread = std::thread::Builder::new().name("listen".into()).spawn(move || {
+            let why = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
+                Ok(runtime) => runtime.block_on(hear(&config, channels, &tx, &told)),
+                Err(e) => e.to_string(),
+            };
+            // Nobody listens any more: nothing to say then.
+            let _ = tx.send(Heard::Ended(why));
+        })?;
+        Ok(Self { heard, stop, thread: Some(thread) })
+    }
+
+    /// The next that is heard, within `span`.
+    pub fn next(&self, span: Duration) -> Heard {
+        match self.heard.recv_timeout(span) {
+            Ok(heard) => heard,
+            Err(RecvTimeoutError::Timeout) => Heard::Silence,
+            Err(RecvTimeoutError::Disconnected) => Heard::Ended(String::new()),
+        }
+    }
+
+    /// Throws away what was heard and not fetched.
+    pub fn catch_up(&self) {
+        while self.heard.try_recv().is_ok() {}
+    }
+}
+
+impl Drop for Listening {
+    fn drop(&mut self) {
+        self.stop.cancel();
+        if let Some(thread) = self.thread.take() {
+            // It ends by itself; a thread that died has nothing to add.
+            let _ = thread.join();
+        }
+    }
+}
+
+/// Runs the sources until told to stop or all have ended; why, where known.
+async fn hear(
+    config: &Config,
+    channels: Arc<Channels>,
+    heard: &std::sync::mpsc::Sender<Heard>,
+    stop: &CancellationToken,
+) -> String {
+    let clock = Clock::real();
+    let (inputs, mut taken) = mpsc::channel::<Input>(QUEUED);
+    // What the sources look at for the box's buzzer: nothing happens here.
+    let (_snapshot, snapshot) = watch::channel(Arc::default());
+    let (_taken, count) = watch::channel(0);
+    let feed = Feed {
+        news: broadcast::channel(1).0,
+        snapshot,
+        taken: count,
+        commands: Commands::into(mpsc::channel(1).0),
+    };
+    let started = Sources::of(config).start_through(config, channels, &clock, &inputs, &feed, stop);
+    let mut running = match started {
+        Ok(set) => set,
+        Err(e) => return e.to_string(),
+    };
+    drop(inputs);
+    let mut why = String::new();
+    loop {
+        tokio::select! {
+            input = taken.recv() => {
+                let Some(input) = input else { break };
+                let said = match input.what {
+                    Incoming::Reading(reading) => {
+                        Heard::Reading { reading, t_s: clock.now().mono_ns as f64 / 1e9 }
+                    }
+                    Incoming::Link { source, up } => Heard::Link { source, up },
+                    _ => continue,
+                };
+                if heard.send(said).is_err() {
+                    break;
+                }
+            }
+            Some(Ok((name, Err(e)))) = running.join_next() => why = format!("{name} ended: {e}"),
+        }
+    }
+    stop.cancel();
+    while running.join_next().await.is_some() {}
+    why
+}
+
+/// The configuration with only those sources that can serve `probe`, and with
+/// a name of its own at every broker, so that a running daemon is not thrown
+/// off.
+#[must_use]
+pub fn only_for(mut config: Config, probe: &str) -> Config {
+    config.serial.retain(|s| {
+        s.probe.as_deref() == Some(probe)
+            || s.probes.values().any(|ours| &**ours == probe)
+            || (s.format == Format::Frames && s.probes.is_empty())
+            || matches!(&s.format, Format::Lines(p) if s.probe.is_none() && names_probe(p))
+    });
+    for m in &mut config.modbus {
+        m.registers.retain(|r| &*r.probe == probe);
+    }
+    config.modbus.retain(|m| !m.registers.is_empty());
+    for b in &mut config.brokers {
+        b.subscriptions.retain(|s| s.probe.is_none() || s.probe.as_deref() == Some(probe));
+        b.client_id = format!("{}-listening-{}", b.client_id, std::process::id());
+        b.session_kept = false;
+        b.publish_under = None;
+    }
+    config.brokers.retain(|b| !b.subscriptions.is_empty());
+    config
+}
+
+fn names_probe(p: &crate::wire::payload::Payload) -> bool {
+    p.kind == crate::wire::payload::PayloadKind::LineProtocol
+        || p.pointers.as_ref().is_some_and(|j| j.probe.is_some())
+}

@@ -21,8 +21,9 @@ use std::time::Duration;
 use broker::{Broker, Hand};
 use curdtrace::config::plan;
 use curdtrace::daemon::clock::Clock;
+use curdtrace::daemon::input::LotAsk;
 use curdtrace::daemon::outlet::CommandError;
-use curdtrace::engine::event::Reading;
+use curdtrace::engine::event::{Name, Reading};
 use curdtrace::rehearse::family::Family;
 use curdtrace::rehearse::make::{Make, Marks, Spoken, make};
 use curdtrace::rehearse::scene::Options;
@@ -148,7 +149,20 @@ fn a_make_through_the_serial_port_is_the_same_as_on_replay() {
     });
     clock.advance(Duration::from_secs(2));
     assert!(pty.hear_until(SOON, |p| p.acked.len() == sent), "{} of {sent} acknowledged", pty.acked.len());
+    // The make had its lot by itself; a person closes it.
+    let lot = house.shown().open_lots.get(KETTLE).cloned();
+    let ask = LotAsk { kettle: Name::from(KETTLE), by: Some(Name::from("ada")), open: false, id: None };
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    runtime.block_on(house.feed.commands.lot(ask)).unwrap();
+    assert!(wait_for(SOON, || house.shown().open_lots.is_empty()), "{:?}", house.shown().open_lots);
     house.close().unwrap();
+    let lot = lot.unwrap_or_else(|| panic!("no lot was opened when milk was found"));
+    let sums = Command::new("sha256sum")
+        .args(["--check", "--quiet", "SHA256SUMS"])
+        .current_dir(folder.path().join("data/lots").join(&lot))
+        .output()
+        .unwrap();
+    assert!(sums.status.success(), "{sums:?}");
     compare(folder.path(), &make);
 }
 

@@ -54,6 +54,7 @@ pub(super) fn failure(e: &DaemonError) -> Failure {
         DaemonError::Kettle(_) => Failure::config(e),
         DaemonError::Data { .. }
         | DaemonError::Journal(_)
+        | DaemonError::Lots(_)
         | DaemonError::Run(RunError::Disk(_) | RunError::Record(_)) => Failure::io(e),
         DaemonError::Taken(_) | DaemonError::Ended { .. } => Failure::unavailable(e),
     }

@@ -20,6 +20,7 @@
 //! | [`log`] | what is said to whom |
 //! | [`alerts`] | outlets for alarms: when each calls; [`alert_http`], [`alert_command`], [`alert_sound`] how |
 //! | [`page`] | the page as an outlet |
+//! | [`lot_desk`] | the lots, as the record thread keeps them |
 //! | [`outlet`] | the seam for everything that shows, sounds or publishes |
 //!
 //! Terms: a *source* brings readings, an *outlet* shows what follows from
@@ -41,6 +42,7 @@ pub mod intake;
 pub mod line_reader;
 pub mod listen;
 pub mod log;
+pub mod lot_desk;
 mod modbus;
 pub mod mqtt;
 pub mod mqtt_out;

@@ -120,6 +120,9 @@ pub enum CommandError {
     /// The daemon is stopping.
     #[error("the daemon is stopping; send it again when it runs")]
     Stopping,
+    /// It cannot be done.
+    #[error("it was not done; the log says why")]
+    Refused,
     /// Taken in and acted on, but not on disk within [`KEPT_WITHIN`].
     #[error("taken in, but not on disk yet; look at the store alarm")]
     NotKeptYet,
@@ -165,7 +168,7 @@ impl Commands {
         self.0.send(input).await.map_err(|_| CommandError::Stopping)?;
         match tokio::time::timeout(KEPT_WITHIN, rx).await {
             Ok(Ok(())) => Ok(()),
-            Ok(Err(_)) => Err(CommandError::Stopping),
+            Ok(Err(_)) => Err(CommandError::Refused),
             Err(_) => Err(CommandError::NotKeptYet),
         }
     }

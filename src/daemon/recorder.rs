@@ -15,17 +15,24 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use tokio::sync::mpsc::UnboundedSender;
+use tokio::sync::mpsc::{self, UnboundedSender};
 
 use super::clock::Clock;
-use super::input::Receipt;
-use super::outlet::News;
+use super::input::{Input, LotAsk, Receipt};
+use super::lot_desk::{LotDesk, Work};
+use super::outlet::{LotNews, News};
 use crate::config::kettle;
 use crate::engine::effect::{Conclusion, Effect};
+use crate::engine::event::Name;
+use crate::engine::plan::Plan;
 use crate::journal::{Journal, JournalError, Moment};
+use crate::lot::at::At;
 
 /// While the disk fails it is tried again so often.
 const AGAIN: Duration = Duration::from_millis(500);
+
+/// The inbox is looked into so often.
+const LOOK_IN_INBOX: Duration = Duration::from_millis(200);
 
 /// Free space is looked at so often, nanoseconds of the daemon's clock.
 const LOOK_FREE_NS: u64 = 60_000_000_000;
@@ -43,6 +50,8 @@ pub struct Job {
     pub readings: u64,
     /// What followed from it.
     pub news: Vec<Arc<News>>,
+    /// The plan that is followed from now on, on which kettle.
+    pub followed: Option<(Name, Option<Arc<Plan>>)>,
 }
 
 /// What the record thread has to say.
@@ -57,6 +66,8 @@ pub enum Report {
         /// What failed.
         text: String,
     },
+    /// A lot was opened or closed.
+    Lot(LotNews),
     /// The disk cannot be trusted any more: end the process.
     Fatal(String),
 }
@@ -64,6 +75,7 @@ pub enum Report {
 #[derive(Debug)]
 enum Order {
     Job(Job),
+    Lot(LotAsk, Option<Receipt>),
     Stop,
 }
 
@@ -86,19 +98,20 @@ pub enum RecordError {
 }
 
 impl Recorder {
-    /// Starts the thread. `warn_free_percent`: less free space is worth a
-    /// word.
+    /// Starts the thread.
     ///
     /// # Errors
     /// The thread cannot be started.
-    pub fn start(
-        journal: Journal,
-        clock: Clock,
-        warn_free_percent: f64,
-        reports: UnboundedSender<Report>,
-    ) -> std::io::Result<Self> {
+    pub fn start(desk: Desk, clock: Clock) -> std::io::Result<Self> {
         let (orders, jobs) = channel();
+        let Desk { journal, lots, warn_free_percent, reports, inputs } = desk;
         let mut keeper = Keeper {
+            lots,
+            lot_work: VecDeque::new(),
+            inputs,
+            inbox_next_ns: 0,
+            ticket: 0,
+            urgent: false,
             kettles: journal.dir().with_file_name("kettles"),
             free: FreeSpace { dir: journal.dir().to_path_buf(), warn_percent: warn_free_percent, next_ns: 0 },
             journal,
@@ -121,6 +134,14 @@ impl Recorder {
         self.orders.send(Order::Job(job)).map_err(|_| RecordError::Died)
     }
 
+    /// Hands over what a person asks of the lots; never waits.
+    ///
+    /// # Errors
+    /// [`RecordError::Died`].
+    pub fn lot(&self, ask: LotAsk, receipt: Option<Receipt>) -> Result<(), RecordError> {
+        self.orders.send(Order::Lot(ask, receipt)).map_err(|_| RecordError::Died)
+    }
+
     /// Syncs everything and ends the thread. Waits for it.
     ///
     /// # Errors
@@ -135,9 +156,33 @@ impl Recorder {
     }
 }
 
+/// What the record thread works with.
+#[derive(Debug)]
+pub struct Desk {
+    /// The journal.
+    pub journal: Journal,
+    /// The lots.
+    pub lots: LotDesk,
+    /// Less free space is worth a word, percent.
+    pub warn_free_percent: f64,
+    /// Where its reports go.
+    pub reports: UnboundedSender<Report>,
+    /// Where marks go that came through the inbox.
+    pub inputs: mpsc::Sender<Input>,
+}
+
 /// The thread's own state.
 struct Keeper {
     journal: Journal,
+    lots: LotDesk,
+    /// Work for the lots, by the ticket that must be synced first.
+    lot_work: VecDeque<(u64, Work)>,
+    inputs: mpsc::Sender<Input>,
+    inbox_next_ns: u64,
+    /// The ticket of the line pushed last.
+    ticket: u64,
+    /// Sync at once: somebody waits.
+    urgent: bool,
     clock: Clock,
     reports: UnboundedSender<Report>,
     /// Receipts by the ticket that must be synced first.
@@ -155,25 +200,37 @@ impl Keeper {
     fn run(&mut self, jobs: &Receiver<Order>) -> Result<(), JournalError> {
         loop {
             match jobs.recv_timeout(self.patience()) {
-                Ok(Order::Job(job)) => {
-                    self.take(job);
+                Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => return self.last(),
+                Ok(order) => {
+                    self.obey(order);
                     // What has come meanwhile joins the group before it is
                     // synced: one sync, many readings.
-                    for _ in 0..256 {
-                        match jobs.try_recv() {
-                            Ok(Order::Job(job)) => self.take(job),
-                            Ok(Order::Stop) => return self.last(),
-                            Err(_) => break,
+                    for order in jobs.try_iter().take(256) {
+                        if matches!(order, Order::Stop) {
+                            return self.last();
                         }
+                        self.obey(order);
                     }
                 }
-                Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => return self.last(),
-                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Timeout) => self.inbox_next_ns = 0,
             }
-            if self.journal.is_due(self.clock.now().mono_ns) {
+            if self.urgent || self.journal.is_due(self.clock.now().mono_ns) {
                 self.commit()?;
             }
+            self.look_in_inbox();
             self.look_free();
+        }
+    }
+
+    fn obey(&mut self, order: Order) {
+        match order {
+            Order::Job(job) => self.take(job),
+            Order::Lot(ask, receipt) => {
+                // After all that was said before it; a person waits for it.
+                self.lot_work.push_back((self.ticket, Work::Ask(ask, receipt)));
+                self.urgent = true;
+            }
+            Order::Stop => {}
         }
     }
 
@@ -182,16 +239,16 @@ impl Keeper {
         if !self.well {
             return AGAIN;
         }
-        let Some(due_ns) = self.journal.due_ns() else { return Duration::from_secs(1) };
+        let Some(due_ns) = self.journal.due_ns() else { return LOOK_IN_INBOX };
         let left_ns = due_ns.saturating_sub(self.clock.now().mono_ns);
-        Duration::from_nanos(left_ns).div_f64(self.clock.speed()).min(Duration::from_secs(1))
+        Duration::from_nanos(left_ns).div_f64(self.clock.speed()).min(LOOK_IN_INBOX)
     }
 
     fn take(&mut self, job: Job) {
-        let mut ticket = None;
-        for line in &job.lines {
-            match self.journal.push(line, job.at) {
-                Ok(t) => ticket = Some(t),
+        let Job { lines, at, receipt, readings, news, followed } = job;
+        for line in &lines {
+            match self.journal.push(line, at) {
+                Ok(ticket) => self.ticket = ticket,
                 Err(e @ JournalError::BadLine(_)) => tracing::error!("{e}"),
                 Err(e) => {
                     // Its receipt is dropped with the job: not kept, not acknowledged.
@@ -200,15 +257,18 @@ impl Keeper {
                 }
             }
         }
-        if let Some(ticket) = ticket {
-            self.waiting.extend(job.receipt.map(|r| (ticket, r)));
-            if job.readings > 0 {
-                self.readings.push_back((ticket, job.readings));
-            }
+        self.waiting.extend(receipt.map(|r| (self.ticket, r)));
+        if readings > 0 {
+            self.readings.push_back((self.ticket, readings));
         }
-        for news in &job.news {
-            if let News::Effect(effect) = &**news {
-                self.learn(effect);
+        if let Some((kettle, plan)) = followed {
+            self.lot_work.push_back((self.ticket, Work::Follow(kettle, plan)));
+        }
+        for one in &news {
+            let News::Effect(effect) = &**one else { continue };
+            self.learn(effect);
+            if matches!(effect.what, Conclusion::MakeBegan | Conclusion::Make(_)) {
+                self.lot_work.push_back((self.ticket, Work::Effect(effect.clone())));
             }
         }
     }
@@ -228,6 +288,7 @@ impl Keeper {
 
     /// Syncs what is due. An error that comes back is fatal.
     fn commit(&mut self) -> Result<(), JournalError> {
+        self.urgent = false;
         match self.journal.commit() {
             Ok(_) => {
                 if !self.well {
@@ -264,6 +325,38 @@ impl Keeper {
         }
         if self.kept != before {
             self.report(Report::Kept(self.kept));
+        }
+        while self.lot_work.front().is_some_and(|w| w.0 <= synced) {
+            let Some((_, work)) = self.lot_work.pop_front() else { break };
+            let now = At(self.clock.now().wall_ns);
+            if let Some(news) = self.lots.work(work, now) {
+                self.report(Report::Lot(news));
+            }
+        }
+    }
+
+    fn look_in_inbox(&mut self) {
+        let now_ns = self.clock.now().mono_ns;
+        if now_ns < self.inbox_next_ns {
+            return;
+        }
+        let span_ns = LOOK_IN_INBOX.mul_f64(self.clock.speed()).as_nanos();
+        self.inbox_next_ns = now_ns.saturating_add(u64::try_from(span_ns).unwrap_or(u64::MAX));
+        if !self.lots.is_asked() {
+            return;
+        }
+        // What is asked of a lot rests on all that was said before.
+        if !self.well || self.commit().is_err() {
+            return;
+        }
+        let (marks, news) = self.lots.inbox();
+        for mark in marks {
+            // A runner that is gone, or so far behind, leaves the request in
+            // the inbox; its sender hears that nobody answered.
+            let _ = self.inputs.try_send(mark);
+        }
+        for one in news {
+            self.report(Report::Lot(one));
         }
     }
 
@@ -327,10 +420,15 @@ mod tests {
     #[test]
     fn receipts_come_after_the_sync_and_all_of_them_by_the_stop() {
         let dir = tempfile::tempdir().unwrap();
-        let (journal, _) = Journal::open(Arc::new(Disk), dir.path(), Settings::default(), "test").unwrap();
+        let (journal, _) =
+            Journal::open(Arc::new(Disk), &dir.path().join("journal"), Settings::default(), "test").unwrap();
         let (tx, mut rx) = tokio::sync::mpsc::unbounded_channel();
         let clock = Clock::by_hand(1_000_000);
-        let recorder = Recorder::start(journal, clock, 0.0, tx).unwrap();
+        let (inputs, _taken) = mpsc::channel(1);
+        let config = crate::config::dairy::Config { data: dir.path().into(), ..Default::default() };
+        let lots = LotDesk::open(Arc::new(Disk), &config, std::collections::BTreeMap::new()).unwrap();
+        let desk = Desk { journal, lots, warn_free_percent: 0.0, reports: tx, inputs };
+        let recorder = Recorder::start(desk, clock).unwrap();
         let called = Arc::new(AtomicU32::new(0));
         for n in 0..100_i64 {
             let counted = called.clone();
@@ -340,7 +438,14 @@ mod tests {
             let at = Moment { mono_ns: n.unsigned_abs(), offset_ns: 1_000_000, clock_sure: true };
             let lines = vec![format!("temperature,probe=k celsius=34.5 {}", 1_000_000 + n)];
             recorder
-                .record(Job { lines, at, receipt: Some(receipt), readings: 1, news: Vec::new() })
+                .record(Job {
+                    lines,
+                    at,
+                    receipt: Some(receipt),
+                    readings: 1,
+                    news: Vec::new(),
+                    followed: None,
+                })
                 .unwrap();
         }
         recorder.stop().unwrap();

@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use super::intake;
 use crate::engine::Engine;
-use crate::engine::effect::Conclusion;
+use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::event::{Ask, Command, Event, Happening, Mark, Name, Stamp};
 use crate::engine::plan::Plan;
 use crate::journal::JournalError;
@@ -32,6 +32,8 @@ pub struct Past {
     pub marks: Vec<(i64, Mark)>,
     /// Probes seen.
     pub probes: BTreeSet<Name>,
+    /// The last beginning or end of a make of each kettle.
+    pub turns: BTreeMap<Name, Effect>,
     /// Lines taken in.
     pub lines: u64,
     /// Lines that could not be taken in; they stay in the journal.
@@ -74,6 +76,9 @@ pub fn resume(
             if effect.what == Conclusion::MakeBegan {
                 past.marks.retain(|m| m.1.kettle != effect.kettle);
             }
+            if matches!(effect.what, Conclusion::MakeBegan | Conclusion::Make(_)) {
+                past.turns.insert(effect.kettle.clone(), effect);
+            }
         }
     }
     Ok(past)
@@ -107,6 +112,11 @@ impl Past {
             }
             _ => {}
         }
+    }
+
+    /// The plans that are followed.
+    pub fn plans(&self) -> BTreeMap<Name, Arc<Plan>> {
+        self.followed.iter().filter_map(|(k, (plan, _))| Some((k.clone(), plan.clone()?))).collect()
     }
 
     /// Whether the configured plan must be followed anew: a person's choice

@@ -163,7 +163,7 @@ impl Loop {
                 self.publish();
                 Ok(())
             }
-            Incoming::Lot(_) => Ok(()),
+            Incoming::Lot(ask) => Ok(self.r.recorder.lot(ask, receipt)?),
             Incoming::Link { source, up } => {
                 self.linked(&source, up);
                 self.happened(Happening::Link { source, up }, receipt)
@@ -222,6 +222,16 @@ impl Loop {
                 self.happened(Happening::Store { ok, text }, None)?;
                 self.publish();
             }
+            Some(Report::Lot(lot)) => {
+                tracing::info!("lot {} {}", lot.id, if lot.closed { "closed" } else { "opened" });
+                if !lot.closed {
+                    self.shown.open_lots.insert(lot.kettle.clone(), lot.id.clone());
+                } else if self.shown.open_lots.get(&lot.kettle) == Some(&lot.id) {
+                    self.shown.open_lots.remove(&lot.kettle);
+                }
+                self.publish();
+                self.tell(Arc::new(News::Lot(lot)));
+            }
             Some(Report::Fatal(text)) => return Err(RunError::Disk(text)),
             None => return Err(RecordError::Died.into()),
         }
@@ -243,6 +253,12 @@ impl Loop {
         let wall_ns = at.clock_sure.then(|| at.wall_ns());
         let stamp = Stamp { boot: self.r.boot, mono_ns: at.mono_ns, wall_ns };
         let readings = u64::from(matches!(what, Happening::Reading(_)));
+        let followed = match &what {
+            Happening::Command(Command { kettle, ask: Ask::Follow(plan), .. }) => {
+                Some((kettle.clone(), plan.clone()))
+            }
+            _ => None,
+        };
         self.begun = true;
         let mut lines = Vec::new();
         let mut line = String::new();
@@ -267,7 +283,7 @@ impl Loop {
             news.push(one);
         }
         if !lines.is_empty() || !news.is_empty() || receipt.is_some() {
-            self.r.recorder.record(Job { lines, at, receipt, readings, news })?;
+            self.r.recorder.record(Job { lines, at, receipt, readings, news, followed })?;
         }
         if turned {
             self.publish();

@@ -7,7 +7,6 @@
 //!
 //! Invariant: a task that ends by itself ends the daemon with an error.
 
-use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -18,8 +17,9 @@ use tokio_util::sync::CancellationToken;
 
 use super::clock::Clock;
 use super::input::{Incoming, Input};
+use super::lot_desk::LotDesk;
 use super::outlet::{Commands, Feed, NEWS_QUEUED, Outlet, OutletError, Snapshot};
-use super::recorder::Recorder;
+use super::recorder::{Desk, Recorder};
 use super::resume::{Past, resume};
 use super::runner::{RunError, Runner};
 use super::sources::Sources;
@@ -29,6 +29,9 @@ use crate::engine::Engine;
 use crate::engine::event::{Ask, Command, Name};
 use crate::journal::storage::{Disk, Storage};
 use crate::journal::{Journal, JournalError, Settings};
+use crate::lot::at::At;
+use crate::lot::hold::Hold;
+use crate::lot::store::LotError;
 
 /// How many inputs may wait for the runner before a source has to.
 const INPUTS_QUEUED: usize = 4096;
@@ -79,6 +82,9 @@ pub enum DaemonError {
     /// The journal cannot be opened.
     #[error(transparent)]
     Journal(#[from] JournalError),
+    /// The lots cannot be opened.
+    #[error(transparent)]
+    Lots(#[from] LotError),
     /// A kettle's file has faults.
     #[error("{0}")]
     Kettle(String),
@@ -105,7 +111,7 @@ pub struct Daemon {
     past: Past,
     sources: Sources,
     /// Held while the daemon runs: one writer a data folder.
-    _lock: File,
+    _hold: Hold,
 }
 
 /// Prepares the daemon and runs it until `stop` is cancelled.
@@ -124,7 +130,7 @@ impl Daemon {
     /// [`DaemonError`].
     pub fn prepare(setup: Setup) -> Result<Self, DaemonError> {
         let Setup { config, clock, .. } = &setup;
-        let lock = lock(&config.data)?;
+        let hold = hold(&config.data)?;
         let dir = config.data.join("journal");
         let storage: Arc<dyn Storage> = Arc::new(Disk);
         let settings = Settings {
@@ -153,10 +159,24 @@ impl Daemon {
         }
         let (inputs, taken) = mpsc::channel(INPUTS_QUEUED);
         let (reports_in, reports) = mpsc::unbounded_channel();
-        let recorder = Recorder::start(journal, clock.clone(), config.journal.warn_free_percent, reports_in)
+        let mut lots = LotDesk::open(storage.clone(), config, past.plans())?;
+        let turns: Vec<_> = past.turns.values().cloned().collect();
+        for news in lots.catch_up(&turns, At(clock.now().wall_ns)) {
+            tracing::info!("lot {} {}", news.id, if news.closed { "closed" } else { "opened" });
+        }
+        let open_lots = lots.open_lots();
+        let desk = Desk {
+            journal,
+            lots,
+            warn_free_percent: config.journal.warn_free_percent,
+            reports: reports_in,
+            inputs: inputs.clone(),
+        };
+        let recorder = Recorder::start(desk, clock.clone())
             .map_err(|source| DaemonError::Data { path: config.data.clone(), source })?;
         let sources = Sources::of(config);
-        let snapshot = watch::Sender::new(Arc::new(first_snapshot(&past, clock, &sources)));
+        let first = Snapshot { open_lots, ..first_snapshot(&past, clock, &sources) };
+        let snapshot = watch::Sender::new(Arc::new(first));
         let count = watch::Sender::new(0);
         let (news, _) = broadcast::channel(NEWS_QUEUED);
         let feed = Feed {
@@ -180,7 +200,7 @@ impl Daemon {
             most_probes: usize::try_from(config.most_probes).unwrap_or(usize::MAX),
             probes: past.probes.clone(),
         };
-        Ok(Self { setup, runner, feed, inputs, past, sources, _lock: lock })
+        Ok(Self { setup, runner, feed, inputs, past, sources, _hold: hold })
     }
 
     /// What an outlet would get: for who looks on from outside, such as a
@@ -194,7 +214,7 @@ impl Daemon {
     /// # Errors
     /// [`DaemonError`]; the process should end with it.
     pub async fn run(self, stop: CancellationToken) -> Result<(), DaemonError> {
-        let Self { setup, runner, feed, inputs, past, sources, _lock } = self;
+        let Self { setup, runner, feed, inputs, past, sources, _hold } = self;
         let Setup { config, clock, outlets } = setup;
         let (sources_stop, runner_stop) = (CancellationToken::new(), CancellationToken::new());
         let outlets_stop = CancellationToken::new();
@@ -254,17 +274,10 @@ fn ended(name: &str, why: &str) -> DaemonError {
     DaemonError::Ended { name: name.into(), why: why.into() }
 }
 
-/// One writer a data folder: the lock goes with the process, however it ends.
-fn lock(data: &Path) -> Result<File, DaemonError> {
+/// One writer a data folder: the right goes with the process, however it ends.
+fn hold(data: &Path) -> Result<Hold, DaemonError> {
     let fault = |source| DaemonError::Data { path: data.into(), source };
-    std::fs::create_dir_all(data).map_err(fault)?;
-    let path = data.join("lock");
-    let file = File::options().create(true).truncate(false).write(true).open(path).map_err(fault)?;
-    match rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive) {
-        Ok(()) => Ok(file),
-        Err(rustix::io::Errno::WOULDBLOCK) => Err(DaemonError::Taken(data.into())),
-        Err(e) => Err(fault(e.into())),
-    }
+    Hold::take(data).map_err(fault)?.ok_or_else(|| DaemonError::Taken(data.into()))
 }
 
 /// What earlier makes taught of each kettle.
@@ -284,10 +297,9 @@ fn teach(engine: &mut Engine, config: &Config) -> Result<(), DaemonError> {
 }
 
 fn first_snapshot(past: &Past, clock: &Clock, sources: &Sources) -> Snapshot {
-    let plans = past.followed.iter().filter_map(|(k, (plan, _))| Some((k.clone(), plan.clone()?)));
     Snapshot {
         wall_ns: clock.now().wall_ns,
-        plans: plans.collect(),
+        plans: past.plans(),
         marks: past.marks.clone(),
         sources: sources.seen(),
         ..Snapshot::default()

@@ -49,7 +49,11 @@ async fn main() -> std::io::Result<()> {
     if std::env::var("PAGE_SCENES_PLANS").is_ok() {
         settings.plans = data.join("plans");
     }
-    let room = Room::new(Seam { snapshot, desk, data }, settings, format!("scenes-{}", std::process::id()));
+    let room = Room::new(
+        Seam { snapshot, desk, data, calibration_of: |_, _| None },
+        settings,
+        format!("scenes-{}", std::process::id()),
+    );
     let listener = TcpListener::bind(("127.0.0.1", port)).await?;
     say(&format!("http://{}", listener.local_addr()?));
     let (lines, mut scenes) = mpsc::unbounded_channel();
@@ -216,7 +220,6 @@ fn scene(name: &str) -> Snapshot {
     k.forecast = Some(forecast(425, 480));
     let mut more = Vec::new();
     match name {
-        "none" => {}
         "idle" => {
             k = KettleView {
                 stage: Stage::Idle,

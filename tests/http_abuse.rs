@@ -2,6 +2,8 @@
 //! `..`, foreign Host and Origin: closed within 5 s, at most 64 connections,
 //! 4xx within 50 ms, and `/health` still answers.
 
+#![allow(clippy::unwrap_used, dead_code)] // the helpers of a test may fail; not every test uses all of them
+
 #[path = "support/page_room.rs"]
 mod page_room;
 

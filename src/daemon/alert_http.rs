@@ -25,9 +25,9 @@ pub fn filled(template: &str, content_type: &str, call: &Call) -> String {
         });
         if let Some((value, tail)) = found {
             if json {
-                out.push_str(&escaped(value))
+                out.push_str(&escaped(value));
             } else {
-                out.push_str(value)
+                out.push_str(value);
             }
             rest = tail;
         } else {

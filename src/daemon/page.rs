@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -19,7 +19,7 @@ use super::alerts::Board;
 use super::outlet::{Commands, Feed, Outlet, Running, Snapshot};
 use crate::config::dairy::Config;
 use crate::config::shown;
-use crate::web::seam::{self, Answer, Asked, MarkSeen, Seam, Wish};
+use crate::web::seam::{self, Answer, Asked, Calibrated, MarkSeen, Seam, Wish};
 use crate::web::{Room, Settings, serve};
 
 /// A person waits this long for a wish to be on disk; then it counts as taken
@@ -101,7 +101,11 @@ impl Page {
         let run = format!("{}-{}", std::process::id(), first.wall_ns.unwrap_or_default());
         let (show, snapshot) = watch::channel(Arc::new(first));
         let (desk, asked) = mpsc::channel(64);
-        let room = Room::new(Seam { snapshot, desk, data: self.data.clone() }, self.settings.clone(), run);
+        let room = Room::new(
+            Seam { snapshot, desk, data: self.data.clone(), calibration_of },
+            self.settings.clone(),
+            run,
+        );
         let serving = tokio::spawn(serve(listener, room, stop.clone()));
         let answering = tokio::spawn(answer(asked, feed.commands.clone(), Arc::clone(&self.board)));
         loop {
@@ -128,6 +132,17 @@ impl Outlet for Page {
     fn run(self: Box<Self>, feed: Feed, stop: CancellationToken) -> Running {
         Box::pin(self.served(feed, stop))
     }
+}
+
+/// A probe's calibration that holds.
+fn calibration_of(data: &Path, probe: &str) -> Option<Calibrated> {
+    let c = super::calibrations::of(data, probe).latest?;
+    Some(Calibrated {
+        time: c.time,
+        by: c.by,
+        due: c.due,
+        uncertainty_celsius: c.expanded_uncertainty_celsius,
+    })
 }
 
 /// Passes on what persons ask, each beside the others.

@@ -9,7 +9,7 @@
 //! Deliberately absent: any way to alter what was recorded.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use tokio::sync::{mpsc, oneshot, watch};
@@ -118,6 +118,21 @@ pub struct Seam {
     pub snapshot: watch::Receiver<Arc<Snapshot>>,
     /// Where wishes go.
     pub desk: mpsc::Sender<Asked>,
-    /// The data directory, for lots, plans and calibrations.
+    /// The data directory, for lots and plans.
     pub data: PathBuf,
+    /// Reads a probe's calibration that holds, by data directory and name.
+    pub calibration_of: fn(&Path, &str) -> Option<Calibrated>,
+}
+
+/// A probe's calibration, as far as the page shows it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Calibrated {
+    /// When, RFC 3339 UTC.
+    pub time: String,
+    /// Who.
+    pub by: String,
+    /// The day from which it is out of date, `2027-05-01`.
+    pub due: String,
+    /// Expanded uncertainty (k = 2), °C.
+    pub uncertainty_celsius: f64,
 }

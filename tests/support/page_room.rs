@@ -46,7 +46,7 @@ impl PageRoom {
         });
         let mut settings = Settings::in_data(data.path());
         change(&mut settings);
-        let seam = Seam { snapshot, desk, data: data.path().to_owned() };
+        let seam = Seam { snapshot, desk, data: data.path().to_owned(), calibration_of: |_, _| None };
         let room = Room::new(seam, settings, "run-1".into());
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let at = listener.local_addr().unwrap();

@@ -92,8 +92,36 @@ fn read_toml(file: &Path) -> Option<Value> {
     serde_json::to_value(table).ok()
 }
 
+/// What a list says of a lot. `lot.toml` is read as the contract has it, so
+/// that a lot written by a later version still lists.
 fn summary(lots: &Path, id: &str) -> Value {
     let folder = lots.join(id);
     let lot = read_toml(&folder.join("lot.toml")).unwrap_or(Value::Null);
-    json!({ "id": id, "closed": folder.join("SHA256SUMS").is_file(), "kettle": lot["kettle"], "plan": lot["plan"] })
+    let list = |key: &str| lot[key].as_array().map(Vec::as_slice).unwrap_or_default();
+    let last = list("cook")
+        .iter()
+        .rev()
+        .find_map(|c| Some((c["peak-celsius"].as_f64()?, c["target-celsius"].as_f64()?)));
+    let kg: f64 = list("wheel").iter().filter_map(|w| w["kg"].as_f64()).sum();
+    let litres = lot["milk"]["litres"].as_f64().filter(|l| *l > 0.0);
+    let minutes = instant(&lot["opened"]).zip(instant(&lot["closed"])).map(|(o, c)| (c - o) / 60.0);
+    json!({
+        "id": id,
+        "closed": folder.join("SHA256SUMS").is_file(),
+        "kettle": lot["kettle"].as_str(),
+        "product": lot["product"].as_str(),
+        "opened": lot["opened"].as_str(),
+        "minutes": minutes.map(f64::round),
+        "peak_celsius": last.map(|c| c.0),
+        "over_celsius": last.map(|c| ((c.0 - c.1) * 100.0).round() / 100.0),
+        "kg_per_100l": litres.filter(|_| kg > 0.0).map(|l| (kg / l * 1000.0).round() / 10.0),
+        "score": lot["score"].as_f64(),
+        "deviations": list("deviations").len(),
+    })
+}
+
+/// An instant of `lot.toml`, seconds since 1970.
+fn instant(value: &Value) -> Option<f64> {
+    let t: jiff::Timestamp = value.as_str()?.parse().ok()?;
+    Some(t.as_millisecond() as f64 / 1000.0)
 }

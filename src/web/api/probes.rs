@@ -1,6 +1,5 @@
 //! The probes: what each reads, its health, its last calibration.
 
-use std::path::Path;
 use std::sync::Arc;
 
 use axum::extract::{Json, State};
@@ -36,20 +35,21 @@ pub(super) async fn list(State(room): State<Arc<Room>>) -> Result<Json<Value>, P
             o.retain(|_, v| !v.is_null());
         }
     }
-    let folder = room.seam.data.join("calibrations");
+    let (data, calibration_of) = (room.seam.data.clone(), room.seam.calibration_of);
     let probes = on_disk(move || {
         for p in &mut probes {
             let name = p["probe"].as_str().unwrap_or_default().to_owned();
-            if let Some(last) = last_calibration(&folder, &name) {
-                p["calibrated"] = last;
+            if let Some(c) = calibration_of(&data, &name) {
+                p["calibrated"] = json!({
+                    "time": c.time,
+                    "by": c.by,
+                    "due": c.due,
+                    "uncertainty_celsius": c.uncertainty_celsius,
+                });
             }
         }
         Ok(probes)
     })
     .await?;
     Ok(Json(json!({ "probes": probes })))
-}
-
-fn last_calibration(_folder: &Path, _probe: &str) -> Option<Value> {
-    None
 }

@@ -5,29 +5,66 @@ import { t, number, day, clock } from "./words.js";
 export async function lots() {
   const first = await ask("GET", "/lots?limit=50");
   const list = h("div", { class: "menu" });
-  const more = h("button", { onclick: async () => add((await ask("GET", `/lots?limit=50&before=${enc(last)}`)).lots) }, "…");
   let last = "";
+  const more = h("button", { onclick: async () => add((await ask("GET", `/lots?limit=50&before=${enc(last)}`)).lots) }, "…");
   const add = (some) => {
     for (const l of some) {
-      list.append(h("a", { class: "line", href: `#lot/${enc(l.id)}` }, h("span", {}, l.id, h("span", { class: "print" }, ` ${l.plan ?? ""}`)),
+      list.append(h("a", { class: "line", href: `#lot/${enc(l.id)}` },
+        h("span", {}, l.id, h("span", { class: "print" }, ` ${l.product ?? ""} ${l.opened ? clock(l.opened) : ""}`)),
         h("span", { class: "print" }, t(l.closed ? "lot-closed" : "lot-open"))));
       last = l.id;
     }
     more.hidden = list.children.length >= first.count;
   };
   add(first.lots);
-  return { el: h("div", { class: "page" }, h("h1", {}, t("page-lots")), h("p", { class: "quiet" }, first.count ? t("lots-count", { n: first.count }) : t("nothing-yet")), list, more) };
+  return { el: h("div", { class: "page" }, h("h1", {}, t("page-lots")),
+    h("p", { class: "quiet" }, first.count ? t("lots-count", { n: first.count }) : t("nothing-yet")), list, more) };
 }
 
 export async function lot(id) {
-  const said = await ask("GET", `/lots/${enc(id)}`);
-  const el = h("div", { class: "page" }, h("h1", {}, id),
-    h("iframe", { src: `/api/v1/lots/${enc(id)}/sheet.html`, title: t("lot-sheet"), sandbox: "" }));
-  void said;
-  return { el };
+  const { lot: l, closed } = await ask("GET", `/lots/${enc(id)}`);
+  const marks = (l.mark ?? []).map((m) => h("li", {}, h("time", {}, clock(m.at)), h("span", {}, t(`mark-${m.name}`), m.value === undefined ? "" : ` ${number(m.value, 2)}`,
+    m.text ? `: ${m.text}` : ""), m.by ? h("span", { class: "quiet" }, m.by) : ""));
+  return { el: h("div", { class: "page" }, h("h1", {}, id),
+    h("p", { class: "two" }, h("span", { class: "hand" }, `${l.product ?? ""} · ${day(l.opened)}`), h("span", { class: "print" }, t(closed ? "lot-closed" : "lot-open"))),
+    (l.deviations ?? []).length ? h("section", { class: "faults" }, h("h2", {}, t("lot-deviations")), l.deviations.join("\n")) : "",
+    closed ? h("iframe", { src: `/api/v1/lots/${enc(id)}/sheet.html`, title: t("lot-sheet"), sandbox: "" }) : "",
+    marks.length ? h("h2", {}, t("marks")) : "", h("ol", { class: "log" }, marks)) };
 }
 
 export async function season() {
   const { lots: all } = await ask("GET", "/season");
-  return { el: h("div", { class: "page" }, h("h1", {}, t("page-season")), all.map((l) => h("p", {}, l.id))) };
+  const byScore = { on: false };
+  const body = h("tbody");
+  const draw = () => body.replaceChildren(...[...all].sort((a, b) => (byScore.on ? (b.score ?? -1) - (a.score ?? -1) : 0)).map((l) => h("tr", {},
+    h("th", { scope: "row" }, h("a", { href: `#lot/${enc(l.id)}` }, l.id)), h("td", { class: "n" }, l.minutes == null ? "" : String(l.minutes)),
+    h("td", { class: "n hand" }, l.peak_celsius == null ? "" : number(l.peak_celsius)),
+    h("td", { class: "n hand" }, l.over_celsius == null ? "" : (l.over_celsius > 0 ? "+" : "") + number(l.over_celsius)),
+    h("td", { class: "n" }, l.kg_per_100l == null ? "" : number(l.kg_per_100l)), h("td", { class: "n" }, l.deviations ? String(l.deviations) : ""))));
+  draw();
+  const th = (key) => h("th", { scope: "col", class: "n" }, t(key));
+  return { el: h("div", { class: "page" }, h("h1", {}, t("page-season")), all.length ? picture(all) : h("p", {}, t("nothing-yet")),
+    h("button", { onclick: () => { byScore.on = !byScore.on; draw(); } }, t("season-best")),
+    h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": t("page-season") }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, t("lot")), th("season-length"), th("season-peak"), th("season-over"),
+      th("season-yield"), th("lot-deviations"))), body))) };
+}
+
+// How far each cook ended from its target, the oldest left: the season at a glance.
+function picture(all) {
+  const shown = all.filter((l) => l.over_celsius != null).slice(0, 120).reverse();
+  if (shown.length < 2) return "";
+  const ns = "http://www.w3.org/2000/svg";
+  const svg = document.createElementNS(ns, "svg");
+  const make = (name, attributes) => { const e = document.createElementNS(ns, name); for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v); svg.append(e); };
+  svg.setAttribute("viewBox", "0 0 600 120");
+  svg.setAttribute("class", "season");
+  svg.setAttribute("role", "img");
+  svg.setAttribute("aria-label", t("season-over"));
+  const most = Math.max(1, ...shown.map((l) => Math.abs(l.over_celsius)));
+  make("path", { d: "M0 60H600", stroke: "currentColor" });
+  shown.forEach((l, i) => {
+    const x = 10 + (i * 580) / Math.max(1, shown.length - 1);
+    make("path", { d: `M${x.toFixed(1)} 60V${(60 - (l.over_celsius / most) * 52).toFixed(1)}`, stroke: Math.abs(l.over_celsius) > 0.5 ? "var(--crayon)" : "var(--hand)", "stroke-width": 5 });
+  });
+  return svg;
 }

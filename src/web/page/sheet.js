@@ -38,11 +38,11 @@ export class Sheet {
       h("div", { class: "left" },
         h("div", { class: "head" }, h("span", { class: "whose" }, p("kettle"), " ", h("b", {}, kettle)), h("span", {}, p("cheese"), " ", this.cheese),
           h("span", {}, p("lot"), " ", this.lot)),
-        this.now, this.todo, this.also, h("div", { class: "quick" }, this.quick)),
+        this.now, this.todo, h("div", { class: "quick" }, this.quick)),
       h("div", { class: "right" }, this.curve,
         h("div", { class: "marks" }, h("h2", { class: "print" }, t("marks")), MARKS.map((m) => this.button(h("button", { onclick: () => this.mark(m) }), m))),
         h("div", { class: "made" }, h("table", {}, h("caption", { class: "print" }, t("stages")),
-          h("thead", {}, h("tr", {}, th("stage"), th("planned", 1), th("began", 1), th("took", 1))), this.rows), this.log,
+          h("thead", {}, h("tr", {}, th("stage"), th("planned", 1), th("began", 1), th("took", 1))), this.rows), this.also, this.log,
           h("div", { class: "acts" }, h("button", { onclick: () => this.end() }, t("end-make")),
             h("button", { onclick: () => { location.hash = "#plans"; } }, t("choose-plan")))))));
     this.drawn = -Infinity;

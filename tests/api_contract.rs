@@ -1,0 +1,285 @@
+//! Promise: `/api/v1` is what its description says: every route is described,
+//! every described answer comes, and every body has the described shape.
+
+#![allow(clippy::unwrap_used)] // the helpers of a test may fail with it
+
+#[path = "support/page_room.rs"]
+mod page_room;
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use curdtrace::engine::alarm::AlarmKind;
+use curdtrace::engine::event::{Ask, MarkKind};
+use curdtrace::web::seam::Wish;
+use page_room::PageRoom;
+use serde_json::Value;
+
+fn description() -> Value {
+    serde_json::from_str(include_str!("../src/web/api/openapi.json")).unwrap()
+}
+
+/// Every route that the code declares, from its source.
+fn routes() -> BTreeSet<String> {
+    let mut out = BTreeSet::new();
+    for (source, prefix) in
+        [(include_str!("../src/web/api/mod.rs"), "/api/v1"), (include_str!("../src/web/metrics.rs"), "")]
+    {
+        for part in source.split(".route(\"").skip(1) {
+            out.insert(format!("{prefix}{}", part.split('"').next().unwrap()));
+        }
+    }
+    out
+}
+
+#[test]
+fn every_route_is_described_and_every_described_one_is_there() {
+    let described: BTreeSet<String> = description()["paths"].as_object().unwrap().keys().cloned().collect();
+    assert_eq!(routes(), described);
+}
+
+/// The described shape: `$ref`, `type`, `enum`, `required`, `properties`,
+/// `additionalProperties`, `items`.
+fn fits(root: &Value, schema: &Value, v: &Value, at: &str) {
+    if let Some(name) = schema["$ref"].as_str() {
+        let schema = &root["components"]["schemas"][name.rsplit('/').next().unwrap()];
+        return fits(root, schema, v, at);
+    }
+    if let Some(allowed) = schema["enum"].as_array() {
+        assert!(allowed.contains(v), "{at}: {v} is not one of {allowed:?}");
+    }
+    let kinds: Vec<&str> = match &schema["type"] {
+        Value::String(s) => vec![s],
+        Value::Array(a) => a.iter().filter_map(Value::as_str).collect(),
+        _ => Vec::new(),
+    };
+    let is = |kind: &&str| match *kind {
+        "object" => v.is_object(),
+        "array" => v.is_array(),
+        "string" => v.is_string(),
+        "number" => v.is_number(),
+        "integer" => v.is_i64() || v.is_u64(),
+        "boolean" => v.is_boolean(),
+        _ => v.is_null(),
+    };
+    assert!(kinds.is_empty() || kinds.iter().any(is), "{at}: {v} is no {kinds:?}");
+    if let Some(object) = v.as_object() {
+        for key in schema["required"].as_array().into_iter().flatten() {
+            assert!(object.contains_key(key.as_str().unwrap()), "{at}: {key} is missing");
+        }
+        for (key, value) in object {
+            let inner = &schema["properties"][key];
+            let open = schema["additionalProperties"] != Value::Bool(false);
+            assert!(!inner.is_null() || open, "{at}: {key} is not described");
+            if !inner.is_null() {
+                fits(root, inner, value, &format!("{at}.{key}"));
+            }
+        }
+    }
+    for item in v.as_array().into_iter().flatten() {
+        fits(root, &schema["items"], item, &format!("{at}[]"));
+    }
+}
+
+struct Contract {
+    page: PageRoom,
+    root: Value,
+}
+
+impl Contract {
+    /// Asks, and holds the answer against the description.
+    async fn ask(&self, method: &str, path: &str, template: &str, body: &str, status: u16) -> Value {
+        let (got, answer) = self.page.ask(method, path, "", body).await;
+        assert_eq!(got, status, "{method} {path}: {answer}");
+        let described = &self.root["paths"][template][method.to_lowercase()]["responses"][got.to_string()];
+        assert!(described.is_object(), "{method} {template} does not describe {got}");
+        let (head, text) = answer.split_once("\r\n\r\n").unwrap();
+        let head = head.to_lowercase();
+        for header in ["content-security-policy:", "x-content-type-options: nosniff", "referrer-policy:"] {
+            assert!(head.contains(header), "{path}: {header} is missing");
+        }
+        let Some(content) = described["content"].as_object() else {
+            assert!(text.is_empty(), "{method} {path} has a body that is not described");
+            return Value::Null;
+        };
+        let kind = content.keys().next().unwrap();
+        assert!(head.contains(&format!("content-type: {kind}")), "{path}: not {kind}: {head}");
+        if kind != "application/json" {
+            return Value::Null;
+        }
+        let value: Value = serde_json::from_str(text).unwrap();
+        fits(&self.root, &content[kind]["schema"], &value, template);
+        value
+    }
+}
+
+async fn contract() -> Contract {
+    Contract { page: PageRoom::open(|_| {}).await, root: description() }
+}
+
+#[tokio::test]
+async fn what_is_known_has_the_described_shape() {
+    let c = contract().await;
+    for path in [
+        "/api/v1/state",
+        "/api/v1/access",
+        "/api/v1/lots",
+        "/api/v1/season",
+        "/api/v1/plans",
+        "/api/v1/probes",
+    ] {
+        c.ask("GET", path, path, "", 200).await;
+    }
+    c.ask("GET", "/health", "/health", "", 200).await;
+    c.ask("GET", "/metrics", "/metrics", "", 200).await;
+    c.ask("GET", "/api/v1/openapi.json", "/api/v1/openapi.json", "", 200).await;
+    let state = c.ask("GET", "/api/v1/state", "/api/v1/state", "", 200).await;
+    let k = &state["kettles"][0];
+    assert_eq!((k["celsius"].as_f64(), k["trusted"].as_bool()), (Some(40.1), Some(true)));
+    assert_eq!(k["say"]["key"], "do-heat-off");
+}
+
+/// A number never goes out without its age, and the age grows while the daemon
+/// is silent.
+#[tokio::test]
+async fn an_age_grows_with_the_daemons_silence_until_the_number_is_not_trusted() {
+    let c = contract().await;
+    let mut s = page_room::snapshot();
+    s.taken -= std::time::Duration::from_secs(30);
+    c.page.show.send_replace(Arc::new(s));
+    let state = c.ask("GET", "/api/v1/state", "/api/v1/state", "", 200).await;
+    let k = &state["kettles"][0];
+    assert!(k["age_s"].as_f64().unwrap() >= 30.4, "{k}");
+    assert_eq!(k["trusted"], false);
+    c.ask("GET", "/health", "/health", "", 503).await;
+}
+
+#[tokio::test]
+async fn wishes_arrive_as_they_were_meant() {
+    let mut c = contract().await;
+    let marks = "/api/v1/kettles/{kettle}/marks";
+    let at = "/api/v1/kettles/copper/marks";
+    c.ask("POST", at, marks, r#"{"name":"cut","by":" Nives "}"#, 200).await;
+    let Wish::Mark(mark) = c.page.wishes.recv().await.unwrap() else { panic!("no mark") };
+    assert_eq!((mark.kind, mark.by.as_deref()), (MarkKind::Cut, Some("Nives")));
+    c.ask("POST", at, marks, r#"{"name":"ph","value":6.45}"#, 200).await;
+    assert!(matches!(c.page.wishes.recv().await.unwrap(), Wish::Mark(m) if m.kind == MarkKind::Ph(6.45)));
+    c.ask("POST", at, marks, r#"{"name":"ph","value":15}"#, 422).await;
+    c.ask("POST", at, marks, r#"{"name":"note","text":"two\nlines"}"#, 422).await;
+    c.ask("POST", at, marks, r#"{"name":"dance"}"#, 422).await;
+    c.ask("POST", at, marks, r#"{"name":"cut","#, 400).await;
+    c.ask("POST", "/api/v1/kettles/iron/marks", marks, r#"{"name":"cut"}"#, 404).await;
+    let held = c.ask("POST", at, marks, r#"{"name":"lift","hold_s":6}"#, 202).await;
+    let path = format!("/api/v1/marks/{}", held["id"]);
+    c.ask("DELETE", &path, "/api/v1/marks/{id}", "", 204).await;
+    c.ask("DELETE", &path, "/api/v1/marks/{id}", "", 404).await;
+    let take = "/api/v1/kettles/{kettle}/take";
+    c.ask("POST", "/api/v1/kettles/copper/take", take, r#"{"alarm":"heat-off"}"#, 204).await;
+    let Wish::Command(command) = c.page.wishes.recv().await.unwrap() else { panic!("no command") };
+    assert_eq!(command.ask, Ask::Acknowledge(Some(AlarmKind::HeatOff)));
+    let shelve = "/api/v1/kettles/{kettle}/shelve";
+    let body = r#"{"alarm":"heat-slow","minutes":30}"#;
+    c.ask("POST", "/api/v1/kettles/copper/shelve", shelve, body, 204).await;
+    let Wish::Command(command) = c.page.wishes.recv().await.unwrap() else { panic!("no command") };
+    assert_eq!(command.ask, Ask::Shelve(AlarmKind::HeatSlow, 1800));
+    assert!(c.page.wishes.try_recv().is_err(), "a refused wish came through");
+}
+
+#[tokio::test]
+async fn a_plan_is_kept_followed_and_thrown_away_and_a_faulty_one_is_not() {
+    let mut c = contract().await;
+    let one = "/api/v1/plans/{plan}";
+    let toml = "name = \"Larch wheel\"\n[[stage]]\nkind = \"cooking\"\nto-celsius = 44.0\n";
+    let body = serde_json::json!({ "toml": toml }).to_string();
+    c.ask("PUT", "/api/v1/plans/larch", one, &body, 200).await;
+    let shown = c.ask("GET", "/api/v1/plans/larch", one, "", 200).await;
+    assert_eq!(
+        (shown["toml"].as_str(), shown["plan"]["stages"][0]["to_celsius"].as_f64()),
+        (Some(toml), Some(44.0))
+    );
+    let faulty = serde_json::json!({ "toml": "name = 3\n[[stage]]\nkind = \"cokking\"\n" }).to_string();
+    let refused = c.ask("PUT", "/api/v1/plans/larch", one, &faulty, 422).await;
+    assert_eq!(refused["faults"].as_array().unwrap().len(), 2);
+    let still = c.ask("GET", "/api/v1/plans/larch", one, "", 200).await;
+    assert_eq!(still["toml"], toml);
+    let follow = "/api/v1/kettles/{kettle}/plan";
+    c.ask("POST", "/api/v1/kettles/copper/plan", follow, r#"{"plan":"larch"}"#, 204).await;
+    let Wish::Command(command) = c.page.wishes.recv().await.unwrap() else { panic!("no command") };
+    assert!(matches!(command.ask, Ask::Follow(Some(p)) if p.name == "Larch wheel"));
+    c.ask("POST", "/api/v1/kettles/copper/plan", follow, r#"{"plan":"none"}"#, 404).await;
+    c.ask("DELETE", "/api/v1/plans/larch", one, "", 204).await;
+    c.ask("GET", "/api/v1/plans/larch", one, "", 404).await;
+}
+
+#[tokio::test]
+async fn a_lot_is_listed_with_what_compares_it_and_its_sheet_may_run_nothing() {
+    let c = contract().await;
+    let folder = c.page.data.path().join("lots/2026-07-14-copper-1");
+    std::fs::create_dir_all(&folder).unwrap();
+    std::fs::write(
+        folder.join("lot.toml"),
+        "lot = \"2026-07-14-copper-1\"\nkettle = \"copper\"\nproduct = \"Larch wheel\"\n\
+         opened = \"2026-07-14T04:00:00Z\"\nclosed = \"2026-07-14T06:30:00Z\"\nscore = 8.0\ndeviations = [\"late\"]\n\
+         [milk]\nlitres = 200.0\n[[cook]]\ntarget-celsius = 44.0\npeak-celsius = 44.3\n[[wheel]]\nwheel = \"1\"\nkg = 21.0\n",
+    )
+    .unwrap();
+    std::fs::write(folder.join("sheet.html"), "<!doctype html><script>alert(1)</script>").unwrap();
+    std::fs::write(folder.join("SHA256SUMS"), "").unwrap();
+    let list = c.ask("GET", "/api/v1/lots", "/api/v1/lots", "", 200).await;
+    let lot = &list["lots"][0];
+    assert_eq!(lot["minutes"], 150.0);
+    assert_eq!((lot["over_celsius"].as_f64(), lot["kg_per_100l"].as_f64()), (Some(0.3), Some(10.5)));
+    c.ask("GET", "/api/v1/lots/2026-07-14-copper-1", "/api/v1/lots/{lot}", "", 200).await;
+    let (status, answer) = c.page.ask("GET", "/api/v1/lots/2026-07-14-copper-1/sheet.html", "", "").await;
+    assert_eq!(status, 200);
+    let policy = answer.lines().find(|l| l.to_lowercase().starts_with("content-security-policy")).unwrap();
+    assert!(policy.contains("default-src 'none'") && policy.contains("sandbox"), "{policy}");
+    assert!(!policy.contains("script-src"), "{policy}");
+}
+
+#[tokio::test]
+async fn a_pin_typed_once_opens_commands_and_only_then() {
+    let mut c = contract().await;
+    // Pretend to come from the network: local peers need no PIN, so the rule is
+    // tried on the desk itself and on the answers.
+    c.ask("POST", "/api/v1/pin", "/api/v1/pin", r#"{"pin":"2580"}"#, 409).await;
+    c.ask("PUT", "/api/v1/pin", "/api/v1/pin", r#"{"pin":"12"}"#, 422).await;
+    c.ask("PUT", "/api/v1/pin", "/api/v1/pin", r#"{"pin":"2580"}"#, 204).await;
+    c.ask("POST", "/api/v1/pin", "/api/v1/pin", r#"{"pin":"0000"}"#, 403).await;
+    let (status, answer) = c.page.ask("POST", "/api/v1/pin", "", r#"{"pin":"2580"}"#).await;
+    assert_eq!(status, 204, "{answer}");
+    let cookie = answer.lines().find_map(|l| l.strip_prefix("set-cookie: ")).unwrap();
+    assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"), "{cookie}");
+    for _ in 0..4 {
+        c.ask("POST", "/api/v1/pin", "/api/v1/pin", r#"{"pin":"0000"}"#, 403).await;
+    }
+    c.ask("POST", "/api/v1/pin", "/api/v1/pin", r#"{"pin":"2580"}"#, 429).await;
+    let kept = std::fs::read_to_string(c.page.data.path().join("page/pin")).unwrap();
+    assert!(kept.starts_with("pbkdf2-sha256$") && !kept.contains("2580"), "{kept}");
+    assert!(c.page.wishes.try_recv().is_err());
+}
+
+/// The exposition by its own rules (OpenMetrics 1.0: `# TYPE` before samples,
+/// counters end in `_total`, `# EOF` last).
+#[tokio::test]
+async fn metrics_are_openmetrics() {
+    let c = contract().await;
+    let text = curdtrace::web::metrics::exposition(&c.page.room);
+    assert!(text.ends_with("# EOF\n"));
+    let mut family = ("", "");
+    for line in text.lines().filter(|l| *l != "# EOF") {
+        if let Some(rest) = line.strip_prefix("# TYPE ") {
+            family = rest.split_once(' ').unwrap();
+        } else if let Some(rest) = line.strip_prefix("# HELP ") {
+            assert!(rest.starts_with(family.0), "{line}");
+        } else {
+            let (name, value) = line.rsplit_once(' ').unwrap();
+            let name = name.split('{').next().unwrap();
+            let expected =
+                if family.1 == "counter" { format!("{}_total", family.0) } else { family.0.to_owned() };
+            assert_eq!(name, expected, "{line}");
+            assert!(value.parse::<f64>().is_ok(), "{line}");
+        }
+    }
+    assert!(text.contains("curdtrace_temperature_celsius{kettle=\"copper\"} 40.1"));
+}

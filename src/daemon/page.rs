@@ -19,12 +19,19 @@ use super::alerts::Board;
 use super::outlet::{Commands, Feed, Outlet, Running, Snapshot};
 use crate::config::dairy::Config;
 use crate::config::shown;
+use crate::journal::storage::{Disk, Storage};
+use crate::lot::at::At;
+use crate::lot::gather::{Wanted, gather};
+use crate::web::curve::Point;
 use crate::web::seam::{self, Answer, Asked, Calibrated, MarkSeen, Seam, Wish};
 use crate::web::{Room, Settings, serve};
 
 /// A person waits this long for a wish to be on disk; then it counts as taken
 /// in, and the store alarm says the rest.
 const WAITS: Duration = Duration::from_millis(1_500);
+
+/// How much of the journal the curve shows after a restart: a long make.
+const LOOK_BACK_NS: i64 = 10 * 3_600_000_000_000;
 
 /// The page.
 #[derive(Debug)]
@@ -106,6 +113,10 @@ impl Page {
             self.settings.clone(),
             run,
         );
+        tokio::task::spawn_blocking({
+            let (room, data) = (Arc::clone(&room), self.data.clone());
+            move || remember(&room, &data)
+        });
         let serving = tokio::spawn(serve(listener, room, stop.clone()));
         let answering = tokio::spawn(answer(asked, feed.commands.clone(), Arc::clone(&self.board)));
         loop {
@@ -131,6 +142,22 @@ impl Outlet for Page {
 
     fn run(self: Box<Self>, feed: Feed, stop: CancellationToken) -> Running {
         Box::pin(self.served(feed, stop))
+    }
+}
+
+/// Gives the page's curves what the journal holds of the last hours. Without a
+/// journal to read the curves begin now; that is no fault of the make.
+fn remember(room: &Room, data: &Path) {
+    let seen = room.seam.snapshot.borrow().clone();
+    let Some(now_ns) = seen.wall_ns else { return };
+    let storage: Arc<dyn Storage> = Arc::new(Disk);
+    for k in &seen.view.kettles {
+        let live = Some((At(now_ns - LOOK_BACK_NS), At(now_ns)));
+        let wanted = Wanted { stretches: Vec::new(), live, kettle: k.kettle.to_string() };
+        let Ok(found) = gather(&storage, &data.join("journal"), &wanted) else { return };
+        let points = found.points.get(&*k.probe).map(Vec::as_slice).unwrap_or_default();
+        let points = points.iter().map(|p| Point { wall_ns: p.at.0, celsius: p.celsius, good: p.good });
+        room.curves.remember(&k.kettle, points);
     }
 }
 

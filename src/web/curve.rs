@@ -71,6 +71,24 @@ impl Curves {
         }
     }
 
+    /// Puts what was recorded before under what was seen since, for a daemon
+    /// that has just started.
+    pub fn remember(&self, kettle: &Name, recorded: impl Iterator<Item = Point>) {
+        let mut all = self.all();
+        let points = all.entry(kettle.clone()).or_default();
+        let first = points.first().map_or(WallNs::MAX, |p| p.wall_ns);
+        let mut earlier: Vec<Point> = Vec::new();
+        for p in recorded.take_while(|p| p.wall_ns < first) {
+            if earlier.last().is_none_or(|l| p.wall_ns - l.wall_ns >= SPACING_NS) {
+                earlier.push(p);
+            }
+            if earlier.len() > POINTS_MOST {
+                thin(&mut earlier);
+            }
+        }
+        points.splice(0..0, earlier);
+    }
+
     /// The kettle's points, oldest first, from `since_ns` on.
     pub fn of(&self, kettle: &str, since_ns: WallNs) -> Vec<Point> {
         let all = self.all();

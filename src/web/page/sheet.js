@@ -1,6 +1,6 @@
 // One kettle's sheet. Built once, then only its words change, so that nothing jumps under a thumb.
 import { h, icon, text, flag, ask, dialog, enc, who, confirm, notice } from "./dom.js";
-import { t, has, number, clock, sentence } from "./words.js";
+import { t, has, code, number, clock, sentence } from "./words.js";
 
 const MARKS = ["rennet", "floc", "cut", "heat-on", "heat-off", "wash", "culture", "lift", "acid", "ph", "target", "note"];
 const HOLD_S = 6;
@@ -192,8 +192,9 @@ export class Sheet {
     this.drawn = now;
     const box = this.curve.getBoundingClientRect();
     if (!box.width) return;
+    const zoom = box.width < 500 ? 1.25 : 1.6; // the sheet's letters, read from further away
     try {
-      const answer = await fetch(`/api/v1${this.base}/curve.svg?width=${Math.round(box.width)}&height=${Math.round(box.height)}`);
+      const answer = await fetch(`/api/v1${this.base}/curve.svg?width=${Math.round(box.width / zoom)}&height=${Math.round(box.height / zoom)}&language=${code()}`);
       if (answer.status !== 200) return;
       const svg = new DOMParser().parseFromString(await answer.text(), "image/svg+xml").documentElement;
       if (svg.nodeName === "svg") this.curve.replaceChildren(document.importNode(svg, true));

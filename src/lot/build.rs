@@ -126,7 +126,7 @@ impl Store {
             }
             None => self.points(&id)?,
         };
-        record.limits = self.judge_limits(record, &points)?;
+        record.limits = self.judge_limits(record, &points, at);
         record.deviations = findings::deviations(record);
         self.save(record)?;
         let chain = self.chain()?;

@@ -1,18 +1,364 @@
-//! (being built)
+//! The dairy's own limits against the trace. Pure but for reading the file.
+//!
+//! `DATA/limits.toml` holds what the dairy itself has set, each with its
+//! source; nothing is set here, and nothing is called a control point that the
+//! dairy did not name. An annotated example is `config/limits.toml`.
+//!
+//! The verdict is `pass` or `fail` only where the trace says so; where a gap
+//! could hide the other, or there is no trace, it is `not-known`. Terms: *time
+//! above* counts only between good readings that belong together; *lethality*
+//! is the sum of 10^((T − T_ref)/z)/D along the trace, in log10 steps, with the
+//! lower of two readings for the time between them.
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+
+use super::at::At;
 use super::gather::Point;
+use super::picture::ended;
 use super::record::{LimitDone, Record};
 use super::store::{LotError, Store};
-use std::collections::BTreeMap;
-impl Store {
-    pub(crate) fn judge_limits(
-        &self,
-        _record: &Record,
-        _points: &BTreeMap<String, Vec<Point>>,
-    ) -> Result<Vec<LimitDone>, LotError> {
-        let _ = self;
-        Ok(vec![])
+
+mod seen;
+
+use seen::Seen;
+
+/// The file's name in the data folder.
+pub const FILE: &str = "limits.toml";
+
+/// The dairy's limits, as the file has them.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Limits {
+    /// Each of them.
+    #[serde(rename = "limit", default)]
+    pub limits: Vec<Limit>,
+}
+
+/// One limit. Exactly one of its kinds is set.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
+pub struct Limit {
+    /// The dairy's name of it.
+    pub name: String,
+    /// Where it comes from: a law's article, the dairy's own plan.
+    pub source: String,
+    /// Only lots of this product; all where empty.
+    pub product: String,
+    /// Which probe; the lot's kettle's where empty.
+    pub probe: String,
+    /// Only while these stages run; the whole trace where empty.
+    pub stages: Vec<String>,
+    /// A gap longer than this hides what the limit is about, minutes.
+    pub gap_minutes: Option<f64>,
+    /// Kind 1: never above this, °C, ...
+    pub at_most_celsius: Option<f64>,
+    /// ... but for so long in all, minutes.
+    pub but_for_minutes: f64,
+    /// Kind 2: at this or above, °C, ...
+    pub at_least_celsius: Option<f64>,
+    /// ... for so long without a break, seconds.
+    pub for_seconds: f64,
+    /// Kind 3: so many log10 reductions, ...
+    pub log_reductions: Option<f64>,
+    /// ... by this D value, seconds, ...
+    pub d_seconds: f64,
+    /// ... at this temperature, °C, ...
+    pub at_celsius: f64,
+    /// ... and this z value, °C.
+    pub z_celsius: f64,
+    /// Kind 4: pH at most this, ...
+    pub ph_at_most: Option<f64>,
+    /// ... so many hours after the rennet.
+    pub after_hours: f64,
+    /// Kind 5: so many days old before it leaves.
+    pub days: Option<u32>,
+}
+
+/// What the trace says to one limit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Verdict {
+    /// `Some(true)` pass, `Some(false)` fail, `None` not known.
+    pub kept: Option<bool>,
+    /// What was found, in words.
+    pub found: String,
+}
+
+impl Verdict {
+    fn new(kept: impl Into<Option<bool>>, found: impl Into<String>) -> Self {
+        Self { kept: kept.into(), found: found.into() }
     }
-    pub(crate) fn look_at_instruments(&self, _record: &mut Record) {
-        let _ = self;
+
+    /// The word in the record.
+    pub fn word(&self) -> &'static str {
+        match self.kept {
+            Some(true) => "pass",
+            Some(false) => "fail",
+            None => "not-known",
+        }
     }
 }
+
+impl Limits {
+    /// Reads the file's text.
+    ///
+    /// # Errors
+    /// What is wrong, in words with its line.
+    ///
+    /// ```
+    /// let limits = curdtrace::lot::limits::Limits::parse(
+    ///     "[[limit]]\nname = \"Milk stored\"\nsource = \"our plan 2.1\"\nat-most-celsius = 8.0\n").unwrap();
+    /// assert_eq!(limits.limits[0].words(), "at most 8 °C");
+    /// ```
+    pub fn parse(text: &str) -> Result<Self, String> {
+        let limits: Self = toml::from_str(text).map_err(|e| e.to_string())?;
+        for limit in &limits.limits {
+            limit.check()?;
+        }
+        Ok(limits)
+    }
+}
+
+impl Limit {
+    fn check(&self) -> Result<(), String> {
+        let kinds = [
+            self.at_most_celsius.is_some(),
+            self.at_least_celsius.is_some(),
+            self.log_reductions.is_some(),
+            self.ph_at_most.is_some(),
+            self.days.is_some(),
+        ];
+        let name = if self.name.is_empty() { "a limit" } else { &self.name };
+        if self.name.is_empty() || self.source.is_empty() {
+            return Err(format!("{name} has no name or no source: say what it is and where it comes from"));
+        }
+        if kinds.iter().filter(|k| **k).count() != 1 {
+            return Err(format!(
+                "{name} needs exactly one of at-most-celsius, at-least-celsius, log-reductions, ph-at-most, days"
+            ));
+        }
+        let lethal = self.d_seconds > 0.0 && self.z_celsius > 0.0;
+        if self.log_reductions.is_some() && !lethal {
+            return Err(format!("{name} needs d-seconds, at-celsius and z-celsius above 0"));
+        }
+        if self.at_least_celsius.is_some() && self.for_seconds <= 0.0 {
+            return Err(format!("{name} needs for-seconds above 0"));
+        }
+        Ok(())
+    }
+
+    /// The limit in words.
+    pub fn words(&self) -> String {
+        if let Some(c) = self.at_most_celsius {
+            return match self.but_for_minutes {
+                m if m > 0.0 => format!("at most {c} °C but for {}", time_words(m * 60.0)),
+                _ => format!("at most {c} °C"),
+            };
+        }
+        if let Some(c) = self.at_least_celsius {
+            return format!("{c} °C or more for {}", time_words(self.for_seconds));
+        }
+        if let Some(n) = self.log_reductions {
+            return format!(
+                "{n} log10 by D {} s at {} °C, z {} °C",
+                self.d_seconds, self.at_celsius, self.z_celsius
+            );
+        }
+        if let Some(ph) = self.ph_at_most {
+            return format!("pH at most {ph} at {} h", self.after_hours);
+        }
+        format!("{} days old", self.days.unwrap_or_default())
+    }
+
+    /// What a lot's record and readings say to it at `now`.
+    pub fn judge(&self, record: &Record, points: &BTreeMap<String, Vec<Point>>, now: At) -> Verdict {
+        if let Some(most) = self.ph_at_most {
+            return self.judge_ph(record, most);
+        }
+        if let Some(days) = self.days {
+            let ready = record.opened.plus_s(i64::from(days) * 86_400);
+            let day = ready.day(&record.zone());
+            return if now >= ready {
+                Verdict::new(true, format!("since {day}"))
+            } else {
+                Verdict::new(None, format!("not before {day}"))
+            };
+        }
+        let Some(own) = self.points_of(record, points) else {
+            return Verdict::new(None, "no trace");
+        };
+        let windows = self.windows(record, own);
+        if windows.is_empty() {
+            return Verdict::new(None, format!("no stage {}", self.stages.join(", ")));
+        }
+        let seen = Seen::of(own, &windows);
+        if seen.known_s <= 0.0 {
+            return Verdict::new(None, "no trace");
+        }
+        if let Some(most) = self.at_most_celsius {
+            self.judge_most(&seen, most)
+        } else if let Some(least) = self.at_least_celsius {
+            self.judge_least(&seen, least)
+        } else {
+            self.judge_lethality(&seen)
+        }
+    }
+
+    fn judge_most(&self, seen: &Seen, most: f64) -> Verdict {
+        let above_s = seen.above_s(most);
+        let highest = seen.highest();
+        let found = if above_s > 0.0 {
+            format!("{} above, highest {highest:.1} °C", time_words(above_s))
+        } else {
+            format!("highest {highest:.1} °C")
+        };
+        let allowed_s = self.but_for_minutes * 60.0;
+        if above_s > allowed_s || (allowed_s <= 0.0 && highest > most) {
+            return Verdict::new(false, found);
+        }
+        let gap_s = self.gap_minutes.unwrap_or(10.0) * 60.0;
+        if seen.longest_gap_s > gap_s && above_s + seen.gaps_s > allowed_s {
+            return Verdict::new(None, format!("{found}, but {} without a reading", time_words(seen.gaps_s)));
+        }
+        Verdict::new(true, found)
+    }
+
+    fn judge_least(&self, seen: &Seen, least: f64) -> Verdict {
+        let (held_s, with_gaps_s) = seen.longest_at_or_above_s(least);
+        let found = format!("{} at {least} °C or more, highest {:.1} °C", time_words(held_s), seen.highest());
+        // A hair of tolerance for times that are sums of floats.
+        if held_s >= self.for_seconds - 1e-6 {
+            Verdict::new(true, found)
+        } else if with_gaps_s >= self.for_seconds {
+            Verdict::new(None, format!("{found}; a gap hides the rest"))
+        } else {
+            Verdict::new(false, found)
+        }
+    }
+
+    fn judge_lethality(&self, seen: &Seen) -> Verdict {
+        let wanted = self.log_reductions.unwrap_or_default();
+        let logs = seen.logs(self.d_seconds, self.at_celsius, self.z_celsius);
+        let found = format!("{logs:.1} log10");
+        if logs >= wanted {
+            Verdict::new(true, found)
+        } else if seen.gaps_s > 0.0 {
+            Verdict::new(None, format!("{found} and {} without a reading", time_words(seen.gaps_s)))
+        } else {
+            Verdict::new(false, found)
+        }
+    }
+
+    fn judge_ph(&self, record: &Record, most: f64) -> Verdict {
+        let rennet = record.marks.iter().find(|m| m.name == "rennet").map(|m| m.at);
+        let setting = record.stages.iter().find(|s| s.stage == "setting").map(|s| s.began);
+        let Some(start) = rennet.or(setting) else { return Verdict::new(None, "no rennet was marked") };
+        let hours = |at: At| at.minutes_since(start) / 60.0;
+        // The reading nearest to the hour meant, within half an hour; an
+        // earlier one that is low enough already will do.
+        let near = record.ph.iter().filter(|p| (hours(p.at) - self.after_hours).abs() <= 0.5);
+        let nearest = near.min_by(|a, b| {
+            (hours(a.at) - self.after_hours).abs().total_cmp(&(hours(b.at) - self.after_hours).abs())
+        });
+        let early = record.ph.iter().find(|p| hours(p.at) <= self.after_hours && p.value <= most);
+        match nearest.or(early) {
+            Some(p) => Verdict::new(p.value <= most, format!("pH {} at {:.1} h", p.value, hours(p.at))),
+            None => Verdict::new(None, format!("no pH at {} h", self.after_hours)),
+        }
+    }
+
+    fn points_of<'a>(
+        &self,
+        record: &Record,
+        points: &'a BTreeMap<String, Vec<Point>>,
+    ) -> Option<&'a [Point]> {
+        if !self.probe.is_empty() {
+            return points.get(&self.probe).map(Vec::as_slice);
+        }
+        let own = points.get(&record.kettle).or_else(|| points.values().max_by_key(|p| p.len()));
+        own.map(Vec::as_slice)
+    }
+
+    /// The times the limit is about.
+    fn windows(&self, record: &Record, points: &[Point]) -> Vec<(At, At)> {
+        let (Some(first), Some(last)) = (points.first(), points.last()) else { return Vec::new() };
+        if self.stages.is_empty() {
+            return vec![(first.at, last.at)];
+        }
+        let mut windows: Vec<(At, At)> = Vec::new();
+        for (i, stage) in record.stages.iter().enumerate() {
+            if self.stages.contains(&stage.stage) {
+                let end = ended(record, i, last.at);
+                match windows.last_mut() {
+                    Some(w) if w.1 == stage.began => w.1 = end,
+                    _ => windows.push((stage.began, end)),
+                }
+            }
+        }
+        windows
+    }
+}
+
+/// A time as a person says it.
+fn time_words(s: f64) -> String {
+    match s {
+        s if s < 1.0 => format!("{s} s"),
+        s if s < 120.0 => format!("{s:.0} s"),
+        s if s < 7200.0 => format!("{:.0} min", s / 60.0),
+        s => format!("{:.1} h", s / 3600.0),
+    }
+}
+
+impl Store {
+    /// The dairy's limits; none where it has set none.
+    ///
+    /// # Errors
+    /// [`LotError::File`] where the file is faulty, [`LotError::Io`].
+    pub fn limits(&self) -> Result<Limits, LotError> {
+        let path = self.data.join(FILE);
+        match self.storage.read_text(&path) {
+            Ok(text) => Limits::parse(&text).map_err(|why| LotError::File { path, why }),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(Limits::default()),
+            Err(e) => Err(LotError::io("cannot read", &path)(e)),
+        }
+    }
+
+    /// Every limit of the dairy that is about this lot, judged at `now`. A
+    /// faulty file keeps no lot from being sealed: it is said in its place.
+    pub fn judge_limits(
+        &self,
+        record: &Record,
+        points: &BTreeMap<String, Vec<Point>>,
+        now: At,
+    ) -> Vec<LimitDone> {
+        let limits = match self.limits() {
+            Ok(limits) => limits.limits,
+            Err(e) => {
+                return vec![LimitDone {
+                    name: "The dairy's limits".into(),
+                    limit: FILE.into(),
+                    source: self.data.join(FILE).display().to_string(),
+                    verdict: "not-known".into(),
+                    found: e.to_string(),
+                }];
+            }
+        };
+        let about = limits.iter().filter(|l| l.product.is_empty() || l.product == record.product);
+        about
+            .map(|l| {
+                let verdict = l.judge(record, points, now);
+                LimitDone {
+                    name: l.name.clone(),
+                    limit: l.words(),
+                    source: l.source.clone(),
+                    verdict: verdict.word().into(),
+                    found: verdict.found,
+                }
+            })
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests;

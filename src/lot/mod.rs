@@ -9,6 +9,7 @@
 //! | [`gather`], [`story`] | what the journal holds of a lot |
 //! | [`findings`] | gaps and deviations |
 //! | [`limits`] | the dairy's own limits against the trace |
+//! | `instruments` | calibrations that held |
 //! | [`csv`] | the trace for a spreadsheet |
 //! | [`picture`], [`chart`], [`sheet`] | the curve and the make sheet |
 //! | [`seal`] | sums and the chain |
@@ -34,6 +35,7 @@ pub mod gather;
 pub mod hold;
 pub mod id;
 pub mod inbox;
+mod instruments;
 pub mod life;
 pub mod limits;
 pub mod picture;

@@ -1,0 +1,54 @@
+//! The instruments of a lot and the calibrations that held when it was made.
+
+use super::at::At;
+use super::record::{Instrument, Record};
+use super::store::Store;
+use crate::sensor::calibration;
+
+impl Store {
+    /// The instruments' calibrations that held when the lot was made.
+    pub(crate) fn look_at_instruments(&self, record: &mut Record) {
+        let end = record.closed.or(record.stretches.iter().map(|s| s.to).max()).unwrap_or(record.opened);
+        let mut probes: Vec<&str> = record.stretches.iter().map(|s| s.probe.as_str()).collect();
+        probes.sort_unstable();
+        probes.dedup();
+        let known = self.calibrations();
+        let of = |probe: &str| {
+            let own = known.iter().filter(|c| c.probe == probe);
+            let held = own.filter(|c| c.time.parse::<At>().is_ok_and(|t| t <= end)).max_by_key(|c| c.number);
+            match held {
+                None => Instrument { probe: probe.into(), ..Instrument::default() },
+                Some(c) => Instrument {
+                    probe: probe.into(),
+                    calibrated: c.time.parse().ok(),
+                    calibration: Some(in_words(c)),
+                    uncertainty_celsius: Some(c.expanded_uncertainty_celsius),
+                },
+            }
+        };
+        record.instruments = probes.into_iter().map(of).collect();
+    }
+
+    /// Every calibration on disk that can be read.
+    pub fn calibrations(&self) -> Vec<calibration::Record> {
+        let dir = self.data.join("calibrations");
+        let mut found = Vec::new();
+        for probe in self.storage.list(&dir).unwrap_or_default() {
+            for file in self.storage.list(&dir.join(&probe)).unwrap_or_default() {
+                let text = self.storage.read_text(&dir.join(&probe).join(&file));
+                found.extend(text.ok().and_then(|t| calibration::Record::of_toml(&t).ok()));
+            }
+        }
+        found
+    }
+}
+
+/// A calibration in a few words: against what, and what was found.
+fn in_words(c: &calibration::Record) -> String {
+    let points: Vec<String> = c
+        .points
+        .iter()
+        .map(|p| format!("{} as found {:+.2} °C", p.against, p.as_found_celsius - p.true_celsius))
+        .collect();
+    format!("{} by {}, due {}", points.join(", "), c.by, c.due)
+}

@@ -124,16 +124,22 @@ async fn rehearse(args: &Args, plan: &Arc<Plan>) -> Result<Option<PathBuf>, Fail
     let daemon = Daemon::prepare(setup).map_err(|e| super::run::failure(&e))?;
     let feed = daemon.feed();
     let stop = CancellationToken::new();
+    let told = CancellationToken::new();
+    super::run::stop_on_signals(&told)
+        .map_err(|e| Failure::unavailable(format!("no signals can be taken ({e})")))?;
     let mut running = tokio::spawn(daemon.run(stop.clone()));
     let mut live = Live::new(line, clock, feed, args.speed);
     let play = async {
         live.wait_for_the_port().await?;
         let mut seed = args.seed;
         loop {
-            let scene = Scene::by_plan(seed, plan, &options());
-            let folder = live.play(scene).await?;
-            if args.once {
-                return Ok(folder);
+            let scene = Scene::by_plan(seed, plan, &options(args.seed));
+            match live.play(scene).await {
+                folder if args.once => return folder,
+                Ok(folder) => {
+                    tracing::info!("the next day begins; the last one's lot is {}", folder.display())
+                }
+                Err(why) => tracing::warn!("{why}; the next day begins all the same"),
             }
             seed += 1;
         }
@@ -141,11 +147,14 @@ async fn rehearse(args: &Args, plan: &Arc<Plan>) -> Result<Option<PathBuf>, Fail
     let folder = tokio::select! {
         folder = play => folder,
         ended = &mut running => return Err(daemon_ended(ended)),
-        _ = tokio::signal::ctrl_c() => Ok(None),
+        () = told.cancelled() => Err(Failure::unavailable(
+            "interrupted before the make ended; what was read is in the journal, and its lot goes on with the next start",
+        )),
     };
     stop.cancel();
     match running.await {
-        Ok(Ok(())) => folder,
+        Ok(Ok(())) if args.once => folder.map(Some),
+        Ok(Ok(())) => Ok(None),
         ended => Err(daemon_ended(ended)),
     }
 }
@@ -159,8 +168,10 @@ fn daemon_ended(ended: Result<Result<(), crate::daemon::DaemonError>, tokio::tas
 }
 
 /// An ordinary day: the probe is lifted now and then, a spike, a short gap.
-fn options() -> Options {
+/// The kettle is the same every day, so that it can be learned.
+fn options(kettle: u64) -> Options {
     Options {
+        kettle: Some(kettle),
         rough: Roughness { spikes: 0.7, gaps: 0.7, lifts: 2.0, faults: 0.0 },
         odd: 0.0,
         ending: Ending::Called,

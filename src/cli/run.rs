@@ -37,7 +37,8 @@ pub fn run(args: Args) -> Result<(), Failure> {
     })
 }
 
-fn stop_on_signals(stop: &CancellationToken) -> std::io::Result<()> {
+/// Cancels `stop` when the process is told to end.
+pub(super) fn stop_on_signals(stop: &CancellationToken) -> std::io::Result<()> {
     for kind in [SignalKind::terminate(), SignalKind::interrupt()] {
         let mut heard = signal(kind)?;
         let stop = stop.clone();

@@ -249,13 +249,14 @@ impl Recipe {
         }
     }
 
-    /// What a plan that a person wrote means for the simulated maker. What it
-    /// leaves open is drawn; what no kettle could do is bent to what one can.
-    pub fn by_plan(plan: &Plan, chance: &mut Chance) -> Self {
+    /// What a plan that a person wrote means for the simulated maker with so
+    /// many litres, where the plan does not say. What it leaves open is drawn;
+    /// what no kettle could do is bent to what one can.
+    pub fn by_plan(plan: &Plan, litres: f64, chance: &mut Chance) -> Self {
         let minutes =
             |kind: Stage| plan.stages.iter().find(|s| s.kind == kind).map(|s| s.minutes.unwrap_or(10.0));
         let target = |kind: Stage| plan.stages.iter().find(|s| s.kind == kind).and_then(|s| s.to_celsius);
-        let litres = plan.litres.unwrap_or_else(|| chance.scale(80.0, 300.0)).clamp(20.0, 3000.0);
+        let litres = plan.litres.unwrap_or(litres).clamp(20.0, 3000.0);
         let mut r = Self::common(Family::SemiCooked, litres, chance);
         r.warming_to_celsius = target(Stage::Warming).unwrap_or(33.0).clamp(20.0, 45.0);
         r.milk_celsius = r.milk_celsius.min(r.warming_to_celsius - 6.0);
@@ -373,7 +374,7 @@ mod tests {
     fn a_plan_read_back_means_the_same() {
         for family in [Family::SemiCooked, Family::HardCooked, Family::TwoStep, Family::Uncooked] {
             let meant = Recipe::drawn(family, 200.0, &mut Chance::of(5));
-            let again = Recipe::by_plan(&meant.plan(true), &mut Chance::of(6));
+            let again = Recipe::by_plan(&meant.plan(true), 200.0, &mut Chance::of(6));
             assert!((again.warming_to_celsius - meant.warming_to_celsius).abs() < 0.01);
             assert_eq!(again.cooking.len(), meant.cooking.len(), "{}", family.name());
             for (a, b) in again.cooking.iter().zip(&meant.cooking) {

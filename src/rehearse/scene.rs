@@ -103,8 +103,9 @@ impl Scene {
         let make = Chance::of(seed).branch(0x91a);
         let mut kettle = options.kettle.map_or_else(|| make.branch(1), Chance::of);
         let fire = fire(options.fire, &mut kettle);
+        let size = kettle.scale(80.0, 300.0);
         let mut chance = make.branch(2);
-        let meant = Recipe::by_plan(plan, &mut chance);
+        let meant = Recipe::by_plan(plan, size * chance.between(0.85, 1.0), &mut chance);
         let done = meant.vary(options.odd, &mut chance);
         Self::unfold(&done, plan.clone(), fire, kettle, &make, options)
     }

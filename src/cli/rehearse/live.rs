@@ -109,7 +109,7 @@ impl Live {
     ///
     /// # Errors
     /// The line breaks, or the lot is not closed.
-    pub async fn play(&mut self, mut scene: Scene) -> Result<Option<PathBuf>, Failure> {
+    pub async fn play(&mut self, mut scene: Scene) -> Result<PathBuf, Failure> {
         let mut takes = Chance::of(scene.now_s().to_bits()).branch(0xac);
         let began_ns = self.world.now().mono_ns;
         (self.first_lot, self.closed_lots) = (None, Vec::new());
@@ -231,7 +231,7 @@ impl Live {
     }
 
     /// Has every open lot closed and waits until the make's own is sealed.
-    async fn close(&mut self) -> Result<Option<PathBuf>, Failure> {
+    async fn close(&mut self) -> Result<PathBuf, Failure> {
         let Some((id, folder)) = self.first_lot.clone() else {
             return Err(Failure::unavailable("no lot was opened: the daemon found no make in this day"));
         };
@@ -265,7 +265,7 @@ impl Live {
                 SEALED_WITHIN.as_secs()
             ))
         })?;
-        Ok(Some(folder))
+        Ok(folder)
     }
 
     /// Sleeps where the day would run faster than asked.

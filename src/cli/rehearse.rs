@@ -137,7 +137,7 @@ async fn rehearse(args: &Args, plan: &Arc<Plan>) -> Result<Option<PathBuf>, Fail
             match live.play(scene).await {
                 folder if args.once => return folder,
                 Ok(folder) => {
-                    tracing::info!("the next day begins; the last one's lot is {}", folder.display())
+                    tracing::info!("the next day begins; the last one's lot is {}", folder.display());
                 }
                 Err(why) => tracing::warn!("{why}; the next day begins all the same"),
             }

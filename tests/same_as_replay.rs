@@ -11,6 +11,8 @@
 mod broker;
 #[path = "support/house.rs"]
 mod house;
+#[path = "support/play.rs"]
+mod play;
 #[path = "support/pty.rs"]
 mod pty;
 
@@ -22,46 +24,16 @@ use broker::{Broker, Hand};
 use curdtrace::config::plan;
 use curdtrace::daemon::clock::Clock;
 use curdtrace::daemon::input::LotAsk;
-use curdtrace::daemon::outlet::CommandError;
-use curdtrace::engine::event::{Name, Reading};
+use curdtrace::engine::event::Name;
 use curdtrace::rehearse::family::Family;
-use curdtrace::rehearse::make::{Make, Marks, Spoken, make};
+use curdtrace::rehearse::make::{Make, Marks, make};
 use curdtrace::rehearse::scene::Options;
 use house::{House, config, journal, wait_for};
+use play::{play, wait};
 use pty::Pty;
 
 const SOON: Duration = Duration::from_secs(10);
 const KETTLE: &str = "kettle";
-
-/// Moves the clock along the make and hands each reading to `say`, waiting
-/// until the daemon has taken it in.
-fn play(make: &Make, house: &House, clock: &Clock, mut say: impl FnMut(u32, &Reading)) {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-    let mut now_ns = clock.now().wall_ns;
-    let mut said = 0;
-    for (wall_ns, spoken) in &make.lines {
-        clock.advance(Duration::from_nanos(u64::try_from(wall_ns - now_ns).unwrap()));
-        now_ns = *wall_ns;
-        match spoken {
-            Spoken::Reading(r) => {
-                say(said, r);
-                said += 1;
-                let taken = runtime.block_on(async {
-                    let mut taken = house.feed.taken.clone();
-                    tokio::time::timeout(SOON, taken.wait_for(|n| *n >= u64::from(said))).await.is_ok()
-                });
-                assert!(taken, "reading {said} did not arrive");
-            }
-            Spoken::Mark(m) => {
-                // Its sync waits for the clock that we move ourselves.
-                let sent = runtime.block_on(async {
-                    tokio::time::timeout(Duration::from_millis(50), house.feed.commands.mark(m.clone())).await
-                });
-                assert!(!matches!(sent, Ok(Err(CommandError::Stopping))));
-            }
-        }
-    }
-}
 
 /// What the filter says of `input`, one JSON event a line, stages and alarms
 /// only.
@@ -139,7 +111,7 @@ fn a_make_through_the_serial_port_is_the_same_as_on_replay() {
     let house = House::open(config(folder.path(), &text), clock.clone());
     assert!(wait_for(SOON, || house.is_up("box") || !house.shown().sources.is_empty()));
     let mut sent = 0;
-    play(&make, &house, &clock, |seq, r| {
+    play(&make.lines, &house, &clock, |seq, r| {
         match r.celsius {
             Some(celsius) => pty.send_reading(seq, KETTLE, celsius, 0),
             None => pty.send_fault(seq, KETTLE),
@@ -152,8 +124,7 @@ fn a_make_through_the_serial_port_is_the_same_as_on_replay() {
     // The make had its lot by itself; a person closes it.
     let lot = house.shown().open_lots.get(KETTLE).cloned();
     let ask = LotAsk { kettle: Name::from(KETTLE), by: Some(Name::from("ada")), open: false, id: None };
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-    runtime.block_on(house.feed.commands.lot(ask)).unwrap();
+    wait(house.feed.commands.lot(ask)).unwrap();
     assert!(wait_for(SOON, || house.shown().open_lots.is_empty()), "{:?}", house.shown().open_lots);
     house.close().unwrap();
     let lot = lot.unwrap_or_else(|| panic!("no lot was opened when milk was found"));
@@ -188,7 +159,7 @@ fn a_make_through_a_broker_is_the_same_as_on_replay() {
         clock.advance(Duration::from_secs(1));
         house.counted("broker", "refused") > 0
     }));
-    play(&make, &house, &clock, |_, r| {
+    play(&make.lines, &house, &clock, |_, r| {
         let payload = r.celsius.map_or("nan".to_string(), |c| c.to_string());
         hand.publish("dairy/kettle/temperature", &payload);
     });

@@ -1,0 +1,54 @@
+//! A simulated make played to a running daemon, its clock moved by hand, so
+//! that a morning passes in seconds.
+
+#![allow(dead_code)] // each test uses a part of it
+#![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
+
+use std::time::Duration;
+
+use curdtrace::daemon::clock::Clock;
+use curdtrace::daemon::outlet::CommandError;
+use curdtrace::engine::event::Reading;
+use curdtrace::rehearse::make::Spoken;
+
+use super::house::House;
+
+/// Moves the clock along the lines and hands each reading to `say`, waiting
+/// until the daemon has taken it in.
+pub fn play(lines: &[(i64, Spoken)], house: &House, clock: &Clock, mut say: impl FnMut(u32, &Reading)) {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    let mut now_ns = clock.now().wall_ns;
+    let before = house.taken();
+    let mut said = 0;
+    for (wall_ns, spoken) in lines {
+        clock.advance(Duration::from_nanos(u64::try_from(wall_ns - now_ns).unwrap()));
+        now_ns = *wall_ns;
+        match spoken {
+            Spoken::Reading(r) => {
+                say(said, r);
+                said += 1;
+                let wanted = before + u64::from(said);
+                let taken = runtime.block_on(async {
+                    let mut taken = house.feed.taken.clone();
+                    tokio::time::timeout(Duration::from_secs(10), taken.wait_for(|n| *n >= wanted))
+                        .await
+                        .is_ok()
+                });
+                assert!(taken, "reading {said} did not arrive");
+            }
+            Spoken::Mark(m) => {
+                // Its sync waits for the clock that we move ourselves.
+                let sent = runtime.block_on(async {
+                    let mark = house.feed.commands.mark(m.clone());
+                    tokio::time::timeout(Duration::from_millis(50), mark).await
+                });
+                assert!(!matches!(sent, Ok(Err(CommandError::Stopping))));
+            }
+        }
+    }
+}
+
+/// Waits for a future of the daemon's.
+pub fn wait<T>(future: impl Future<Output = T>) -> T {
+    tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap().block_on(future)
+}

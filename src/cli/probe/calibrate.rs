@@ -19,7 +19,7 @@ use crate::sensor::channel::{Channel, Sensor};
 
 mod bath;
 mod outcome;
-mod source;
+pub(super) mod source;
 mod talk;
 mod wait;
 

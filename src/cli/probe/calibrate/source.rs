@@ -12,7 +12,7 @@ use crate::sensor::thermocouple::Couple;
 
 /// Flags that name a port.
 #[derive(Debug, clap::Args)]
-pub(super) struct SourceArgs {
+pub(in crate::cli::probe) struct SourceArgs {
     /// Read this serial port instead of what the configuration says
     #[arg(long, value_name = "DEVICE")]
     port: Option<PathBuf>,
@@ -32,12 +32,12 @@ pub(super) struct SourceArgs {
 
 impl SourceArgs {
     /// Whether a port is named.
-    pub(super) fn is_given(&self) -> bool {
+    pub(in crate::cli::probe) fn is_given(&self) -> bool {
         self.port.is_some()
     }
 
     /// A configuration with that port and nothing else, checked as any is.
-    pub(super) fn config(&self, probe: &str) -> Result<Config, Failure> {
+    pub(in crate::cli::probe) fn config(&self, probe: &str) -> Result<Config, Failure> {
         let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
         let port = self.port.as_deref().unwrap_or(Path::new(""));
         let port = std::path::absolute(port).unwrap_or_else(|_| port.to_path_buf());
@@ -61,7 +61,7 @@ impl SourceArgs {
     }
 
     /// `--couple` goes before what the configuration says.
-    pub(super) fn set_sensor(&self, config: &mut Config, probe: &str) -> Result<(), Failure> {
+    pub(in crate::cli::probe) fn set_sensor(&self, config: &mut Config, probe: &str) -> Result<(), Failure> {
         let Some(letter) = self.couple else { return Ok(()) };
         let Some(couple) = Couple::lettered(letter) else {
             return Err(Failure::usage(format!(

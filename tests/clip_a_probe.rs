@@ -1,0 +1,145 @@
+//! Clip a probe: see what is attached, see what it reads, with and without a
+//! daemon; and press a button from the command line while the daemon runs.
+
+#![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
+
+#[path = "support/house.rs"]
+mod house;
+#[path = "support/pty.rs"]
+mod pty;
+
+use std::path::Path;
+use std::process::{Command, Output};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use curdtrace::daemon::clock::Clock;
+use curdtrace::journal::storage::Disk;
+use curdtrace::lot::at::At;
+use curdtrace::lot::inbox::{Ask, Inbox, MarkAsk, Request};
+use house::{House, config, journal, wait_for};
+use pty::Pty;
+
+const SOON: Duration = Duration::from_secs(10);
+
+fn curdtrace(folder: &Path, args: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_curdtrace"))
+        .args(args)
+        .current_dir(folder)
+        .env_remove("CURDTRACE_DATA")
+        .env_remove("CURDTRACE_CONFIG")
+        .output()
+        .unwrap()
+}
+
+fn text(port: &Path) -> String {
+    format!(
+        "[dairy]\ndata = \"data\"\n[[kettle]]\nname = \"big\"\n[[probe]]\nname = \"milk\"\nkettle = \"big\"\n\
+         [[serial]]\nname = \"box\"\nport = \"{}\"\nformat = \"frames\"\nprobes = {{ \"0\" = \"milk\" }}\n",
+        port.display()
+    )
+}
+
+/// Sends a reading every 50 ms until told to stop.
+fn warming(mut pty: Pty, stop: &AtomicBool) {
+    let mut n = 0;
+    while !stop.load(Ordering::SeqCst) {
+        pty.send_reading(n, "0", 30.0 + f64::from(n) * 0.001, 0);
+        n += 1;
+        std::thread::sleep(Duration::from_millis(50));
+        pty.hear();
+    }
+}
+
+fn while_warming<T>(port: &Path, act: impl FnOnce() -> T) -> T {
+    let (pty, stop) = (Pty::plug(port), AtomicBool::new(false));
+    std::thread::scope(|s| {
+        s.spawn(|| warming(pty, &stop));
+        let done = act();
+        stop.store(true, Ordering::SeqCst);
+        done
+    })
+}
+
+#[test]
+fn what_is_attached_is_listed_without_opening_anything() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("box");
+    config(folder.path(), &text(&port));
+    let absent = curdtrace(folder.path(), &["probe", "list", "--config", "c.toml"]);
+    assert!(absent.status.success(), "{absent:?}");
+    let said = String::from_utf8(absent.stdout).unwrap();
+    assert!(said.contains("serial box: ") && said.contains("frames, not attached"), "{said}");
+    assert!(said.contains("milk in kettle big"), "{said}");
+    let pty = Pty::plug(&port);
+    let there = curdtrace(folder.path(), &["probe", "list", "--config", "c.toml"]);
+    assert!(String::from_utf8(there.stdout).unwrap().contains("frames, attached"));
+    drop(pty);
+    assert!(!folder.path().join("data").exists(), "nothing is made by looking");
+}
+
+#[test]
+fn a_probe_is_read_live_without_a_daemon() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("box");
+    config(folder.path(), &text(&port));
+    let args = ["probe", "read", "milk", "--config", "c.toml", "--count", "5", "--patience-s", "8"];
+    let out = while_warming(&port, || curdtrace(folder.path(), &args));
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    let said = String::from_utf8(out.stdout).unwrap();
+    let lines: Vec<&str> = said.lines().collect();
+    assert_eq!(lines.len(), 5, "{said}");
+    assert!(lines.iter().all(|l| l.contains("30.") && l.contains("°C")), "{said}");
+    // A probe that is not there is said so, and soon.
+    let out = curdtrace(folder.path(), &["probe", "read", "milk", "--config", "c.toml", "--patience-s", "1"]);
+    assert_eq!(out.status.code(), Some(69));
+    assert!(String::from_utf8_lossy(&out.stderr).contains("nothing from probe milk for 1 s"));
+}
+
+#[test]
+fn a_running_daemon_keeps_its_port_and_is_read_through_its_journal() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("box");
+    let config = config(folder.path(), &text(&port));
+    let house = House::open(config, Clock::real());
+    let args = ["probe", "read", "milk", "--config", "c.toml", "--count", "3", "--json"];
+    let out = while_warming(&port, || {
+        assert!(wait_for(SOON, || house.taken() > 5));
+        curdtrace(folder.path(), &args)
+    });
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    let said = String::from_utf8(out.stdout).unwrap();
+    assert_eq!(said.lines().filter(|l| l.starts_with("{\"kind\":\"reading\"")).count(), 3, "{said}");
+    assert!(house.is_up("box") || house.counted("box", "reopened") > 0);
+    house.close().unwrap();
+}
+
+#[test]
+fn a_mark_from_the_command_line_goes_through_the_running_daemon() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("box");
+    let house = House::open(config(folder.path(), &text(&port)), Clock::real());
+    let data = folder.path().join("data");
+    let ask = |name: &str| {
+        let mark = MarkAsk { kettle: "big".into(), name: name.into(), ..MarkAsk::default() };
+        let at = At(Clock::real().now().wall_ns);
+        let inbox = Inbox::of(&Disk, &data).unwrap();
+        let request = Request { at, by: Some("ada".into()), ask: Ask::Mark(mark) };
+        let name = inbox.ask(&request, std::process::id()).unwrap();
+        let mut answer = None;
+        assert!(wait_for(SOON, || {
+            answer = inbox.take_answer(&name).unwrap();
+            answer.is_some()
+        }));
+        answer.unwrap()
+    };
+    let good = ask("rennet");
+    assert_eq!((good.code, good.text.contains("marked rennet")), (0, true), "{good:?}");
+    // It is answered when it is on disk.
+    let is_mark = |l: &&String| l.starts_with("mark,kettle=big name=\"rennet\",by=\"ada\"");
+    assert_eq!(journal(&data).iter().filter(is_mark).count(), 1);
+    assert_eq!(house.shown().marks.len(), 1);
+    let bad = ask("sing");
+    assert_eq!(bad.code, 64, "{bad:?}");
+    house.close().unwrap();
+}

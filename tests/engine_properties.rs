@@ -3,7 +3,7 @@
 //! output, the same effects for the same events.
 //!
 //! `PROPTEST_CASES` sets how many (1,000 by default); a failing seed is printed
-//! and kept in `proptest-regressions/`.
+//! and kept beside this file.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;

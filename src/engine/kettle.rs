@@ -240,6 +240,10 @@ impl Kettle {
 
     /// A person marked something.
     pub fn mark(&mut self, kind: &MarkKind, t_s: f64, out: &mut Vec<Said>) {
+        if matches!(kind, MarkKind::Target(c) if !(0.0..=110.0).contains(c)) {
+            // No temperature of milk; the record keeps the mark as it came.
+            return;
+        }
         match kind {
             MarkKind::Rennet => {
                 let (rennet, minutes, set) = self.rennet_plan();

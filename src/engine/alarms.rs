@@ -163,16 +163,19 @@ impl Alarms {
         if place.kind == AlarmKind::HeatOff && called {
             self.memory.called_s = Some(s.t_s);
         }
-        let state = place.alarm.state();
-        if state == before && !again {
-            return;
-        }
         if called {
+            // Silenced or not: the words must be there when it comes back.
             place.note_raised(s.t_s);
             place.priority = found.priority;
             place.sounds = sounding == Sounding::Sounds;
             place.limit_celsius = found.limit_celsius;
             place.text = words::text(place.kind, s, found.limit_celsius, &self.memory, &self.share);
+        }
+        let state = place.alarm.state();
+        if state == before && !again {
+            return;
+        }
+        if called && state == AlarmState::Unacknowledged {
             self.flood.count(s.t_s);
         }
         out.push(place.change(state, s.celsius, None));

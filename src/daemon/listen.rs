@@ -66,7 +66,7 @@ impl Listening {
         let told = stop.clone();
         let thread = std::thread::Builder::new().name("listen".into()).spawn(move || {
             let why = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
-                Ok(runtime) => runtime.block_on(hear(&config, channels, &tx, &told)),
+                Ok(runtime) => runtime.block_on(hear(&config, &channels, &tx, &told)),
                 Err(e) => e.to_string(),
             };
             // Nobody listens any more: nothing to say then.
@@ -103,7 +103,7 @@ impl Drop for Listening {
 /// Runs the sources until told to stop or all have ended; why, where known.
 async fn hear(
     config: &Config,
-    channels: Arc<Channels>,
+    channels: &Arc<Channels>,
     heard: &std::sync::mpsc::Sender<Heard>,
     stop: &CancellationToken,
 ) -> String {

@@ -63,7 +63,7 @@ impl Sources {
         feed: &Feed,
         stop: &CancellationToken,
     ) -> Result<JoinSet<Ended>, DaemonError> {
-        self.start_through(config, Arc::new(Channels::of(config)), clock, inputs, feed, stop)
+        self.start_through(config, &Arc::new(Channels::of(config)), clock, inputs, feed, stop)
     }
 
     /// As [`Sources::start`], through these channels.
@@ -73,7 +73,7 @@ impl Sources {
     pub fn start_through(
         self,
         config: &Config,
-        channels: Arc<Channels>,
+        channels: &Arc<Channels>,
         clock: &Clock,
         inputs: &mpsc::Sender<Input>,
         feed: &Feed,

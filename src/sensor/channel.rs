@@ -251,28 +251,30 @@ impl Channel {
         Some((Health::MaintenanceRequired, why))
     }
 
-    /// How far a displayed temperature may be off, and by what.
-    /// `step_celsius` is the smallest step of what the source sends.
-    pub fn budget(&self, raw: &Raw, celsius: f64, step_celsius: f64) -> Budget {
-        let chip = match raw.signal {
-            Signal::Word(chip, _) => Some(chip),
-            _ => None,
-        };
+    /// How far a reading's temperature may be off, and by what; empty where
+    /// nothing is known of the sensor. `chip` is the box's converter, where
+    /// known, `step_celsius` the smallest step of what the source sends.
+    pub fn budget(&self, reading: &Reading, chip: Option<Chip>, step_celsius: f64) -> Budget {
         let mut budget = Budget::default();
-        if let Some(c) = &self.calibration {
-            budget = budget.standard("calibration", c.expanded_celsius / 2.0);
+        let Some(celsius) = reading.celsius else { return budget };
+        let cold_within = if let Some(c) = &self.calibration {
+            budget = budget.standard("calibration", c.expanded_at(celsius) / 2.0);
+            CALIBRATED_COLD_JUNCTION_WITHIN
         } else if let Some(half_width) = self.grade.and_then(|g| g.at(celsius)) {
             budget = budget.within("sensor's class", half_width);
-        }
-        if self.calibration.is_none() && (raw.cold_junction_celsius.is_some() || chip.is_some()) {
-            budget = budget.within("cold junction", cold_junction_within(chip) * self.leverage(raw, celsius));
+            cold_junction_within(chip)
+        } else {
+            return budget;
+        };
+        if reading.cold_junction_celsius.is_some() || chip.is_some() {
+            budget = budget.within("cold junction", cold_within * self.leverage(reading, celsius));
         }
         budget.step("resolution", step_celsius)
     }
 
     /// How much a degree of the cold junction moves the hot end, °C/°C.
-    fn leverage(&self, raw: &Raw, celsius: f64) -> f64 {
-        let (Sensor::Couple(couple), Some(cold)) = (self.sensor, raw.cold_junction_celsius) else {
+    fn leverage(&self, reading: &Reading, celsius: f64) -> f64 {
+        let (Sensor::Couple(couple), Some(cold)) = (self.sensor, reading.cold_junction_celsius) else {
             return 1.0;
         };
         match (couple.sensitivity_mv_per_celsius(cold), couple.sensitivity_mv_per_celsius(celsius)) {
@@ -281,6 +283,11 @@ impl Channel {
         }
     }
 }
+
+/// What is left of the cold junction's error after a calibration, °C, half
+/// width: its constant part is corrected, what changes with the room stays
+/// (from memory).
+const CALIBRATED_COLD_JUNCTION_WITHIN: f64 = 0.3;
 
 fn limits(faults: Faults) -> impl Iterator<Item = (Health, String)> {
     faults.iter().map(|f| (f.health(), f.reason().to_owned()))

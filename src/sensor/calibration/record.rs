@@ -24,7 +24,8 @@ pub struct Record {
     pub shape: Shape,
     /// Pairs of raw and true temperature, °C.
     pub knots: Vec<(f64, f64)>,
-    /// Expanded uncertainty of a corrected reading, k = 2, °C.
+    /// Expanded uncertainty of a corrected reading at and between the points,
+    /// k = 2, °C.
     pub expanded_uncertainty_celsius: f64,
     /// The day from which it is out of date.
     pub due: String,
@@ -95,7 +96,8 @@ pub enum RecordError {
 pub struct Applied {
     /// The correction.
     pub correction: Correction,
-    /// Expanded uncertainty of a corrected reading, k = 2, °C.
+    /// Expanded uncertainty of a corrected reading at and between the points,
+    /// k = 2, °C; see [`Applied::expanded_at`] for elsewhere.
     pub expanded_celsius: f64,
     /// Out of date from this day on.
     pub due: Date,
@@ -103,6 +105,24 @@ pub struct Applied {
     pub number: u32,
     /// When it was made, RFC 3339.
     pub time: String,
+}
+
+/// How much a thermometer's slope may be off where no point holds it: the
+/// share of IEC 60584's class 2.
+const SLOPE_UNKNOWN: f64 = 0.0075;
+
+impl Applied {
+    /// Expanded uncertainty at a temperature, k = 2, °C: as at the points
+    /// between the outermost of them, growing beyond, where nothing was
+    /// compared.
+    pub fn expanded_at(&self, celsius: f64) -> f64 {
+        let truths = self.correction.knots().iter().map(|k| k.1);
+        let low = truths.clone().fold(f64::INFINITY, f64::min);
+        let high = truths.fold(f64::NEG_INFINITY, f64::max);
+        let beyond = (low - celsius).max(celsius - high).max(0.0);
+        let slope = 2.0 * beyond * SLOPE_UNKNOWN / libm::sqrt(3.0);
+        libm::sqrt(self.expanded_celsius * self.expanded_celsius + slope * slope)
+    }
 }
 
 impl Record {

@@ -156,6 +156,10 @@ fn a_record_comes_back_as_it_was_kept() {
     let back = Record::of_toml(&text).unwrap();
     assert_eq!(back, record());
     assert!((back.applied().unwrap().correction.apply(10.4) - 10.0).abs() < 1e-12);
+    // At the point as recorded; 54 °C away also 2·54·0.75 %/√3 = 0.468.
+    let applied = back.applied().unwrap();
+    assert!((applied.expanded_at(0.0) - 0.2).abs() < 1e-9);
+    assert!((applied.expanded_at(54.0) - 0.509).abs() < 0.001, "{}", applied.expanded_at(54.0));
     for (from, to, says) in [
         ("due = \"2026-12-11\"", "due = \"soon\"", "no day"),
         ("[[0.4, 0.0]]", "[]", "no point"),

@@ -108,17 +108,20 @@ fn what_the_source_says_is_kept_with_its_number() {
 }
 
 /// By hand: class 1 K ±1.5 → 0.866; cold junction ±1.0 at a leverage of
-/// 40.0/41.3 µV/K → 0.56; a step of 0.0625 → 0.018; k = 2 → 2.06.
+/// 40.0/41.3 µV/K → 0.56; a step of 0.0625 → 0.018; k = 2 → 2.06. Calibrated
+/// at 0 °C only: 0.15, and 54 °C away 54·0.0075/√3 = 0.234; the cold junction
+/// ±0.3 → 0.173 (no type set: no leverage); k = 2 → 0.655.
 #[test]
 fn uncertainty_of_a_probe() {
     use crate::sensor::thermocouple::Class;
     let mut c = set(Sensor::Couple(Couple::K));
+    let reading = c.reading(&volts(1188.0, Some(25.0)), None);
+    assert!(c.budget(&reading, None, 0.0625).causes().is_empty(), "nothing known, nothing claimed");
     c.grade = Some(Grade::Couple(Couple::K, Class::One));
-    let raw = volts(1188.0, Some(25.0));
-    let u = c.budget(&raw, 54.0, 0.0625).expanded_celsius();
+    let u = c.budget(&reading, None, 0.0625).expanded_celsius();
     assert!((u - 2.06).abs() < 0.03, "{u}");
-    let u = calibrated("2030-01-01").budget(&raw, 54.0, 0.0625).expanded_celsius();
-    assert!((u - 0.302).abs() < 0.002, "{u}");
+    let u = calibrated("2030-01-01").budget(&reading, None, 0.0625).expanded_celsius();
+    assert!((u - 0.655).abs() < 0.005, "{u}");
 }
 
 proptest! {

@@ -164,9 +164,13 @@ pub(super) fn tell_outcome(record: &Record) {
             if p.corrected { "" } else { "  (check only)" }
         ));
     }
+    let good_to = |celsius: f64| record.applied().map_or(f64::NAN, |a| a.expanded_at(celsius));
     tell(&format!(
-        "Corrected readings are good to ±{:.2} °C (k = 2). Due on {}.",
-        record.expanded_uncertainty_celsius, record.due
+        "Corrected readings are good to ±{:.2} °C at the points, ±{:.2} at 32 °C, ±{:.2} at 54 °C (k = 2). Due on {}.",
+        record.expanded_uncertainty_celsius,
+        good_to(32.0),
+        good_to(54.0),
+        record.due
     ));
     for remark in &record.remarks {
         tell(&format!("Note: {remark}."));

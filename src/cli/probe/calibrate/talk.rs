@@ -51,7 +51,9 @@ impl Talk {
             return Err(Failure::usage(format!("{flag} is missing; with --yes nothing is asked")));
         }
         for _ in 0..3 {
-            tell(question);
+            if !question.is_empty() {
+                tell(question);
+            }
             let text = typed()?;
             if !text.is_empty() {
                 return Ok(text);

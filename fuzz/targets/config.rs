@@ -1,0 +1,8 @@
+//! `config`: see ../bodies.rs.
+#![no_main]
+
+#[path = "../bodies.rs"]
+#[allow(dead_code)]
+mod bodies;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| bodies::config(data));

@@ -35,6 +35,9 @@ const SEEDS: [&[u8]; 14] = [
 
 const CONFIG: &[u8] = include_bytes!("../config/curdtrace.toml");
 
+/// What parsers turn on.
+const SIGNS: &[u8] = b"0,.-$*\n\"={}[]\\/+e9";
+
 /// Xorshift: small, and the same everywhere.
 struct Dice(u64);
 
@@ -65,7 +68,7 @@ fn hurt(dice: &mut Dice, seeds: &[&[u8]], out: &mut Vec<u8>) {
             0 if !out.is_empty() => out[at] ^= 1 << dice.roll(8),
             1 if !out.is_empty() => out[at] = dice.roll(256) as u8,
             2 => out.truncate(at),
-            3 => out.insert(at.min(out.len()), b"0,.-$*\n\"={}[]\\/+e9"[dice.roll(19)]),
+            3 => out.insert(at.min(out.len()), SIGNS[dice.roll(SIGNS.len())]),
             4 if !out.is_empty() => drop(out.remove(at)),
             5 => {
                 let other = seeds[dice.roll(seeds.len())];

@@ -1,0 +1,106 @@
+//! A probe's health (NAMUR NE 107): the right class within three samples, and a
+//! worst case never shown as a reading. Through the engine's door, as a page or
+//! a program at the other end of a pipe would see it.
+
+use curdtrace::engine::Engine;
+use curdtrace::engine::event::{Event, Happening, Reading, Stamp};
+use curdtrace::engine::probe::Health;
+
+fn event(t_s: f64, what: Happening) -> Event {
+    let ns = (t_s * 1e9) as u64;
+    Event {
+        stamp: Stamp { boot: 1, mono_ns: ns, wall_ns: Some(1_750_000_000_000_000_000 + ns as i64) },
+        what,
+    }
+}
+
+/// Two minutes of milk at 34 °C, then these readings a second apart. The class
+/// must stand within three of them, and none of `never` may be shown.
+fn check(what: &str, readings: &[Reading], class: Health, never: &[f64]) {
+    let mut engine = Engine::new(None);
+    let mut out = Vec::new();
+    let mut t_s = 0.0;
+    for i in 0..120u64 {
+        let celsius = 34.0 + if i % 2 == 0 { 0.06 } else { -0.06 };
+        let mut reading = Reading::of("kettle", celsius);
+        reading.seq = Some(i);
+        engine.step(&event(t_s, Happening::Reading(reading)), &mut out);
+        t_s += 1.0;
+    }
+    let mut within = None;
+    for (i, reading) in readings.iter().enumerate() {
+        engine.step(&event(t_s, Happening::Reading(reading.clone())), &mut out);
+        t_s += 1.0;
+        let view = engine.kettle_of("kettle").unwrap();
+        if view.health == class && within.is_none() {
+            within = Some(i + 1);
+            assert!(!view.reason.is_empty(), "{what}: a class without its reason");
+        }
+        for worst in never {
+            assert!(view.celsius.is_none_or(|c| (c - worst).abs() > 10.0), "{what}: shown as {view:?}");
+        }
+    }
+    println!("{what}: {} after {within:?} samples", class.name());
+    assert!(within.is_some_and(|n| n <= 3), "{what}: {:?}", engine.kettle_of("kettle"));
+}
+
+fn said(health: Health, reason: &str) -> Reading {
+    let mut reading = Reading::of("kettle", 0.0);
+    reading.celsius = None;
+    reading.health = Some(health);
+    reading.reason = Some(reason.to_owned());
+    reading
+}
+
+fn number(celsius: f64) -> Reading {
+    Reading::of("kettle", celsius)
+}
+
+#[test]
+fn every_failure_has_its_class_within_three_samples() {
+    for reason in ["open", "short-to-ground", "short-to-supply", "crc"] {
+        check(reason, &vec![said(Health::Failure, reason); 5], Health::Failure, &[0.0]);
+    }
+    // What chips send that were not asked about their faults: a DS18B20 after
+    // power-on and unplugged, a MAX6675 with its input open (data sheets).
+    for worst in [85.0, -127.0, 1023.75, f64::NAN, f64::INFINITY] {
+        check(&format!("{worst} °C"), &vec![number(worst); 5], Health::Failure, &[worst]);
+    }
+    let stuck = Reading { seq: Some(119), ..number(34.0) };
+    check("stuck counter", &vec![stuck; 5], Health::Failure, &[]);
+    let hot_box = Reading { cold_junction_celsius: Some(55.0), ..number(34.0) };
+    check("hot box", &vec![hot_box; 5], Health::OutOfSpecification, &[]);
+    let overdue = Reading { health: Some(Health::MaintenanceRequired), ..number(34.0) };
+    let overdue = Reading { reason: Some("calibration overdue".to_owned()), ..overdue };
+    check("overdue", &vec![overdue; 5], Health::MaintenanceRequired, &[]);
+}
+
+#[test]
+fn a_silent_probe_fails_by_the_clock_and_its_number_ages() {
+    let mut engine = Engine::new(None);
+    let mut out = Vec::new();
+    for i in 0..120 {
+        engine.step(&event(f64::from(i), Happening::Reading(number(34.0))), &mut out);
+    }
+    for i in 120..180 {
+        engine.step(&event(f64::from(i), Happening::Tick), &mut out);
+        let view = engine.kettle_of("kettle").unwrap();
+        let age_s = view.age_s.unwrap();
+        assert!((age_s - f64::from(i - 119)).abs() <= 1.0, "age {age_s} at {i}");
+        assert!(i < 140 || view.health == Health::Failure, "{view:?}");
+        assert!(i < 140 || view.celsius.is_none(), "a number from a silent probe: {view:?}");
+    }
+}
+
+#[test]
+fn a_lone_spike_is_not_shown_and_changes_nothing() {
+    let mut engine = Engine::new(None);
+    let mut out = Vec::new();
+    for i in 0..600 {
+        let celsius = if i % 97 == 96 { 74.0 } else { 34.0 };
+        engine.step(&event(f64::from(i), Happening::Reading(number(celsius))), &mut out);
+        let view = engine.kettle_of("kettle").unwrap();
+        assert!(view.celsius.is_none_or(|c| (c - 34.0).abs() < 0.5), "{view:?}");
+        assert!(i < 97 || view.age_s.is_some_and(|a| a <= 1.0), "{view:?}");
+    }
+}

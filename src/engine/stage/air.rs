@@ -57,7 +57,7 @@ impl Air {
         let before = self.drift_before[self.beat % 6];
         self.drift_before[self.beat % 6] = self.drift;
         self.beat += 1;
-        let rises = (per_bin(0.15)..per_bin(3.0)).contains(&self.drift);
+        let rises = (per_bin(0.15)..per_bin(5.0)).contains(&self.drift);
         self.heated = if rises && self.drift > 0.7 * before { (self.heated + 1).min(100) } else { 0 };
     }
 

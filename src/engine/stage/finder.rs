@@ -225,7 +225,8 @@ impl Finder {
                     libm::log(0.12 + 3.0 * near)
                 };
             }
-            if level < 24.0 {
+            let whey = self.grammar.slots[from.slot].stage == Stage::WheyHeating;
+            if level < if whey { 50.0 } else { 24.0 } {
                 ln -= 6.0;
             }
         }
@@ -235,6 +236,17 @@ impl Finder {
                 if from.phase == Phase::Apart && h.kf.x[1] > h.away_celsius - 6.0 =>
             {
                 ln -= 9.0;
+            }
+            // Heat that comes back below the target goes on with the cook; above
+            // it, it is the next one's.
+            (Stage::Cooking | Stage::WheyHeating, Phase::Ramp) if from.phase == Phase::Pause => {
+                if let Some(target) = from.target {
+                    let own = node.slot == from.slot;
+                    let reached = level > target - 1.2;
+                    if own == reached {
+                        ln -= 6.0;
+                    }
+                }
             }
             // The second heat of a cook begins where the first was to end.
             (Stage::Cooking, Phase::Ramp) if from.phase == Phase::Ramp => ln -= 2.0,
@@ -275,15 +287,13 @@ impl Finder {
                 continue;
             }
             let age = self.bin - h.entered;
-            if matches!(node.phase, Phase::Tail | Phase::Rest | Phase::Rennet | Phase::Gel)
-                && bin.celsius.is_some_and(|c| !self.grammar.may_set_at(c))
-            {
+            let stage = self.grammar.slots[node.slot].stage;
+            if bin.celsius.is_some_and(|c| !self.grammar.may_stand_at(stage, node.phase, c)) {
                 h.w -= 1.0;
             }
             let mut bin = *bin;
             bin.away &= h.milk_since < away_since;
-            h.w += TEMPER
-                * weigh_one(h, node.phase, self.grammar.slots[node.slot].stage, age, &bin, air, &scatter);
+            h.w += TEMPER * weigh_one(h, node.phase, stage, age, &bin, air, &scatter);
         }
     }
 
@@ -376,7 +386,7 @@ fn entry(phase: Phase, from: Phase, slope: f64) -> Entry {
     match phase {
         Phase::Ramp => Entry {
             slope: per_bin(0.7),
-            slope_sd: per_bin(0.5),
+            slope_sd: per_bin(0.6),
             pending: 0.0,
             pending_sd: 0.05,
             pending_per_slope: if from == Phase::Apart { 0.0 } else { -2.5 },
@@ -474,7 +484,7 @@ fn weigh_one(
 fn misfit(phase: Phase, stage: Stage, rate: f64, age: i64, celsius: f64) -> f64 {
     let by_rate = match phase {
         Phase::Ramp if age >= 2 => {
-            ((0.14 - rate) * 6.0).clamp(0.0, 1.0) + ((rate - 3.5) * 2.0).clamp(0.0, 3.0)
+            ((0.14 - rate) * 6.0).clamp(0.0, 1.0) + ((rate - 5.0) * 2.0).clamp(0.0, 3.0)
         }
         Phase::Reheat if age >= 3 => {
             ((0.08 - rate) * 8.0).clamp(0.0, 0.8) + ((rate - 1.2) * 2.0).clamp(0.0, 3.0)
@@ -488,7 +498,8 @@ fn misfit(phase: Phase, stage: Stage, rate: f64, age: i64, celsius: f64) -> f64 
         Stage::Warming if phase == Phase::Tail => (24.0, 46.0),
         Stage::Warming => (1.0, 46.0),
         Stage::Setting | Stage::Ripening | Stage::Cutting => (20.0, 46.0),
-        Stage::WheyHeating | Stage::WheyResting => (24.0, 100.0),
+        Stage::WheyHeating => (22.0, 102.0),
+        Stage::WheyResting => (45.0, 102.0),
         Stage::Cooking | Stage::Stirring | Stage::Settling => (20.0, 66.0),
         _ => (1.0, 66.0),
     };

@@ -134,12 +134,25 @@ impl Grammar {
         }
     }
 
-    /// Whether milk may be set at this temperature: near the plan's, where
-    /// there is one.
-    pub fn may_set_at(&self, celsius: f64) -> bool {
-        match self.slots.iter().find(|s| s.stage == Stage::Warming).and_then(|s| s.target_celsius) {
-            Some(target) => (celsius - target).abs() < 5.0,
-            None => (24.0..44.0).contains(&celsius),
+    /// Whether milk or curd of this stage may stand at this temperature: near
+    /// the setting temperature of the plan, where there is one, until the cook.
+    pub fn may_stand_at(&self, stage: Stage, phase: Phase, celsius: f64) -> bool {
+        let set = self.slots.iter().find(|s| s.stage == Stage::Warming).and_then(|s| s.target_celsius);
+        let (low, high) = set.map_or((24.0, 44.0), |t| (t - 6.0, t + 4.0));
+        match (stage, phase) {
+            (Stage::Warming, Phase::Ramp) | (Stage::Idle | Stage::Drawing, _) => true,
+            (Stage::Warming | Stage::Ripening | Stage::Setting, _) => (low..high).contains(&celsius),
+            (Stage::Cutting, _) => (low - 2.0..high).contains(&celsius),
+            (Stage::Stirring, Phase::Reheat) => {
+                self.slots.iter().filter(|s| s.stage == Stage::Cooking).all(|s| s.target_celsius.is_none())
+                    || self
+                        .slots
+                        .iter()
+                        .filter(|s| s.stage == Stage::Cooking)
+                        .filter_map(|s| s.target_celsius)
+                        .any(|t| celsius < t + 2.5)
+            }
+            _ => celsius > low - 4.0,
         }
     }
 
@@ -187,6 +200,7 @@ impl Grammar {
                 for &last in &ends[i].1 {
                     let room = match (self.nodes[last].phase, self.slots[i].stage) {
                         (Phase::Ramp, _) => 0.88,
+                        (Phase::Pause, Stage::Cooking) if to.slot.stage == Stage::Cooking => 0.8,
                         (Phase::Pause, _) => 0.2,
                         (Phase::Rest, Stage::Ripening) => 0.2,
                         (Phase::Held, Stage::Stirring) => 0.5,
@@ -318,7 +332,7 @@ fn law(slot: &Slot, phase: Phase, _k: usize) -> Law {
         (Stage::Setting, _) => Law::about(or(35.0), 0.32).at_least(240.0),
         (Stage::Cutting, _) => Law::about(or(12.0), 0.45).at_least(60.0),
         (Stage::Cooking, Phase::Ramp) => Law::about(or(15.0), 0.55).at_least(60.0),
-        (Stage::WheyHeating, Phase::Ramp) => Law::about(or(25.0), 0.6).at_least(120.0),
+        (Stage::WheyHeating, Phase::Ramp) => Law::about(or(25.0), 0.6).at_least(240.0),
         (_, Phase::Pause) => Law::about(4.0, 0.6).at_least(60.0),
         // A holding heat breaks the stirring in two, about every other make.
         (Stage::Stirring, _) => Law::about(or(20.0) * 0.7, 0.75).at_least(30.0),

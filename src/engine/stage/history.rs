@@ -83,6 +83,15 @@ impl History {
 }
 
 impl History {
+    /// The lowest value between two places.
+    pub fn lowest(&self, from: f64, to: f64) -> Option<f64> {
+        let first = from.max(0.0) as usize;
+        let last = (to.max(0.0) as usize).min(self.bins.len().saturating_sub(1));
+        let least =
+            self.bins.get(first..=last)?.iter().copied().filter(|v| v.is_finite()).reduce(f32::min)?;
+        Some(f64::from(least))
+    }
+
     /// The last place, at most `back` bins before `place`, where the probe was
     /// put into something else: a step that nothing heated makes.
     pub fn plunge_before(&self, place: f64, back: usize) -> Option<f64> {

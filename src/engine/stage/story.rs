@@ -144,11 +144,16 @@ impl Story {
         let since_s = (now - b.place) * BIN_S;
         match f.grammar.slots[slot].stage {
             Stage::Warming => {
-                let rose = history.at(now - 1.0).zip(history.at(b.place + 3.0)).map_or(0.0, |(a, z)| a - z);
+                let low = history.lowest(b.place - PLUNGE_BINS as f64, b.place + 3.0);
+                let rose = history.at(now - 1.0).zip(low).map_or(0.0, |(a, z)| a - z);
                 b.reached > 0.9 && since_s >= 150.0 && rose >= 2.5
             }
             Stage::Drawing => since_s >= 70.0,
-            Stage::WheyHeating => since_s >= 60.0 && b.reached > 0.85,
+            Stage::WheyHeating => {
+                let low = history.lowest(b.place, b.place + 3.0);
+                let rose = history.at(now - 1.0).zip(low).map_or(0.0, |(a, z)| a - z);
+                since_s >= 60.0 && b.reached > 0.85 && rose >= 1.5
+            }
             _ => !self.told.is_empty(),
         }
     }
@@ -274,6 +279,8 @@ impl Story {
             let told = self.told.iter().find(|t| t.slot == slot);
             match told {
                 Some(t) if t.basis == Basis::Mark => whole.told.push(t.clone()),
+                // Whey is only told of where it was told at the time.
+                None if f.grammar.slots[slot].stage > Stage::Drawing => {}
                 _ if beliefs[slot].reached >= 0.5 => {
                     let t = whole.compose(f, history, slot, &beliefs[slot], now_s);
                     whole.told.push(t);

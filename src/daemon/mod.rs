@@ -20,6 +20,7 @@
 //! | [`log`] | what is said to whom |
 //! | [`alerts`] | outlets for alarms: when each calls; [`alert_http`], [`alert_command`], [`alert_sound`] how |
 //! | [`page`] | the page as an outlet |
+//! | [`free_space`] | how much room the disk has left |
 //! | [`lot_desk`] | the lots, as the record thread keeps them |
 //! | [`outlet`] | the seam for everything that shows, sounds or publishes |
 //!
@@ -37,6 +38,7 @@ pub mod alerts;
 pub mod calibrations;
 pub mod channels;
 pub mod clock;
+pub mod free_space;
 pub mod input;
 pub mod intake;
 pub mod line_reader;

@@ -18,6 +18,7 @@ use std::time::Duration;
 use tokio::sync::mpsc::{self, UnboundedSender};
 
 use super::clock::Clock;
+use super::free_space::FreeSpace;
 use super::input::{Input, LotAsk, Receipt};
 use super::lot_desk::{LotDesk, Work};
 use super::outlet::{LotNews, News};
@@ -33,9 +34,6 @@ const AGAIN: Duration = Duration::from_millis(500);
 
 /// The inbox is looked into so often.
 const LOOK_IN_INBOX: Duration = Duration::from_millis(200);
-
-/// Free space is looked at so often, nanoseconds of the daemon's clock.
-const LOOK_FREE_NS: u64 = 60_000_000_000;
 
 /// Lines of one thing that happened.
 #[derive(Debug)]
@@ -104,7 +102,7 @@ impl Recorder {
     /// The thread cannot be started.
     pub fn start(desk: Desk, clock: Clock) -> std::io::Result<Self> {
         let (orders, jobs) = channel();
-        let Desk { journal, lots, warn_free_percent, reports, inputs } = desk;
+        let Desk { journal, lots, free, reports, inputs } = desk;
         let mut keeper = Keeper {
             lots,
             lot_work: VecDeque::new(),
@@ -113,7 +111,7 @@ impl Recorder {
             ticket: 0,
             urgent: false,
             kettles: journal.dir().with_file_name("kettles"),
-            free: FreeSpace { dir: journal.dir().to_path_buf(), warn_percent: warn_free_percent, next_ns: 0 },
+            free,
             journal,
             clock,
             reports,
@@ -163,8 +161,8 @@ pub struct Desk {
     pub journal: Journal,
     /// The lots.
     pub lots: LotDesk,
-    /// Less free space is worth a word, percent.
-    pub warn_free_percent: f64,
+    /// How much room is left.
+    pub free: FreeSpace,
     /// Where its reports go.
     pub reports: UnboundedSender<Report>,
     /// Where marks go that came through the inbox.
@@ -218,7 +216,7 @@ impl Keeper {
                 self.commit()?;
             }
             self.look_in_inbox();
-            self.look_free();
+            self.free.look(self.clock.now().mono_ns);
         }
     }
 
@@ -373,89 +371,11 @@ impl Keeper {
         done
     }
 
-    fn look_free(&mut self) {
-        let now_ns = self.clock.now().mono_ns;
-        if let Some(percent) = self.free.look(now_ns) {
-            tracing::warn!(
-                "the disk at {} has {percent:.0} % free; make room before it is full",
-                self.free.dir.display()
-            );
-        }
-    }
-
     fn report(&self, report: Report) {
         // The runner may have gone before us; then nobody needs to know.
         let _ = self.reports.send(report);
     }
 }
 
-/// Watches how much room is left.
-struct FreeSpace {
-    dir: PathBuf,
-    warn_percent: f64,
-    next_ns: u64,
-}
-
-impl FreeSpace {
-    /// The percentage of free space, where it is time to look and too little.
-    fn look(&mut self, now_ns: u64) -> Option<f64> {
-        if now_ns < self.next_ns {
-            return None;
-        }
-        self.next_ns = now_ns.saturating_add(LOOK_FREE_NS);
-        let stat = rustix::fs::statvfs(&self.dir).ok().filter(|s| s.f_blocks > 0)?;
-        let percent = stat.f_bavail as f64 * 100.0 / stat.f_blocks as f64;
-        (percent < self.warn_percent).then_some(percent)
-    }
-}
-
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::journal::Settings;
-    use crate::journal::storage::Disk;
-    use std::sync::Arc;
-    use std::sync::atomic::{AtomicU32, Ordering};
-
-    #[test]
-    fn receipts_come_after_the_sync_and_all_of_them_by_the_stop() {
-        let dir = tempfile::tempdir().unwrap();
-        let (journal, _) =
-            Journal::open(Arc::new(Disk), &dir.path().join("journal"), Settings::default(), "test").unwrap();
-        let (tx, mut rx) = tokio::sync::mpsc::unbounded_channel();
-        let clock = Clock::by_hand(1_000_000);
-        let (inputs, _taken) = mpsc::channel(1);
-        let config = crate::config::dairy::Config { data: dir.path().into(), ..Default::default() };
-        let lots = LotDesk::open(Arc::new(Disk), &config, std::collections::BTreeMap::new()).unwrap();
-        let desk = Desk { journal, lots, warn_free_percent: 0.0, reports: tx, inputs };
-        let recorder = Recorder::start(desk, clock).unwrap();
-        let called = Arc::new(AtomicU32::new(0));
-        for n in 0..100_i64 {
-            let counted = called.clone();
-            let receipt = Receipt::new(move || {
-                counted.fetch_add(1, Ordering::SeqCst);
-            });
-            let at = Moment { mono_ns: n.unsigned_abs(), offset_ns: 1_000_000, clock_sure: true };
-            let lines = vec![format!("temperature,probe=k celsius=34.5 {}", 1_000_000 + n)];
-            recorder
-                .record(Job {
-                    lines,
-                    at,
-                    receipt: Some(receipt),
-                    readings: 1,
-                    news: Vec::new(),
-                    followed: None,
-                })
-                .unwrap();
-        }
-        recorder.stop().unwrap();
-        assert_eq!(called.load(Ordering::SeqCst), 100);
-        let mut kept = 0;
-        while let Ok(report) = rx.try_recv() {
-            if let Report::Kept(n) = report {
-                kept = n;
-            }
-        }
-        assert_eq!(kept, 100);
-    }
-}
+mod tests;

@@ -16,6 +16,7 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
 use super::clock::Clock;
+use super::free_space::FreeSpace;
 use super::input::{Incoming, Input};
 use super::lot_desk::LotDesk;
 use super::outlet::{Commands, Feed, NEWS_QUEUED, Outlet, OutletError, Snapshot};
@@ -50,12 +51,14 @@ pub struct Setup {
     pub clock: Clock,
     /// Outlets besides those that the configuration names.
     pub outlets: Vec<Box<dyn Outlet>>,
+    /// The disk, for the journal and the lots.
+    pub storage: Arc<dyn Storage>,
 }
 
 impl Setup {
     /// The configuration with a clock and nothing more.
     pub fn of(config: Config, clock: Clock) -> Self {
-        Self { config, clock, outlets: Vec::new() }
+        Self { config, clock, outlets: Vec::new(), storage: Arc::new(Disk) }
     }
 }
 
@@ -132,7 +135,7 @@ impl Daemon {
         let Setup { config, clock, .. } = &setup;
         let hold = hold(&config.data)?;
         let dir = config.data.join("journal");
-        let storage: Arc<dyn Storage> = Arc::new(Disk);
+        let storage = setup.storage.clone();
         let settings = Settings {
             group_lines: config.journal.readings,
             group_ns: (config.journal.seconds * 1e9) as u64,
@@ -154,6 +157,8 @@ impl Daemon {
         teach(&mut engine, config)?;
         let look_back_ns = (config.look_back_hours * 3.6e12) as i64;
         let past = resume(&mut engine, &storage, &dir, look_back_ns)?;
+        // The past taught once more what the kettles' files hold already.
+        teach(&mut engine, config)?;
         if past.lines > 0 {
             tracing::info!("went through {} lines of the recent past", past.lines);
         }
@@ -166,9 +171,9 @@ impl Daemon {
         }
         let open_lots = lots.open_lots();
         let desk = Desk {
+            free: FreeSpace::of(storage.clone(), &dir, config.journal.warn_free_percent),
             journal,
             lots,
-            warn_free_percent: config.journal.warn_free_percent,
             reports: reports_in,
             inputs: inputs.clone(),
         };
@@ -215,7 +220,7 @@ impl Daemon {
     /// [`DaemonError`]; the process should end with it.
     pub async fn run(self, stop: CancellationToken) -> Result<(), DaemonError> {
         let Self { setup, runner, feed, inputs, past, sources, _hold } = self;
-        let Setup { config, clock, outlets } = setup;
+        let Setup { config, clock, outlets, storage: _ } = setup;
         let (sources_stop, runner_stop) = (CancellationToken::new(), CancellationToken::new());
         let outlets_stop = CancellationToken::new();
         let mut shown = JoinSet::new();

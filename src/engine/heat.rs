@@ -79,11 +79,7 @@ pub struct Heat {
 impl Heat {
     /// A kettle as learned, or never met.
     pub fn new(learned: Option<&Learned>) -> Self {
-        let coast = learned.map_or_else(Coast::unknown, |l| Coast {
-            theta_s: l.coast_s,
-            sd_s: libm::hypot(l.coast_sd_s, DAY_TO_DAY * l.coast_s),
-            decay_s: l.decay_s,
-        });
+        let coast = learned.map_or_else(Coast::unknown, coast_of);
         Self {
             coast_lead_s: coast.theta_s,
             coast,
@@ -229,6 +225,15 @@ impl Heat {
         }
     }
 
+    /// Takes what is known of the kettle in place of what was learned here:
+    /// after a replay that went through makes the knowledge already holds.
+    pub fn teach(&mut self, learned: &Learned) {
+        self.coast = coast_of(learned);
+        self.coast_lead_s = self.coast.theta_s;
+        self.lead_s = learned.lead_s;
+        self.makes = learned.makes;
+    }
+
     /// What the make taught, once it is over.
     pub fn learned(&mut self) -> Learned {
         if self.heating.as_ref().is_some_and(|h| !h.looked_at) {
@@ -244,6 +249,11 @@ impl Heat {
             lead_s: self.lead_s,
         }
     }
+}
+
+/// Today's coast of a kettle as learned.
+fn coast_of(l: &Learned) -> Coast {
+    Coast { theta_s: l.coast_s, sd_s: libm::hypot(l.coast_sd_s, DAY_TO_DAY * l.coast_s), decay_s: l.decay_s }
 }
 
 /// Loss of an open kettle, °C/s: about 1.9 °C/h at 32 °C and 5.4 °C/h at 52 °C

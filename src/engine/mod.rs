@@ -76,8 +76,12 @@ impl Engine {
         Self { plan, house: Alarms::house(), ..Self::default() }
     }
 
-    /// What an earlier make taught of a kettle. Call before its first reading.
+    /// What earlier makes taught of a kettle. Call before its first reading,
+    /// and again after a replay through makes that it already holds.
     pub fn teach(&mut self, kettle: &str, learned: Learned) {
+        if let Some(k) = self.kettles.get_mut(kettle) {
+            k.heat.teach(&learned);
+        }
         self.learned.insert(Name::from(kettle), learned);
     }
 

@@ -50,13 +50,17 @@ pub struct House {
 
 impl House {
     pub fn open(config: Config, clock: Clock) -> Self {
+        Self::with(Setup::of(config, clock))
+    }
+
+    pub fn with(setup: Setup) -> Self {
         let (tx, rx) = mpsc::channel();
         let stop = CancellationToken::new();
         let told = stop.clone();
         let thread = std::thread::spawn(move || {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
             runtime.block_on(async move {
-                let daemon = Daemon::prepare(Setup::of(config, clock))?;
+                let daemon = Daemon::prepare(setup)?;
                 tx.send(daemon.feed()).unwrap();
                 daemon.run(told).await
             })
@@ -84,6 +88,13 @@ impl House {
         let shown = self.shown();
         let of = shown.sources.iter().find(|s| &*s.name == source).unwrap();
         of.counted.iter().find(|c| c.0 == what).unwrap().2
+    }
+
+    /// Waits until it ends by itself.
+    pub fn ended(mut self, span: Duration) -> Result<(), DaemonError> {
+        let thread = self.thread.take().unwrap();
+        assert!(wait_for(span, || thread.is_finished()), "it did not end by itself");
+        thread.join().unwrap()
     }
 
     /// Ends the daemon; everything received is on disk then.

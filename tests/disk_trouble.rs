@@ -1,0 +1,137 @@
+//! Alarms keep working when the disk does not: full, failing, slow. Nothing is
+//! acknowledged that is not kept.
+
+#![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods, clippy::print_stdout)] // a test may end here, and measure
+
+#[path = "support/house.rs"]
+mod house;
+#[path = "support/moody_disk.rs"]
+mod moody_disk;
+#[path = "support/pty.rs"]
+mod pty;
+
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
+
+use curdtrace::config::dairy::Config;
+use curdtrace::daemon::Setup;
+use curdtrace::daemon::clock::Clock;
+use curdtrace::daemon::outlet::News;
+use curdtrace::engine::alarm::AlarmKind;
+use curdtrace::engine::effect::Conclusion;
+use house::{House, config, journal, wait_for};
+use moody_disk::MoodyDisk;
+use pty::Pty;
+
+const SOON: Duration = Duration::from_secs(10);
+
+fn dairy(folder: &Path) -> Config {
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[journal]\ngroup-seconds = 0.1\n[[serial]]\nname = \"box\"\nport = \"{}\"\nformat = \"frames\"\n",
+        folder.join("box").display()
+    );
+    config(folder, &text)
+}
+
+fn open(folder: &Path, disk: &MoodyDisk) -> House {
+    let mut setup = Setup::of(dairy(folder), Clock::real());
+    setup.storage = Arc::new(disk.clone());
+    House::with(setup)
+}
+
+#[test]
+fn a_full_disk_stops_acknowledging_calls_within_a_second_and_resumes() {
+    let folder = tempfile::tempdir().unwrap();
+    let disk = MoodyDisk::default();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let house = open(folder.path(), &disk);
+    let mut news = house.feed.news.subscribe();
+    pty.send_reading(1, "milk", 30.0, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    disk.0.full.store(true, Ordering::SeqCst);
+    let full = Instant::now();
+    for n in 2..20 {
+        pty.send_reading(n, "milk", 30.0 + f64::from(n) * 0.01, 0);
+    }
+    assert!(wait_for(SOON, || house.shown().store_trouble.is_some()));
+    let told = full.elapsed();
+    let mut called = false;
+    assert!(wait_for(SOON, || {
+        while let Ok(one) = news.try_recv() {
+            if let News::Effect(e) = &*one
+                && let Conclusion::Alarm(a) = &e.what
+            {
+                called |= a.alarm == AlarmKind::StoreFault;
+            }
+        }
+        called
+    }));
+    println!("trouble told after {told:?}, called after {:?}", full.elapsed());
+    assert!(told < Duration::from_secs(1), "{told:?}");
+    // The engine lives on, and nothing is acknowledged.
+    let taken = house.taken();
+    pty.send_reading(20, "milk", 30.5, 0);
+    assert!(wait_for(SOON, || house.taken() > taken));
+    pty.hear();
+    assert_eq!(pty.acked, [1]);
+    disk.0.full.store(false, Ordering::SeqCst);
+    let room = Instant::now();
+    assert!(pty.hear_until(SOON, |p| p.acked.len() == 20), "{:?}", pty.acked);
+    println!("all kept {:?} after there was room", room.elapsed());
+    assert!(room.elapsed() < Duration::from_secs(5));
+    assert!(wait_for(SOON, || house.shown().store_trouble.is_none()));
+    house.close().unwrap();
+    let kept = journal(&folder.path().join("data")).iter().filter(|l| l.starts_with("temperature")).count();
+    assert_eq!(kept, 20, "nothing that came meanwhile is missing");
+}
+
+#[test]
+fn a_disk_whose_syncs_fail_ends_the_daemon_for_the_supervisor() {
+    let folder = tempfile::tempdir().unwrap();
+    let disk = MoodyDisk::default();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let house = open(folder.path(), &disk);
+    pty.send_reading(1, "milk", 30.0, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    disk.0.sync_fails.store(true, Ordering::SeqCst);
+    pty.send_reading(2, "milk", 30.1, 0);
+    let why = house.ended(SOON).unwrap_err();
+    assert!(why.to_string().contains("failed twice"), "{why}");
+    pty.hear();
+    assert_eq!(pty.acked, [1], "what is not synced is not acknowledged");
+}
+
+#[test]
+fn a_slow_disk_holds_up_acknowledgements_and_nothing_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let disk = MoodyDisk::default();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let house = open(folder.path(), &disk);
+    assert!(wait_for(SOON, || house.is_up("box")));
+    disk.0.slow_ms.store(3000, Ordering::SeqCst);
+    let began = Instant::now();
+    for n in 0..30 {
+        pty.send_reading(n, "milk", 30.0, 0);
+        let wanted = u64::from(n) + 1;
+        assert!(
+            wait_for(Duration::from_millis(500), || house.taken() >= wanted),
+            "the engine waits for the disk"
+        );
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    // The runner turns every second: what the watchdog looks at.
+    let before = house.shown().wall_ns;
+    assert!(wait_for(Duration::from_millis(1500), || house.shown().wall_ns > before));
+    assert!(
+        began.elapsed() < Duration::from_millis(2900),
+        "the test itself is too slow: {:?}",
+        began.elapsed()
+    );
+    pty.hear();
+    assert!(pty.acked.is_empty());
+    assert!(pty.hear_until(SOON, |p| p.acked.len() == 30));
+    disk.0.slow_ms.store(0, Ordering::SeqCst);
+    house.close().unwrap();
+}

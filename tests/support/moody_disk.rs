@@ -1,0 +1,90 @@
+//! The real disk with moods: full, failing to sync, slow. Each can be switched
+//! while the daemon runs.
+
+#![allow(dead_code)] // each test uses a part of it
+
+use std::io;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::Duration;
+
+use curdtrace::journal::storage::{Disk, Sink, Storage};
+
+/// What is wrong with the disk now.
+#[derive(Debug, Default)]
+pub struct Moods {
+    /// No room: every write fails.
+    pub full: AtomicBool,
+    /// Every sync fails.
+    pub sync_fails: AtomicBool,
+    /// Every sync takes so long, ms.
+    pub slow_ms: AtomicU64,
+}
+
+/// A disk with moods.
+#[derive(Debug, Clone, Default)]
+pub struct MoodyDisk(pub Arc<Moods>);
+
+impl MoodyDisk {
+    fn room(&self) -> io::Result<()> {
+        if self.0.full.load(Ordering::SeqCst) { Err(io::ErrorKind::StorageFull.into()) } else { Ok(()) }
+    }
+}
+
+#[derive(Debug)]
+struct MoodySink {
+    sink: Box<dyn Sink>,
+    disk: MoodyDisk,
+}
+
+impl Sink for MoodySink {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.disk.room()?;
+        self.sink.write(bytes)
+    }
+    fn sync(&mut self) -> io::Result<()> {
+        std::thread::sleep(Duration::from_millis(self.disk.0.slow_ms.load(Ordering::SeqCst)));
+        if self.disk.0.sync_fails.load(Ordering::SeqCst) {
+            return Err(io::Error::from_raw_os_error(5));
+        }
+        self.sink.sync()
+    }
+}
+
+impl Storage for MoodyDisk {
+    fn list(&self, dir: &Path) -> io::Result<Vec<String>> {
+        Disk.list(dir)
+    }
+    fn len(&self, file: &Path) -> io::Result<u64> {
+        Disk.len(file)
+    }
+    fn read_at(&self, file: &Path, offset: u64, len: usize) -> io::Result<Vec<u8>> {
+        Disk.read_at(file, offset, len)
+    }
+    fn create(&self, file: &Path) -> io::Result<Box<dyn Sink>> {
+        self.room()?;
+        Ok(Box::new(MoodySink { sink: Disk.create(file)?, disk: self.clone() }))
+    }
+    fn append(&self, file: &Path) -> io::Result<Box<dyn Sink>> {
+        Ok(Box::new(MoodySink { sink: Disk.append(file)?, disk: self.clone() }))
+    }
+    fn cut(&self, file: &Path, len: u64) -> io::Result<()> {
+        Disk.cut(file, len)
+    }
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+        Disk.rename(from, to)
+    }
+    fn remove(&self, file: &Path) -> io::Result<()> {
+        Disk.remove(file)
+    }
+    fn make_dir(&self, dir: &Path) -> io::Result<()> {
+        Disk.make_dir(dir)
+    }
+    fn sync_dir(&self, dir: &Path) -> io::Result<()> {
+        Disk.sync_dir(dir)
+    }
+    fn free_share(&self, dir: &Path) -> io::Result<f64> {
+        Disk.free_share(dir)
+    }
+}

@@ -38,6 +38,10 @@ impl Failure {
     pub fn config(text: impl fmt::Display) -> Self {
         Self { code: 78, text: text.to_string() }
     }
+    /// Any exit code, from whoever carried the command out.
+    pub fn of(code: u8, text: impl fmt::Display) -> Self {
+        Self { code, text: text.to_string() }
+    }
     /// Its exit code.
     pub fn exit_code(&self) -> u8 {
         self.code

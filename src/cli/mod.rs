@@ -54,10 +54,10 @@ enum Command {
 #[derive(Debug, clap::Args)]
 pub struct Place {
     /// Where the journal and the lots are kept
-    #[arg(long, value_name = "DIR", env = "CURDTRACE_DATA")]
+    #[arg(long, value_name = "DIR", env = "CURDTRACE_DATA", global = true)]
     pub data: Option<PathBuf>,
     /// The daemon's configuration
-    #[arg(long, value_name = "FILE", env = "CURDTRACE_CONFIG")]
+    #[arg(long, value_name = "FILE", env = "CURDTRACE_CONFIG", global = true)]
     pub config: Option<PathBuf>,
 }
 

@@ -40,6 +40,22 @@ impl Store {
         Ok(found)
     }
 
+    /// An open lot as it would be if it were closed at `now`. Nothing is
+    /// written.
+    ///
+    /// # Errors
+    /// [`LotError`].
+    pub fn preview(
+        &self,
+        mut record: Record,
+        now: At,
+    ) -> Result<(Record, BTreeMap<String, Vec<super::gather::Point>>), LotError> {
+        let found = self.draw(&mut record, now)?;
+        record.limits = self.judge_limits(&record, &found.points, now);
+        record.deviations = findings::deviations(&record);
+        Ok((record, found.points))
+    }
+
     /// Up to where the kettle's trace was given to lots before this one.
     fn given_until(&self, record: &Record) -> Result<At, LotError> {
         let mut until = At(i64::MIN);

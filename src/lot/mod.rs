@@ -13,6 +13,8 @@
 //! | [`csv`] | the trace for a spreadsheet |
 //! | [`picture`], [`chart`], [`sheet`] | the curve and the make sheet |
 //! | [`seal`] | sums and the chain |
+//! | [`genealogy`], [`compare`], [`season`] | what several lots say together |
+//! | [`export`] | handing lots over |
 //! | [`store`] | where lots are kept; reading and verifying |
 //! | [`build`] | a lot's files, put in place and sealed |
 //! | [`life`] | opened, closed, corrected, attached to |
@@ -28,10 +30,13 @@
 pub mod at;
 pub mod build;
 pub mod chart;
+pub mod compare;
 pub mod correct;
 pub mod csv;
+pub mod export;
 pub mod findings;
 pub mod gather;
+pub mod genealogy;
 pub mod hold;
 pub mod id;
 pub mod inbox;
@@ -41,6 +46,7 @@ pub mod limits;
 pub mod picture;
 pub mod record;
 pub mod seal;
+pub mod season;
 pub mod sheet;
 pub mod store;
 pub mod story;

@@ -1,0 +1,167 @@
+//! `curdtrace lot attach`: the forgetful maker's way.
+
+use super::room::{Room, day};
+use crate::cli::error::Failure;
+use crate::cli::say;
+use crate::lot::at::At;
+use crate::lot::gather::{MadeOnce, makes};
+use crate::lot::inbox::{Ask, AttachAsk, Opening};
+
+/// So much of the trace around a make is given with it, seconds.
+const AROUND_S: i64 = 600;
+
+/// So far back a make is looked for, days.
+const LOOK_BACK_DAYS: i64 = 40;
+
+/// Gives a lot a stretch of a probe's trace: by time, or a whole make.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The lot; `new` opens one for the make, attaches and closes it
+    lot: String,
+    /// The probe; the make's own where a make is named
+    #[arg(long)]
+    probe: Option<String>,
+    /// From: 06:03, "yesterday 06:03", "2026-07-14 06:03", 2026-07-14T04:03:00Z
+    #[arg(long, value_name = "MOMENT", requires = "until", conflicts_with = "make")]
+    since: Option<String>,
+    /// Up to, likewise
+    #[arg(long, value_name = "MOMENT", requires = "since")]
+    until: Option<String>,
+    /// A whole make: last, morning, afternoon, evening, yesterday, yesterday-morning, 2026-07-14, 2026-07-14-morning
+    #[arg(long, value_name = "WHICH", required_unless_present = "since")]
+    make: Option<String>,
+    /// The make's kettle, where several made at that time
+    #[arg(long)]
+    kettle: Option<String>,
+    /// Who attaches it
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
+}
+
+pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
+    let make = args.make.as_deref().map(|which| the_make(room, which, &args)).transpose()?;
+    let (probe, from, to) = match (&make, &args.since, &args.until) {
+        (Some(m), ..) => {
+            let probe = args.probe.clone().unwrap_or_else(|| m.probe.clone());
+            (probe, m.began.plus_s(-AROUND_S), m.ended.plus_s(AROUND_S))
+        }
+        (None, Some(since), Some(until)) => {
+            let probe = args.probe.clone().ok_or_else(|| Failure::usage("say which probe: --probe NAME"))?;
+            (probe, room.moment(since)?, room.moment(until)?)
+        }
+        _ => return Err(Failure::usage("say which stretch: --make WHICH, or --since and --until")),
+    };
+    if to <= from {
+        return Err(Failure::usage(format_args!("the stretch ends ({to}) before it begins ({from})")));
+    }
+    if args.lot != "new" {
+        return room.ask_and_say(args.by, Ask::Attach(AttachAsk { lot: args.lot, probe, from, to }));
+    }
+    let kettle = make.map_or_else(|| room.kettle(args.kettle.clone()), |m| Ok(m.kettle))?;
+    let opening = Opening { kettle, past: true, ..Opening::default() };
+    let opened = room.ask(args.by.clone(), Ask::Open(opening))?;
+    say(&opened.text)?;
+    let lot = opened.lot.unwrap_or_default();
+    room.ask_and_say(args.by.clone(), Ask::Attach(AttachAsk { lot: lot.clone(), probe, from, to }))?;
+    room.ask_and_say(args.by, Ask::Close { lot })
+}
+
+/// The make that is meant.
+fn the_make(room: &Room, which: &str, args: &Args) -> Result<MadeOnce, Failure> {
+    let now = room.now();
+    let known = makes(
+        room.store.storage(),
+        &room.store.journal(),
+        now.plus_s(-LOOK_BACK_DAYS * 86_400),
+        now.plus_s(86_400),
+    )
+    .map_err(Failure::io)?;
+    let wanted = Wanted::of(which, &now.day(&room.zone)).ok_or_else(|| {
+        Failure::usage(format_args!(
+            "{which:?} is no make; say last, morning, afternoon, evening, yesterday, yesterday-morning, 2026-07-14 or 2026-07-14-morning"
+        ))
+    })?;
+    let fits = |m: &&MadeOnce| {
+        args.kettle.as_ref().is_none_or(|k| *k == m.kettle)
+            && args.probe.as_ref().is_none_or(|p| *p == m.probe || *p == m.kettle)
+            && wanted.has(m.began, room)
+    };
+    let found: Vec<&MadeOnce> = known.iter().filter(fits).collect();
+    let told = |m: &MadeOnce| {
+        let (day, from, to) = (m.began.day(&room.zone), m.began.clock(&room.zone), m.ended.clock(&room.zone));
+        format!("{day} {from} to {to} in kettle {}", m.kettle)
+    };
+    match (found.as_slice(), wanted.last) {
+        ([.., last], true) | ([last], _) => Ok((*last).clone()),
+        ([], _) => {
+            let seen: Vec<String> = known.iter().rev().take(5).map(told).collect();
+            let seen = if seen.is_empty() { "no make at all".into() } else { seen.join("; ") };
+            Err(Failure::no_input(format_args!(
+                "the journal tells of no such make; it has {seen}; or say --since and --until"
+            )))
+        }
+        (many, _) => {
+            let many: Vec<String> = many.iter().map(|m| told(m)).collect();
+            Err(Failure::usage(format_args!(
+                "several makes are meant: {}; say which with --kettle, or --since and --until",
+                many.join("; ")
+            )))
+        }
+    }
+}
+
+/// Which makes a word means.
+#[derive(Debug, PartialEq)]
+struct Wanted {
+    /// The day; any where `None`.
+    day: Option<String>,
+    /// From and to which hour it began.
+    hours: (i8, i8),
+    /// Only the last of them.
+    last: bool,
+}
+
+impl Wanted {
+    fn of(which: &str, today: &str) -> Option<Self> {
+        if which == "last" {
+            return Some(Self { day: None, hours: (0, 24), last: true });
+        }
+        let part = |word: &str| match word {
+            "morning" => Some((0, 12)),
+            "afternoon" => Some((12, 17)),
+            "evening" => Some((17, 24)),
+            _ => None,
+        };
+        if let Some(hours) = part(which) {
+            return Some(Self { day: day("today", today), hours, last: false });
+        }
+        let (of_day, hours) = match which.rsplit_once('-') {
+            Some((of_day, word)) if part(word).is_some() => (of_day, part(word)?),
+            _ => (which, (0, 24)),
+        };
+        Some(Self { day: Some(day(of_day, today)?), hours, last: false })
+    }
+
+    fn has(&self, began: At, room: &Room) -> bool {
+        let local = room.zone.to_datetime(began.timestamp());
+        self.day.as_ref().is_none_or(|d| *d == local.date().to_string())
+            && (self.hours.0..self.hours.1).contains(&local.hour())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn makes_as_a_person_names_them() {
+        let of =
+            |which| Wanted::of(which, "2026-07-14").map(|w| (w.day.unwrap_or_default(), w.hours, w.last));
+        assert_eq!(of("last"), Some((String::new(), (0, 24), true)));
+        assert_eq!(of("morning"), Some(("2026-07-14".into(), (0, 12), false)));
+        assert_eq!(of("yesterday-evening"), Some(("2026-07-13".into(), (17, 24), false)));
+        assert_eq!(of("2026-07-02"), Some(("2026-07-02".into(), (0, 24), false)));
+        assert_eq!(of("2026-07-02-morning"), Some(("2026-07-02".into(), (0, 12), false)));
+        assert_eq!(of("noonish"), None);
+    }
+}

@@ -1,0 +1,148 @@
+//! `curdtrace lot set|correct|milking|wheel|ph`: what persons know of a lot.
+
+use super::room::Room;
+use crate::cli::error::Failure;
+use crate::lot::inbox::Ask;
+use crate::lot::record::{Milking, Ph, Wheel};
+
+/// Enters fields that are empty.
+#[derive(Debug, clap::Args)]
+pub struct SetArgs {
+    /// The lot
+    lot: String,
+    /// What to enter, such as rennet.dose-ml=32
+    #[arg(required = true, value_name = "FIELD=VALUE")]
+    fields: Vec<String>,
+    /// Who enters it
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
+}
+
+/// Corrects fields that stand already; the old value is kept.
+#[derive(Debug, clap::Args)]
+pub struct CorrectArgs {
+    /// The lot
+    lot: String,
+    /// What to correct, such as rennet.dose-ml=35
+    #[arg(required = true, value_name = "FIELD=VALUE")]
+    fields: Vec<String>,
+    /// Who corrects it
+    #[arg(long, value_name = "NAME")]
+    by: String,
+    /// Why
+    #[arg(long, value_name = "TEXT")]
+    reason: String,
+}
+
+/// A milking that went into a lot.
+#[derive(Debug, clap::Args)]
+pub struct MilkingArgs {
+    /// The lot
+    lot: String,
+    /// The dairy's name of the milking, such as 2026-07-13-evening
+    milking: String,
+    /// Litres of it
+    #[arg(long)]
+    litres: Option<f64>,
+    /// Its temperature when it went in, °C
+    #[arg(long)]
+    celsius: Option<f64>,
+    /// Which animals
+    #[arg(long)]
+    source: Option<String>,
+    /// Who enters it
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
+}
+
+/// Wheels that came out of a lot.
+#[derive(Debug, clap::Args)]
+pub struct WheelArgs {
+    /// The lot
+    lot: String,
+    /// Each wheel's number, with its weight where it was weighed: 1=28.6
+    #[arg(required = true, value_name = "WHEEL[=KG]")]
+    wheels: Vec<String>,
+    /// The mould, or other words
+    #[arg(long)]
+    note: Option<String>,
+    /// Who enters it
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
+}
+
+/// A pH that was read.
+#[derive(Debug, clap::Args)]
+pub struct PhArgs {
+    /// The lot
+    lot: String,
+    /// The pH
+    value: f64,
+    /// When; now where left out
+    #[arg(long, value_name = "MOMENT")]
+    at: Option<String>,
+    /// Who read it
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
+}
+
+/// `FIELD=VALUE` in two.
+pub(super) fn pairs(fields: &[String]) -> Result<Vec<(String, String)>, Failure> {
+    fields
+        .iter()
+        .map(|f| {
+            let (field, value) = f.split_once('=').ok_or_else(|| {
+                Failure::usage(format_args!("{f:?} is no FIELD=VALUE, such as rennet.dose-ml=32"))
+            })?;
+            Ok((field.trim().to_owned(), value.trim().to_owned()))
+        })
+        .collect()
+}
+
+pub(super) fn set(room: &Room, args: SetArgs) -> Result<(), Failure> {
+    let fields = pairs(&args.fields)?;
+    room.ask_and_say(args.by, Ask::Set { lot: args.lot, fields, reason: None })
+}
+
+pub(super) fn correct(room: &Room, args: CorrectArgs) -> Result<(), Failure> {
+    if args.reason.trim().is_empty() || args.by.trim().is_empty() {
+        return Err(Failure::usage("a correction says who and why: --by NAME --reason TEXT"));
+    }
+    let fields = pairs(&args.fields)?;
+    room.ask_and_say(Some(args.by), Ask::Set { lot: args.lot, fields, reason: Some(args.reason) })
+}
+
+pub(super) fn milking(room: &Room, args: MilkingArgs) -> Result<(), Failure> {
+    let milking =
+        Milking { milking: args.milking, litres: args.litres, celsius: args.celsius, source: args.source };
+    room.ask_and_say(args.by, Ask::Milking { lot: args.lot, milking })
+}
+
+pub(super) fn wheel(room: &Room, args: &WheelArgs) -> Result<(), Failure> {
+    let wheel = |text: &String| -> Result<Wheel, Failure> {
+        let (name, kg) = match text.split_once('=') {
+            None => (text.as_str(), None),
+            Some((name, kg)) => {
+                let kg: f64 = kg
+                    .replace(',', ".")
+                    .parse()
+                    .ok()
+                    .filter(|kg| *kg > 0.0 && *kg < 500.0)
+                    .ok_or_else(|| Failure::usage(format_args!("{kg:?} is no weight in kg")))?;
+                (name, Some(kg))
+            }
+        };
+        Ok(Wheel { wheel: name.trim().into(), kg, note: args.note.clone() })
+    };
+    let wheels = args.wheels.iter().map(wheel).collect::<Result<Vec<_>, _>>()?;
+    room.ask_and_say(args.by.clone(), Ask::Wheels { lot: args.lot.clone(), wheels })
+}
+
+pub(super) fn ph(room: &Room, args: PhArgs) -> Result<(), Failure> {
+    if !(0.0..=14.0).contains(&args.value) {
+        return Err(Failure::usage("a pH lies between 0 and 14"));
+    }
+    let at = args.at.as_deref().map_or_else(|| Ok(room.now()), |t| room.moment(t))?;
+    let ph = Ph { at, value: args.value, by: args.by.clone() };
+    room.ask_and_say(args.by, Ask::Ph { lot: args.lot, ph })
+}

@@ -1,0 +1,113 @@
+//! `curdtrace lot export`.
+
+use std::path::PathBuf;
+
+use clap::ValueEnum;
+
+use super::room::{Room, failure};
+use crate::cli::error::Failure;
+use crate::cli::say;
+use crate::lot::export;
+
+/// Hands lots over: whole folders to a memory stick, one archive, or one form
+/// of one lot. What is written is read back and compared before it is said to
+/// be well.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The lots; all closed ones of --day where none is named
+    lots: Vec<String>,
+    /// A day, month or year of lots: 2026-07-14, 2026-07, 2026
+    #[arg(long, value_name = "DATE", conflicts_with = "lots", required_unless_present = "lots")]
+    day: Option<String>,
+    /// Where to: a folder, such as the stick's
+    #[arg(long, value_name = "DIR")]
+    to: Option<PathBuf>,
+    /// In which form
+    #[arg(long = "as", value_enum, default_value_t = Form::Folder)]
+    form: Form,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Form {
+    /// The lots' folders as they are, with the chain of seals
+    Folder,
+    /// One .tar of the same
+    Tar,
+    /// The readings, line protocol
+    Lp,
+    /// The readings, CSV (RFC 4180)
+    Csv,
+    /// The record as JSON
+    Json,
+}
+
+pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
+    let lots = lots(room, args)?;
+    let fail = |e: export::ExportError| Failure::of(e.exit_code(), e);
+    match (args.form, &args.to) {
+        (Form::Folder | Form::Tar, None) => {
+            Err(Failure::usage("say where to: --to DIR, such as the stick's folder"))
+        }
+        (Form::Folder, Some(to)) => {
+            let done = export::folders(&room.store, &lots, to).map_err(fail)?;
+            say(&format!("{} lots, {} files at {}, read back and the same", lots.len(), done, to.display()))
+        }
+        (Form::Tar, Some(to)) => {
+            let name = match lots.as_slice() {
+                [only] => only.clone(),
+                _ => format!("lots-{}", args.day.as_deref().unwrap_or("some")),
+            };
+            let path = to.join(format!("{name}.tar"));
+            let done = export::archive(&room.store, &lots, &path).map_err(fail)?;
+            say(&format!("{} lots, {done} files in {}, read back and the same", lots.len(), path.display()))
+        }
+        (form, to) => one_form(room, form, &lots, to.as_ref()),
+    }
+}
+
+fn lots(room: &Room, args: &Args) -> Result<Vec<String>, Failure> {
+    if let Some(day) = &args.day {
+        let heads = room.store.list().map_err(|e| failure(&e))?.0;
+        let of_day =
+            heads.into_iter().filter(|h| h.is_closed() && h.opened.day(&h.zone()).starts_with(day.as_str()));
+        let lots: Vec<String> = of_day.map(|h| h.lot).collect();
+        if lots.is_empty() {
+            return Err(Failure::no_input(format_args!("no closed lot is of {day}")));
+        }
+        return Ok(lots);
+    }
+    for lot in &args.lots {
+        room.store.load(lot).map_err(|e| failure(&e))?;
+    }
+    Ok(args.lots.clone())
+}
+
+fn one_form(room: &Room, form: Form, lots: &[String], to: Option<&PathBuf>) -> Result<(), Failure> {
+    for lot in lots {
+        let (name, text) = if form == Form::Json {
+            let record = room.store.load(lot).map_err(|e| failure(&e))?;
+            let json = serde_json::to_string_pretty(&record).map_err(Failure::io)?;
+            (format!("{lot}.json"), json + "\n")
+        } else {
+            let file = if form == Form::Csv { "trace.csv" } else { "trace.lp" };
+            let path = room.store.folder(lot).join(file);
+            let text = room.store.storage().read_text(&path).map_err(|e| {
+                Failure::no_input(format_args!(
+                    "cannot read {}: {e}; an open lot has its trace once it is closed",
+                    path.display()
+                ))
+            })?;
+            (format!("{lot}{}", &file[5..]), text)
+        };
+        match to {
+            Some(to) => {
+                let path = to.join(name);
+                export::write_checked(&path, text.as_bytes()).map_err(|e| Failure::of(e.exit_code(), e))?;
+                say(&path.display().to_string())?;
+            }
+            None if lots.len() == 1 => say(text.trim_end_matches('\n'))?,
+            None => return Err(Failure::usage("several lots need a place: --to DIR")),
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,46 @@
+//! `curdtrace lot mark`.
+
+use super::room::{Room, failure};
+use crate::cli::error::Failure;
+use crate::lot::inbox::{Ask, MarkAsk};
+
+/// Marks a moment of the make, now.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// What: rennet, floc, cut, heat-on, heat-off, wash, culture, acid, lift, ph, target, note
+    name: String,
+    /// The pH of `ph`, the °C of `target`, the words of `note`
+    value: Option<String>,
+    /// The kettle; the only one configured where left out
+    #[arg(long)]
+    kettle: Option<String>,
+    /// The lot, in place of the kettle
+    #[arg(long, conflicts_with = "kettle")]
+    lot: Option<String>,
+    /// Who marks it
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
+}
+
+pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
+    let kettle = match args.lot {
+        Some(lot) => room.store.load(&lot).map_err(|e| failure(&e))?.kettle,
+        None => room.kettle(args.kettle)?,
+    };
+    let number = || -> Result<Option<f64>, Failure> {
+        let Some(text) = &args.value else { return Ok(None) };
+        text.replace(',', ".")
+            .parse()
+            .map(Some)
+            .map_err(|_| Failure::usage(format_args!("{} wants a number, not {text:?}", args.name)))
+    };
+    let (value, text) = match args.name.as_str() {
+        "ph" | "target" => (number()?, None),
+        "note" => (None, args.value),
+        _ => (None, None),
+    };
+    let (of_ph, of_target) = if args.name == "target" { (None, value) } else { (value, None) };
+    // What cannot be is refused here, whoever carries it out.
+    crate::wire::line::mark_kind(&args.name, of_ph, of_target, text.clone()).map_err(Failure::usage)?;
+    room.ask_and_say(args.by, Ask::Mark(MarkAsk { kettle, name: args.name, value, text }))
+}

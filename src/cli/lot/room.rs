@@ -1,0 +1,255 @@
+//! Where the lot commands find the lots, the clock and whoever may change
+//! them.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use jiff::tz::TimeZone;
+
+use crate::cli::error::Failure;
+use crate::cli::{Place, say};
+use crate::config::dairy;
+use crate::daemon::clock::Clock;
+use crate::journal::storage::{Disk, Storage};
+use crate::journal::{Journal, Moment, Settings};
+use crate::lot::at::At;
+use crate::lot::hold::Hold;
+use crate::lot::inbox::{Answer, Ask, Inbox, MarkAsk, Request};
+use crate::lot::life::Lots;
+use crate::lot::store::{Dairy, LotError, Store};
+use crate::wire::line::{mark_kind, write_mark};
+
+/// How long the daemon may take to answer.
+const PATIENCE: Duration = Duration::from_secs(15);
+
+/// How often the answer is looked for.
+const LOOK: Duration = Duration::from_millis(20);
+
+/// The lots, the dairy and the clock.
+pub(super) struct Room {
+    storage: Arc<dyn Storage>,
+    pub(super) store: Store,
+    pub(super) dairy: Dairy,
+    pub(super) zone: TimeZone,
+    /// Kettles the configuration names.
+    pub(super) kettles: Vec<String>,
+    clock: Clock,
+}
+
+impl Room {
+    /// Finds the data folder: `--data`, else the configuration's, else
+    /// `./data`. A configuration is needed only where one is named.
+    pub(super) fn enter(place: Place) -> Result<Self, Failure> {
+        let named = place.config.is_some();
+        let found = dairy::place(place.config).ok().filter(|p| named || p.is_file());
+        let config = match found {
+            Some(path) => {
+                dairy::read(&path).map_err(|faults| Failure::config(crate::config::fault::listed(&faults)))?
+            }
+            None => dairy::Config::default(),
+        };
+        let data: PathBuf = place.data.unwrap_or(config.data);
+        let storage: Arc<dyn Storage> = Arc::new(Disk);
+        let dairy = Dairy { name: config.dairy, time_zone: config.time_zone, lot_id: config.lot_id };
+        Ok(Self {
+            store: Store::at(storage.clone(), &data),
+            zone: TimeZone::get(&dairy.time_zone).unwrap_or(TimeZone::UTC),
+            dairy,
+            storage,
+            kettles: config.kettles.iter().map(|k| k.name.to_string()).collect(),
+            clock: Clock::real(),
+        })
+    }
+
+    /// Now.
+    pub(super) fn now(&self) -> At {
+        At(self.clock.now().wall_ns)
+    }
+
+    /// The kettle meant where none is named: the only one the configuration
+    /// has.
+    pub(super) fn kettle(&self, named: Option<String>) -> Result<String, Failure> {
+        match (named, self.kettles.as_slice()) {
+            (Some(k), _) => Ok(k),
+            (None, [only]) => Ok(only.clone()),
+            (None, []) => Ok("kettle".into()),
+            (None, many) => {
+                Err(Failure::usage(format_args!("say which kettle: --kettle {}", many.join(" or --kettle "))))
+            }
+        }
+    }
+
+    /// Has a request carried out: by the daemon where one runs, else here.
+    pub(super) fn ask(&self, by: Option<String>, ask: Ask) -> Result<Answer, Failure> {
+        let request = Request { at: self.now(), by, ask };
+        let data = self.store.data();
+        let hold = Hold::take(data)
+            .map_err(|e| Failure::io(format_args!("cannot use the data folder {}: {e}", data.display())))?;
+        let answer = match hold {
+            Some(_hold) => self.carry_out(&request)?,
+            None => self.ask_daemon(&request)?,
+        };
+        match answer.code {
+            0 => Ok(answer),
+            code => Err(Failure::of(code, answer.text)),
+        }
+    }
+
+    /// As [`Room::ask`]; what became of it is printed.
+    pub(super) fn ask_and_say(&self, by: Option<String>, ask: Ask) -> Result<(), Failure> {
+        let answer = self.ask(by, ask)?;
+        say(&answer.text)
+    }
+
+    fn carry_out(&self, request: &Request) -> Result<Answer, Failure> {
+        let (mut lots, finished) = Lots::open(self.storage.clone(), self.store.data(), self.dairy.clone())
+            .map_err(|e| failure(&e))?;
+        for words in finished {
+            eprintln!("curdtrace: {words}");
+        }
+        if let Ask::Mark(mark) = &request.ask {
+            self.write_mark(mark, request)?;
+            let text = match lots.apply(request) {
+                Ok(done) => done.text,
+                Err(_) => format!("marked {} on kettle {}; no lot is open on it", mark.name, mark.kettle),
+            };
+            return Ok(Answer { code: 0, text, lot: None });
+        }
+        Ok(lots.answer(request).0)
+    }
+
+    /// Without a daemon a mark goes straight into the journal.
+    fn write_mark(&self, ask: &MarkAsk, request: &Request) -> Result<(), Failure> {
+        let (value, celsius) = if ask.name == "target" { (None, ask.value) } else { (ask.value, None) };
+        let kind = mark_kind(&ask.name, value, celsius, ask.text.clone()).map_err(Failure::usage)?;
+        let mark = crate::engine::event::Mark {
+            kettle: ask.kettle.as_str().into(),
+            kind,
+            by: request.by.as_deref().map(Into::into),
+        };
+        let now = self.clock.now();
+        let boot = self.clock.boot_id().unwrap_or_else(|| format!("run-{}", now.wall_ns));
+        let dir = self.store.journal();
+        let (mut journal, _) =
+            Journal::open(self.storage.clone(), &dir, Settings::default(), &boot).map_err(Failure::io)?;
+        let at = Moment {
+            mono_ns: now.mono_ns,
+            offset_ns: now.offset_ns(),
+            clock_sure: now.wall_ns >= crate::daemon::clock::NEVER_SET_BEFORE_NS,
+        };
+        let mut line = String::new();
+        write_mark(&mut line, &mark, now.wall_ns);
+        journal.push(&line, at).map_err(Failure::io)?;
+        journal.commit().map(|_| ()).map_err(Failure::io)
+    }
+
+    fn ask_daemon(&self, request: &Request) -> Result<Answer, Failure> {
+        let data = self.store.data();
+        let io = |e| Failure::io(format_args!("cannot ask the daemon through {}: {e}", data.display()));
+        let inbox = Inbox::of(&*self.storage, data).map_err(io)?;
+        let name = inbox.ask(request, std::process::id()).map_err(io)?;
+        let mut waited = Duration::ZERO;
+        while waited < PATIENCE {
+            if let Some(answer) = inbox.take_answer(&name).map_err(io)? {
+                return Ok(answer);
+            }
+            std::thread::sleep(LOOK);
+            waited += LOOK;
+        }
+        // Not asked any more, so that it is not done behind our back.
+        let _ = inbox.withdraw(&name);
+        Err(Failure::unavailable(format_args!(
+            "the process that holds {} did not answer within {} s; is the daemon well?",
+            data.display(),
+            PATIENCE.as_secs()
+        )))
+    }
+
+    /// A moment as a person writes it: RFC 3339, `2026-07-14 06:03`, `06:03`
+    /// (today), `yesterday 06:03`; in the dairy's time zone.
+    pub(super) fn moment(&self, text: &str) -> Result<At, Failure> {
+        let today = self.now().day(&self.zone);
+        moment(text, &today, &self.zone).ok_or_else(|| {
+            Failure::usage(format_args!(
+                "{text:?} is no moment; write 06:03, \"yesterday 06:03\", \"2026-07-14 06:03\" or 2026-07-14T06:03:00Z"
+            ))
+        })
+    }
+}
+
+fn moment(text: &str, today: &str, zone: &TimeZone) -> Option<At> {
+    let text = text.trim();
+    if let Ok(at) = text.parse::<At>() {
+        return Some(at);
+    }
+    let (day, clock) = match text.split_once([' ', 'T']) {
+        Some((day, clock)) => (self::day(day, today)?, clock),
+        None if text.contains(':') => (self::day("today", today)?, text),
+        None => (self::day(text, today)?, "00:00"),
+    };
+    let clock = if clock.len() == 5 { format!("{clock}:00") } else { clock.to_owned() };
+    let local: jiff::civil::DateTime = format!("{day}T{clock}").parse().ok()?;
+    i64::try_from(zone.to_timestamp(local).ok()?.as_nanosecond()).ok().map(At)
+}
+
+/// A day as a person writes it: `today`, `yesterday`, `2026-07-14`.
+pub(super) fn day(text: &str, today: &str) -> Option<String> {
+    let today: jiff::civil::Date = today.parse().ok()?;
+    match text {
+        "today" => Some(today.to_string()),
+        "yesterday" => today.yesterday().ok().map(|d| d.to_string()),
+        other => other.parse::<jiff::civil::Date>().ok().map(|d| d.to_string()),
+    }
+}
+
+/// A lot's failure as the command's.
+pub(super) fn failure(e: &LotError) -> Failure {
+    Failure::of(e.exit_code(), e.to_string())
+}
+
+/// Writes a file a person asked for.
+pub(super) fn write_out(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    std::fs::write(path, bytes).map_err(|e| Failure::io(format_args!("cannot write {}: {e}", path.display())))
+}
+
+/// Puts columns under each other.
+pub(super) fn columns(rows: &[Vec<String>]) -> Vec<String> {
+    let count = rows.iter().map(Vec::len).max().unwrap_or(0);
+    let widths: Vec<usize> = (0..count)
+        .map(|i| rows.iter().filter_map(|r| r.get(i)).map(|c| c.chars().count()).max().unwrap_or(0))
+        .collect();
+    let line = |row: &Vec<String>| {
+        let mut text = String::new();
+        for (cell, width) in row.iter().zip(&widths) {
+            let pad = width - cell.chars().count();
+            text.push_str(cell);
+            text.extend(std::iter::repeat_n(' ', pad + 2));
+        }
+        text.trim_end().to_owned()
+    };
+    rows.iter().map(line).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn moments_as_a_person_writes_them() {
+        let zone = TimeZone::get("Europe/Zurich").unwrap();
+        for (text, is) in [
+            ("06:03", "2026-07-14T04:03:00Z"),
+            ("yesterday 18:30", "2026-07-13T16:30:00Z"),
+            ("2026-07-12 06:03:20", "2026-07-12T04:03:20Z"),
+            ("2026-07-12", "2026-07-11T22:00:00Z"),
+            ("2026-07-12T06:03:00Z", "2026-07-12T06:03:00Z"),
+            ("2026-01-12T06:03", "2026-01-12T05:03:00Z"),
+        ] {
+            assert_eq!(moment(text, "2026-07-14", &zone).unwrap().to_string(), is, "{text}");
+        }
+        for none in ["", "soon", "25:00", "2026-13-01"] {
+            assert_eq!(moment(none, "2026-07-14", &zone), None, "{none}");
+        }
+    }
+}

@@ -1,0 +1,147 @@
+//! `curdtrace lot show`.
+
+use super::room::{Room, columns, failure};
+use crate::cli::error::Failure;
+use crate::cli::say;
+use crate::lot::correct::FIELDS;
+use crate::lot::picture::{ended, planned, word};
+use crate::lot::record::Record;
+
+/// One lot in words; an open one as the journal tells it now.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The lot
+    lot: String,
+    /// The whole record as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
+    let (record, _) = super::sheet::as_it_stands(room, &args.lot).map_err(|e| failure(&e))?;
+    if args.json {
+        let json = serde_json::to_string_pretty(&record).map_err(Failure::io)?;
+        return say(&json);
+    }
+    say(&words(&record))
+}
+
+fn words(r: &Record) -> String {
+    let zone = r.zone();
+    let mut lines = vec![format!(
+        "Lot {}, kettle {}{}",
+        r.lot,
+        r.kettle,
+        if r.product.is_empty() { String::new() } else { format!(", {}", r.product) }
+    )];
+    lines.push(format!("opened {} {} by {}", r.opened.day(&zone), r.opened.clock(&zone), r.opened_by));
+    lines.push(match r.closed {
+        Some(c) => format!(
+            "closed {} {} by {}",
+            c.day(&zone),
+            c.clock(&zone),
+            r.closed_by.as_deref().unwrap_or_default()
+        ),
+        None => "still open".into(),
+    });
+    for d in &r.deviations {
+        lines.push(format!("! {d}"));
+    }
+    lines.extend(entered(r));
+    if !r.stages.is_empty() {
+        lines.push(String::new());
+        let last = r.stretches.iter().map(|s| s.to).max().or(r.closed).unwrap_or(r.opened);
+        let plan = planned(r);
+        let rows: Vec<Vec<String>> = (0..r.stages.len())
+            .map(|i| {
+                let s = &r.stages[i];
+                let took = ended(r, i, last).minutes_since(s.began);
+                let meant = plan.get(i).cloned().flatten().and_then(|p| p.minutes);
+                vec![
+                    s.began.clock(&zone),
+                    word(&s.stage),
+                    format!("{took:.0} min"),
+                    meant.map(|m| format!("planned {m:.0}, {:+.0}", took - m)).unwrap_or_default(),
+                ]
+            })
+            .collect();
+        lines.extend(columns(&rows));
+    }
+    for c in &r.cooks {
+        lines.push(format!("cook: target {:.1} °C, peak {:.1} °C", c.target_celsius, c.peak_celsius));
+    }
+    for m in &r.marks {
+        let by = m.by.as_deref().map(|b| format!(" by {b}")).unwrap_or_default();
+        let value = m.value.map(|v| format!(" {v}")).unwrap_or_default();
+        lines.push(
+            format!(
+                "mark: {} {}{value}{by} {}",
+                m.at.clock(&zone),
+                m.name,
+                m.text.as_deref().unwrap_or_default()
+            )
+            .trim_end()
+            .into(),
+        );
+    }
+    for a in &r.alarms {
+        let taken = match (&a.taken_by, a.taken) {
+            (Some(by), _) => format!("taken by {by}"),
+            (None, Some(_)) => "taken".into(),
+            (None, None) => "taken by nobody".into(),
+        };
+        lines.push(format!("alarm: {} {} ({taken}): {}", a.raised.clock(&zone), word(&a.alarm), a.text));
+    }
+    for l in &r.limits {
+        lines.push(format!("limit: {} ({}): {}, {}", l.name, l.limit, word(&l.verdict), l.found));
+    }
+    for s in &r.stretches {
+        lines.push(format!("trace: {} readings of probe {}, {} to {}", s.readings, s.probe, s.from, s.to));
+    }
+    for c in &r.corrections {
+        let old = if c.old.is_empty() { "nothing" } else { &c.old };
+        lines.push(format!(
+            "corrected {} {}: {} from {old} to {} by {}: {}",
+            c.at.day(&zone),
+            c.at.clock(&zone),
+            c.field,
+            c.new,
+            c.by,
+            c.reason
+        ));
+    }
+    lines.join("\n")
+}
+
+/// What persons entered, in the order of the sheet.
+fn entered(r: &Record) -> Vec<String> {
+    let table = toml::Table::try_from(r).unwrap_or_default();
+    let mut lines = Vec::new();
+    for (field, name) in FIELDS {
+        let value = match field.split_once('.') {
+            Some((group, key)) => table.get(group).and_then(|g| g.get(key)),
+            None if ["product", "kettle"].contains(&field) => None,
+            None => table.get(field),
+        };
+        let text = match value {
+            Some(toml::Value::String(s)) => s.clone(),
+            Some(v) => v.to_string(),
+            None => continue,
+        };
+        lines.push(format!("{name}: {text}"));
+    }
+    for m in &r.milkings {
+        lines.push(format!(
+            "milking: {}{}",
+            m.milking,
+            m.litres.map(|l| format!(", {l} L")).unwrap_or_default()
+        ));
+    }
+    for w in &r.wheels {
+        lines.push(format!("wheel: {}{}", w.wheel, w.kg.map(|kg| format!(", {kg} kg")).unwrap_or_default()));
+    }
+    for p in &r.ph {
+        lines.push(format!("pH {} at {}", p.value, p.at.clock(&r.zone())));
+    }
+    lines
+}

@@ -193,7 +193,7 @@ fn quarantine(storage: &dyn Storage, dir: &Path, damage: &[Damage]) {
 fn set_aside(storage: &dyn Storage, dir: &Path, file: &str, from: u64, to: u64) -> io::Result<()> {
     let aside: PathBuf = dir.join(QUARANTINE);
     let copy = aside.join(format!("{file}@{from}-{to}"));
-    if storage.has(&copy) {
+    if storage.has(&copy)? {
         return Ok(());
     }
     storage.make_dir(&aside)?;

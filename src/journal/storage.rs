@@ -123,9 +123,16 @@ pub trait Storage: Send + Sync + Debug {
         String::from_utf8(self.read(file)?).map_err(|e| io::Error::new(ErrorKind::InvalidData, e))
     }
 
-    /// Whether there is such a file.
-    fn has(&self, file: &Path) -> bool {
-        self.len(file).is_ok()
+    /// Whether there is such a file. A disk that cannot say is no "no".
+    ///
+    /// # Errors
+    /// Whatever the disk says, but for `NotFound`.
+    fn has(&self, file: &Path) -> io::Result<bool> {
+        match self.len(file) {
+            Ok(_) => Ok(true),
+            Err(e) if e.kind() == ErrorKind::NotFound => Ok(false),
+            Err(e) => Err(e),
+        }
     }
 
     /// Puts `bytes` in place of a file so that at any moment either the old or

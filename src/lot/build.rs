@@ -120,6 +120,8 @@ impl Store {
                 record.product = name.into();
             }
         }
+        let first = found.story.stages.first().map(|s| s.began);
+        record.made = first.or(record.stretches.iter().map(|s| s.from).min()).or(record.made);
         record.gaps = findings::gaps(found);
         self.look_at_instruments(record);
         Ok(())
@@ -167,7 +169,7 @@ impl Store {
         let path = self.chain_path();
         let io = || LotError::io("cannot append to", &path);
         let line = chain.next_line(at, lot, sums_hash);
-        if !self.storage.has(&path) {
+        if !self.storage.has(&path).map_err(io())? {
             return self.put(&path, format!("{CHAIN_HEADER}{line}").as_bytes());
         }
         let len = self.storage.len(&path).map_err(io())?;

@@ -1,8 +1,8 @@
 //! Entering and correcting what a person knows of a lot. Pure.
 //!
-//! A field that is empty takes a value without a word. One that has a value, or
-//! any field of a closed lot, takes a new one only with who and why, and the
-//! old value stays in a [`Correction`].
+//! A field that is empty takes a value without a word. One that has a value
+//! takes a new one only with who and why, and the old value stays in a
+//! [`Correction`]. On a closed lot even an empty field wants a name.
 
 use toml::{Table, Value};
 
@@ -61,8 +61,19 @@ pub enum CorrectError {
         /// Why not.
         why: String,
     },
+    /// The lot is closed, and nobody says who enters it.
+    #[error("lot {lot} is closed; say who enters {field}: --by NAME")]
+    Author {
+        /// The field.
+        field: String,
+        /// The lot.
+        lot: String,
+    },
     /// The field stands already, so that it is a correction.
-    #[error("{field} of {lot} stands already as {old}; correct it with who and why: --by NAME --reason TEXT")]
+    #[error(
+        "{field} of {lot} stands already as {old}; correct it with who and why: \
+         curdtrace lot correct {lot} {field}=… --by NAME --reason TEXT"
+    )]
     Reason {
         /// The field.
         field: String,
@@ -102,9 +113,13 @@ pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Re
     put(&mut table, field, parsed.clone());
     let mut changed: Record = table.try_into().map_err(|e: toml::de::Error| bad(e.message().into()))?;
     if stood || record.is_closed() {
-        let (Some(by), Some(reason)) = (&author.by, &author.reason) else {
-            let old = old.map_or("nothing, and it is closed".into(), |v| v.to_string());
-            return Err(CorrectError::Reason { field: field.into(), lot: record.lot.clone(), old });
+        let late = (!stood).then(|| String::from("entered after closing"));
+        let (Some(by), Some(reason)) = (&author.by, author.reason.clone().or(late)) else {
+            let (field, lot) = (field.into(), record.lot.clone());
+            return Err(match old.filter(|_| stood) {
+                Some(old) => CorrectError::Reason { field, lot, old: old.to_string() },
+                None => CorrectError::Author { field, lot },
+            });
         };
         changed.corrections.push(Correction {
             field: field.into(),
@@ -112,7 +127,7 @@ pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Re
             new: parsed.to_string(),
             by: by.clone(),
             at: author.at,
-            reason: reason.clone(),
+            reason,
         });
     }
     *record = changed;

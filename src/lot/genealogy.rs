@@ -18,7 +18,7 @@ impl Family {
     pub fn read(store: &Store) -> Result<Self, LotError> {
         let mut lots = Vec::new();
         for id in store.ids()? {
-            if store.has(&id) {
+            if store.has(&id)? {
                 lots.push(store.load(&id)?);
             }
         }
@@ -51,7 +51,7 @@ impl Family {
         // A chain of mothers never has more links than there are lots.
         for _ in 0..=self.lots.len() {
             let Some(r) = next else { break };
-            let day = r.opened.day(&r.zone());
+            let day = r.day();
             let product = if r.product.is_empty() { String::new() } else { format!(", {}", r.product) };
             lines.push(format!("lot {} of {day}, kettle {}{product}", r.lot, r.kettle));
             for m in &r.milkings {
@@ -115,7 +115,7 @@ impl Family {
             (many, None) => format!("wheels {}", many.join(", ")),
         };
         let of = r.mother.as_deref().map(|m| format!(", of the whey of {m}")).unwrap_or_default();
-        format!("lot {} of {}{of}: {wheels}", r.lot, r.opened.day(&r.zone()))
+        format!("lot {} of {}{of}: {wheels}", r.lot, r.day())
     }
 }
 

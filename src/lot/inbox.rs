@@ -88,6 +88,8 @@ pub struct Opening {
     pub plan: Option<String>,
     /// The lot whose whey it is made of.
     pub mother: Option<String>,
+    /// When its make began, where that was not now.
+    pub made: Option<At>,
     /// The make is over: nothing is recorded into it by itself, its trace is
     /// attached afterwards.
     pub past: bool,
@@ -187,7 +189,7 @@ impl<'a> Inbox<'a> {
             if name.starts_with('.') || Path::new(&name).extension().is_none_or(|e| e != "json") {
                 continue;
             }
-            if self.storage.has(&self.answered.join(&name)) {
+            if self.storage.has(&self.answered.join(&name))? {
                 self.storage.remove(&self.asked.join(&name))?;
                 continue;
             }

@@ -242,10 +242,11 @@ impl Lots {
             opened: at,
             opened_by: by.into(),
             past: opening.past,
+            made: opening.made,
             ..Record::default()
         };
         fill(&mut record, opening, &Author { by: Some(by.into()), at, reason: None })?;
-        record.lot = self.new_id(opening, &record, at)?;
+        record.lot = self.new_id(opening, &record)?;
         self.store.save(&record)?;
         let mut done = self.done(&record, format!("lot {} is open on kettle {}", record.lot, record.kettle));
         done.opened = true;
@@ -253,8 +254,10 @@ impl Lots {
         Ok(done)
     }
 
-    fn new_id(&self, opening: &Opening, record: &Record, at: At) -> Result<String, LotError> {
-        let taken = |id: &str| self.store.storage.list(&self.store.folder(id)).is_ok_and(|l| !l.is_empty());
+    fn new_id(&self, opening: &Opening, record: &Record) -> Result<String, LotError> {
+        // A folder that cannot be looked into counts as taken.
+        let taken =
+            |id: &str| self.store.storage.list(&self.store.folder(id)).map_or(true, |l| !l.is_empty());
         if let Some(id) = &opening.id {
             if !id::is_fit(id) {
                 return Err(LotError::Id(id.clone(), "use letters, digits, - _ and . only"));
@@ -267,7 +270,7 @@ impl Lots {
         }
         let plan =
             record.plan.as_ref().and_then(|p| p.get("name")).and_then(|n| n.as_str()).unwrap_or_default();
-        let date = at.day(&record.zone());
+        let date = record.day();
         Ok(id::free(&self.dairy.lot_id, id::Parts { date: &date, kettle: &record.kettle, plan }, taken))
     }
 
@@ -433,7 +436,7 @@ impl Lots {
             let intent = self.store.intent_path(&lot);
             let remove =
                 || self.store.storage.remove(&intent).map_err(LotError::io("cannot remove", &intent));
-            if !self.store.has(&lot) {
+            if !self.store.has(&lot)? {
                 remove()?;
                 continue;
             }

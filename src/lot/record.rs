@@ -28,6 +28,9 @@ pub struct Record {
     pub time_zone: String,
     /// When it was opened.
     pub opened: At,
+    /// When its make began, as far as the trace or a person says.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub made: Option<At>,
     /// By whom, or `curdtrace` where milk was found.
     pub opened_by: String,
     /// Its make is over and its trace is attached by hand: nothing is recorded
@@ -405,6 +408,11 @@ impl Record {
     /// Yield, kg per 100 L.
     pub fn yield_kg_per_100_l(&self) -> Option<f64> {
         Some(self.kg()? * 100.0 / self.litres().filter(|l| *l > 0.0)?)
+    }
+
+    /// The dairy's day it was made, `2026-07-14`.
+    pub fn day(&self) -> String {
+        self.made.unwrap_or(self.opened).day(&self.zone())
     }
 
     /// Whether it is closed.

@@ -56,7 +56,7 @@ pub fn lines(lots: &[Record]) -> Vec<Line> {
             });
             Line {
                 lot: r.lot.clone(),
-                day: r.opened.day(&r.zone()),
+                day: r.day(),
                 product: r.product.clone(),
                 litres: r.litres(),
                 kg: r.kg(),

@@ -201,8 +201,13 @@ impl Store {
     }
 
     /// Whether there is such a lot.
-    pub fn has(&self, lot: &str) -> bool {
-        super::id::is_fit(lot) && self.storage.has(&self.folder(lot).join("lot.toml"))
+    ///
+    /// # Errors
+    /// [`LotError::Io`] where the disk cannot say.
+    pub fn has(&self, lot: &str) -> Result<bool, LotError> {
+        let path = self.folder(lot).join("lot.toml");
+        Ok(super::id::is_fit(lot)
+            && self.storage.has(&path).map_err(LotError::io("cannot look for", &path))?)
     }
 
     /// The ids of all lots, sorted.
@@ -221,7 +226,7 @@ impl Store {
     /// # Errors
     /// [`LotError::NoSuchLot`], [`LotError::File`], [`LotError::Io`].
     pub fn load(&self, lot: &str) -> Result<Record, LotError> {
-        if !self.has(lot) {
+        if !self.has(lot)? {
             return Err(LotError::NoSuchLot { lot: lot.into(), place: self.data.join("lots") });
         }
         let path = self.folder(lot).join("lot.toml");
@@ -298,7 +303,7 @@ impl Store {
     pub fn verify(&self, lot: &str, chain: &Chain) -> Result<Vec<Difference>, LotError> {
         let seal = chain.seal_of(lot);
         let dir = self.folder(lot);
-        if !super::id::is_fit(lot) || (seal.is_none() && !self.has(lot)) {
+        if !super::id::is_fit(lot) || (seal.is_none() && !self.has(lot)?) {
             return Err(LotError::NoSuchLot { lot: lot.into(), place: self.data.join("lots") });
         }
         let Some(seal) = seal else {

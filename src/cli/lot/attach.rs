@@ -57,8 +57,9 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
     if args.lot != "new" {
         return room.ask_and_say(args.by, Ask::Attach(AttachAsk { lot: args.lot, probe, from, to }));
     }
+    let made = Some(make.as_ref().map_or(from, |m| m.began));
     let kettle = make.map_or_else(|| room.kettle(args.kettle.clone()), |m| Ok(m.kettle))?;
-    let opening = Opening { kettle, past: true, ..Opening::default() };
+    let opening = Opening { kettle, past: true, made, ..Opening::default() };
     let opened = room.ask(args.by.clone(), Ask::Open(opening))?;
     say(&opened.text)?;
     let lot = opened.lot.unwrap_or_default();

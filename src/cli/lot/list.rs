@@ -26,7 +26,7 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     let mut rows = Vec::new();
     for h in heads {
         let zone = h.zone();
-        let day = h.opened.day(&zone);
+        let day = h.day();
         let other = args.day.as_ref().is_some_and(|d| !day.starts_with(d.as_str()))
             || args.kettle.as_ref().is_some_and(|k| *k != h.kettle)
             || (args.open && h.is_closed());
@@ -52,7 +52,16 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
             n => format!("{n} to look at"),
         };
         let score = h.score.map(|s| format!("score {s}")).unwrap_or_default();
-        rows.push(vec![h.lot, h.opened.clock(&zone), state, h.kettle, h.product, score, deviations]);
+        rows.push(vec![
+            h.lot,
+            day,
+            h.made.unwrap_or(h.opened).clock(&zone),
+            state,
+            h.kettle,
+            h.product,
+            score,
+            deviations,
+        ]);
     }
     if !rows.is_empty() {
         say(&columns(&rows).join("\n"))?;

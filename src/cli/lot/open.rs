@@ -22,6 +22,9 @@ pub struct Args {
     /// The make is over: its trace is attached afterwards
     #[arg(long)]
     past: bool,
+    /// When its make began, where that was not now
+    #[arg(long, value_name = "MOMENT", requires = "past")]
+    made: Option<String>,
     /// The lot whose whey this one is made of
     #[arg(long, value_name = "LOT")]
     mother: Option<String>,
@@ -59,6 +62,7 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
         id: args.id,
         plan,
         mother: args.mother,
+        made: args.made.as_deref().map(|t| room.moment(t)).transpose()?,
         past: args.past,
         fields,
     };

@@ -25,7 +25,7 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     let season = args.season.as_deref().unwrap_or_default();
     let mut lots = Vec::new();
     for head in room.store.list().map_err(|e| failure(&e))?.0 {
-        if head.is_closed() && head.opened.day(&head.zone()).starts_with(season) {
+        if head.is_closed() && head.day().starts_with(season) {
             lots.push(room.store.load(&head.lot).map_err(|e| failure(&e))?);
         }
     }

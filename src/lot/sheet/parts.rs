@@ -93,17 +93,17 @@ pub(super) fn header(r: &Record) -> Part {
         short(&r.dairy, 60),
         escape(&r.lot),
     );
-    let opened = format!("{}, {}", r.opened.clock(&zone), r.opened_by);
-    let closed = r.closed.map(|c| {
-        let day =
-            if c.day(&zone) == r.opened.day(&zone) { String::new() } else { format!("{} ", c.day(&zone)) };
-        format!("{day}{}, {}", c.clock(&zone), r.closed_by.as_deref().unwrap_or_default())
-    });
+    let on = |at: crate::lot::at::At| {
+        let day = if at.day(&zone) == r.day() { String::new() } else { format!("{} ", at.day(&zone)) };
+        format!("{day}{}", at.clock(&zone))
+    };
+    let opened = format!("{}, {}", on(r.opened), r.opened_by);
+    let closed = r.closed.map(|c| format!("{}, {}", on(c), r.closed_by.as_deref().unwrap_or_default()));
     let wheels = (!r.wheels.is_empty()).then(|| match r.kg() {
         Some(kg) => format!("{} ({kg:.1} kg)", r.wheels.len()),
         None => r.wheels.len().to_string(),
     });
-    field(&mut html, "Day", Some(r.opened.day(&zone)));
+    field(&mut html, "Day", Some(r.day()));
     field(&mut html, "Kettle", Some(r.kettle.clone()));
     field(&mut html, "Maker", r.people.maker.clone());
     field(&mut html, "Helped", r.people.helpers.clone());

@@ -14,8 +14,11 @@ use curdtrace::wire::payload::{JsonPointers, Payload, PayloadKind};
 use curdtrace::wire::split::{LONGEST_LINE, LineSplitter};
 use curdtrace::wire::topic::TopicPattern;
 
+/// One target: it takes any bytes and must not panic.
+pub type Body = fn(&[u8]);
+
 /// Every target by name.
-pub const ALL: [(&str, fn(&[u8])); 8] = [
+pub const ALL: [(&str, Body); 8] = [
     ("frame", frame),
     ("payload", payload),
     ("line", line),

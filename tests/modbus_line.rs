@@ -9,6 +9,7 @@ mod house;
 #[path = "support/referee.rs"]
 mod referee;
 
+use std::fmt::Write as _;
 use std::fs::File;
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::TcpListener;
@@ -111,7 +112,7 @@ fn registers() -> String {
         ("nowhere", "unit-id = 7\naddress = 5000"),
         ("nobody", "unit-id = 9\naddress = 0"),
     ] {
-        text += &format!("[[modbus.register]]\nprobe = \"{probe}\"\n{keys}\n");
+        writeln!(text, "[[modbus.register]]\nprobe = \"{probe}\"\n{keys}").unwrap();
     }
     text
 }

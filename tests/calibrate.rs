@@ -148,7 +148,7 @@ fn ice_and_boiling_water_with_nothing_asked() {
         hut.dip(BOILING_1900_M);
         let (code, out, said) = ended(child);
         assert_eq!(code, Some(0), "{said}");
-        assert!(out.starts_with("data/calibrations/kettle/2026-06-14"), "{out}");
+        assert!(out.contains("data/calibrations/kettle/2026-06-14"), "{out}");
         let record = calibrations::of(&folder.path().join("data"), "kettle").latest.unwrap();
         assert_eq!((record.number, record.by.as_str(), record.due.as_str()), (round, "ada", "2026-09-12"));
         assert_eq!(record.points.len(), 2);
@@ -164,6 +164,15 @@ fn ice_and_boiling_water_with_nothing_asked() {
         let applied = record.applied().unwrap();
         assert!((applied.correction.apply(46.775) - 46.825).abs() < 0.06);
     }
+    // Read live, the number bears its uncertainty.
+    let read = Command::new(env!("CARGO_BIN_EXE_curdtrace"))
+        .args(["probe", "read", "kettle", "--config", "c.toml", "--count", "12"])
+        .current_dir(folder.path())
+        .output()
+        .unwrap();
+    let shown = String::from_utf8(read.stdout).unwrap();
+    assert!(shown.lines().all(|l| l.contains(" ±0.")), "{shown}");
+    assert_eq!(shown.lines().count(), 12);
     let kept = std::fs::read_dir(calibrations::folder(&folder.path().join("data"), "kettle")).unwrap();
     assert_eq!(kept.count(), 2, "the first is not overwritten");
 }

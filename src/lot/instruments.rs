@@ -13,6 +13,9 @@ impl Store {
         probes.sort_unstable();
         probes.dedup();
         let known = self.calibrations();
+        // A calibration is as good as said at its points and less beyond: what
+        // counts is where it was needed most.
+        let hottest = record.cooks.iter().map(|c| c.peak_celsius).fold(32.0, f64::max);
         let of = |probe: &str| {
             let own = known.iter().filter(|c| c.probe == probe);
             let held = own.filter(|c| c.time.parse::<At>().is_ok_and(|t| t <= end)).max_by_key(|c| c.number);
@@ -22,7 +25,10 @@ impl Store {
                     probe: probe.into(),
                     calibrated: c.time.parse().ok(),
                     calibration: Some(in_words(c)),
-                    uncertainty_celsius: Some(c.expanded_uncertainty_celsius),
+                    uncertainty_celsius: c
+                        .applied()
+                        .ok()
+                        .map(|a| (a.expanded_at(hottest) * 1e3).round() / 1e3),
                 },
             }
         };

@@ -66,6 +66,30 @@ impl Budget {
     }
 }
 
+/// The smallest step of a source's numbers, found from the numbers: a quarter
+/// degree, a sixteenth, or so small that it does not matter.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct StepSeen {
+    last: Option<f64>,
+    least: Option<f64>,
+}
+
+impl StepSeen {
+    /// Takes one number, °C.
+    pub fn take(&mut self, celsius: f64) {
+        let change = self.last.map(|l| (celsius - l).abs()).filter(|c| *c > 1e-6);
+        if let Some(change) = change {
+            self.least = Some(self.least.map_or(change, |l| l.min(change)));
+        }
+        self.last = Some(celsius);
+    }
+
+    /// The smallest change seen, °C, at most one degree; 0 before any.
+    pub fn celsius(&self) -> f64 {
+        self.least.unwrap_or(0.0).min(1.0)
+    }
+}
+
 /// What the maker of the sensor promises.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Grade {
@@ -104,6 +128,16 @@ pub fn cold_junction_within(chip: Option<Chip>) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_step_is_found_from_the_numbers() {
+        let mut step = StepSeen::default();
+        for c in [34.5, 34.5, 35.0, 34.75, 36.0] {
+            step.take(c);
+        }
+        assert!((step.celsius() - 0.25).abs() < 1e-12);
+        assert!(StepSeen::default().celsius().abs() < 1e-12);
+    }
 
     /// By hand: class 1 type T at 54 °C ±0.5 → 0.289; a cold junction within
     /// ±1.0 → 0.577; a step of 0.25 → 0.072; root sum of squares 0.649; ×2.

@@ -20,6 +20,8 @@ use crate::engine::view::KettleView;
 use crate::journal::replay::{Replay, Span};
 use crate::journal::storage::Disk;
 use crate::lot::hold::Hold;
+use crate::sensor::channel::Channel;
+use crate::sensor::uncertainty::{Budget, StepSeen};
 use crate::wire::json;
 use crate::wire::line::{Line, Names, parse};
 
@@ -57,12 +59,16 @@ pub fn run(args: Args) -> Result<(), Failure> {
         json,
         left: count.unwrap_or(u64::MAX),
         patience: Duration::from_secs(patience_s.into()),
+        channel: Channel::named(""),
+        step: StepSeen::default(),
     };
     if source.is_given() {
         let config = source.config(&show.probe)?;
+        show.channel = Channels::of(&config).channel(&Name::from(show.probe.as_str()));
         return show.listen(config);
     }
     let config = configured(place)?;
+    show.channel = Channels::of(&config).channel(&Name::from(show.probe.as_str()));
     if config.data.exists() && matches!(Hold::take(&config.data), Ok(None)) {
         tracing::debug!("a daemon runs; its journal is read");
         return show.follow(&config.data.join("journal"));
@@ -84,6 +90,9 @@ struct Show {
     json: bool,
     left: u64,
     patience: Duration,
+    /// What the probe is and how it is calibrated, for its uncertainty.
+    channel: Channel,
+    step: StepSeen,
 }
 
 impl Show {
@@ -159,6 +168,8 @@ impl Show {
         let stamp = Stamp { boot: 1, mono_ns, wall_ns: Some(wall_ns) };
         let raw = reading.celsius;
         let probe = Name::clone(&reading.probe);
+        raw.iter().for_each(|c| self.step.take(*c));
+        let budget = self.channel.budget(&reading, None, self.step.celsius());
         let mut effects = Vec::new();
         self.engine.step(&Event { stamp, what: Happening::Reading(reading) }, &mut effects);
         if !show || self.left == 0 {
@@ -169,15 +180,21 @@ impl Show {
         if self.json {
             return say(&json::reading(Some(wall_ns), &probe, seen.as_ref()));
         }
-        seen.map_or(Ok(()), |v| say(&words(&v, raw)))
+        seen.map_or(Ok(()), |v| say(&words(&v, raw, &budget)))
     }
 }
 
-/// One line for a person: number, rate, noise, health and why. A number that
+/// One line for a person: number, its expanded uncertainty (k = 2), rate, noise, health and why. A number that
 /// is not of this moment says its age.
-fn words(v: &KettleView, raw: Option<f64>) -> String {
+fn words(v: &KettleView, raw: Option<f64>, budget: &Budget) -> String {
+    // Nothing known of the sensor, nothing claimed.
+    let within = if budget.causes().is_empty() {
+        String::new()
+    } else {
+        format!(" ±{:.2}", budget.expanded_celsius())
+    };
     let number = match (v.celsius, raw) {
-        (Some(c), Some(_)) => format!("{c:7.2} °C"),
+        (Some(c), Some(_)) => format!("{c:7.2}{within} °C"),
         (Some(c), None) => format!("{c:7.2} °C, {:.0} s ago", v.age_s.unwrap_or_default()),
         (None, _) => "no number".into(),
     };

@@ -140,7 +140,7 @@ fn any_deed() -> impl Strategy<Value = Deed> {
         1 => Just(Happening::EndOfInput),
     ];
     prop_oneof![
-        2 => (1..200u16, -3.0..3.0f64, 10.0..60.0f64, 0.0..0.3f64).prop_map(|(n, r, c, s)| Deed::Stretch(n, r, c, s)),
+        2 => (1..120u16, -3.0..3.0f64, 10.0..60.0f64, 0.0..0.3f64).prop_map(|(n, r, c, s)| Deed::Stretch(n, r, c, s)),
         3 => odd.prop_map(Deed::Odd),
     ]
 }
@@ -198,7 +198,7 @@ proptest! {
     #[test]
     fn the_engine_stands_any_sequence(
         plan in prop::option::of(any_plan()),
-        deeds in prop::collection::vec((any_deed(), 0.0..300.0f64), 1..10),
+        deeds in prop::collection::vec((any_deed(), 0.0..200.0f64), 1..10),
     ) {
         let events = events(&deeds);
         let plan = plan.map(Arc::new);

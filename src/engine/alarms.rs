@@ -36,7 +36,7 @@ use flood::Flood;
 use occasion::Occasion;
 use once::Once;
 use place::Place;
-use rules::{find, sounding};
+use rules::{Finding, concerned, find, sounding};
 
 /// A shelving ends after this long at the latest, seconds.
 pub const LONGEST_SHELVING_S: u32 = 24 * 3600;
@@ -72,6 +72,8 @@ pub struct Alarms {
     memory: Occasion,
     flood: Flood,
     share: Share,
+    /// Alarms that are not at rest, a bit each.
+    under_way: u16,
     celsius: Option<f64>,
     store_fault: Option<String>,
     clock_unsure: bool,
@@ -88,6 +90,7 @@ impl Default for Alarms {
             memory: Occasion::default(),
             flood: Flood::default(),
             share: Share::Alone,
+            under_way: 0,
             celsius: None,
             store_fault: None,
             clock_unsure: false,
@@ -116,7 +119,11 @@ impl Alarms {
         self.celsius = s.celsius;
         self.memory.update(s, plan);
         let flooded = self.flood.runs(s.t_s);
-        for index in 0..KINDS {
+        // Only those that the stage can raise, and those under way.
+        let mut ask = self.under_way | concerned(s.stage);
+        while ask != 0 {
+            let index = ask.trailing_zeros() as usize;
+            ask &= ask - 1;
             self.judge_one(index, s, plan, flooded, out);
         }
         self.follow_told(s.t_s, plan, out);
@@ -134,51 +141,39 @@ impl Alarms {
         let raised = place.alarm.is_raised();
         let Some(found) = find(place.kind, s, plan, &self.memory, raised) else { return };
         if !found.condition && !raised && place.alarm.is_at_rest() {
+            set_bit(&mut self.under_way, index, false);
             return;
         }
         let before = place.alarm.state();
         let sounding = sounding(place.kind, s.stage, plan);
-        let (mut anew, mut again) = (false, false);
-        if sounding == Sounding::Off {
+        let anew = if sounding == Sounding::Off {
             place.alarm.drop_cause(s.t_s);
+            false
         } else {
             let is_probe = matches!(place.kind, AlarmKind::ProbeFault | AlarmKind::ProbeSilent);
             let spoken_for = is_probe && matches!(self.share, Share::SpokenFor { .. });
             let waits = flooded && found.priority == Priority::Low && !is_probe;
-            place.alarm.suppress(spoken_for || waits, s.t_s);
-            let off_s = place.off_s(found.delays.off_s, s.t_s);
-            place.alarm.judge(found.condition, Delays { off_s, ..found.delays }, s.t_s);
             let next_occasion = self.memory.once(place.kind).is_some_and(|o| *o == Once::Waiting);
             let grown = is_probe && found.priority > place.priority;
-            if raised && found.condition && (next_occasion || grown) {
-                anew = true;
-                again = place.alarm.call(s.t_s) == Some(AlarmState::Unacknowledged);
-            }
-        }
+            place.drive(&found, spoken_for || waits, next_occasion || grown, s.t_s)
+        };
         let now_raised = place.alarm.is_raised();
+        set_bit(&mut self.under_way, index, now_raised || !place.alarm.is_at_rest());
         let called = anew || (now_raised && !raised);
-        if let Some(once) = self.memory.once(place.kind) {
-            once.note(called, now_raised);
-        }
-        if place.kind == AlarmKind::HeatOff && called {
-            self.memory.called_s = Some(s.t_s);
-        }
+        self.memory.note(place.kind, called, now_raised, s.t_s);
+        let state = place.alarm.state();
         if called {
             // Silenced or not: the words must be there when it comes back.
-            place.note_raised(s.t_s);
-            place.priority = found.priority;
-            place.sounds = sounding == Sounding::Sounds;
-            place.limit_celsius = found.limit_celsius;
-            place.text = words::text(place.kind, s, found.limit_celsius, &self.memory, &self.share);
+            let text = words::text(place.kind, s, found.limit_celsius, &self.memory, &self.share);
+            place.say(&found, sounding == Sounding::Sounds, text, s.t_s);
+            if state == AlarmState::Unacknowledged {
+                self.flood.count(s.t_s);
+            }
         }
-        let state = place.alarm.state();
-        if state == before && !again {
-            return;
+        let again = anew && state == AlarmState::Unacknowledged;
+        if state != before || again {
+            out.push(place.change(state, s.celsius, None));
         }
-        if called && state == AlarmState::Unacknowledged {
-            self.flood.count(s.t_s);
-        }
-        out.push(place.change(state, s.celsius, None));
     }
 
     /// Only time passed and there is no kettle to judge (a dairy-wide set for
@@ -232,6 +227,7 @@ impl Alarms {
             if let Some(state) = changed {
                 out.push(place.change(state, celsius, by));
             }
+            set_bit(&mut self.under_way, place.kind as usize, true);
         }
     }
 
@@ -263,9 +259,8 @@ impl Alarms {
             _ => place.alarm.judge(condition, TOLD_DELAYS, t_s),
         };
         if place.alarm.is_raised() && !raised {
-            place.priority = priority;
-            place.sounds = sounding == Sounding::Sounds;
-            place.text = words::told(kind, self.store_fault.as_deref());
+            let text = words::told(kind, self.store_fault.as_deref());
+            place.say(&Finding::of(true, priority), sounding == Sounding::Sounds, text, t_s);
             self.flood.count(t_s);
         }
         if let Some(state) = changed {
@@ -294,5 +289,13 @@ impl Alarms {
     /// The state of one alarm.
     pub fn state(&self, kind: AlarmKind) -> AlarmState {
         self.places.iter().find(|p| p.kind == kind).map_or(AlarmState::Normal, |p| p.alarm.state())
+    }
+}
+
+fn set_bit(bits: &mut u16, index: usize, on: bool) {
+    if on {
+        *bits |= 1 << index;
+    } else {
+        *bits &= !(1 << index);
     }
 }

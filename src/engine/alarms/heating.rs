@@ -37,6 +37,11 @@ fn call_priority(s: &Situation) -> Priority {
     if s.stage == Stage::Warming { Priority::Medium } else { Priority::High }
 }
 
+/// No number in the middle of a heating: what was called stands.
+fn is_lifted(s: &Situation) -> bool {
+    is_heating(s.stage) && milk_celsius(s).is_none()
+}
+
 pub(super) fn get_ready(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -> Finding {
     let ahead_s = plan.map_or(Plan::default().get_ready_minutes, |p| p.get_ready_minutes) * 60.0;
     let (begins, lasts) = match (&s.outlook, memory.heat_off.was_called()) {
@@ -44,7 +49,8 @@ pub(super) fn get_ready(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -
             o.heat_off_in_s <= ahead_s && o.heat_off_in_s > TOO_LATE_TO_GET_READY_S,
             o.heat_off_in_s <= ahead_s + READY_DEADBAND_S,
         ),
-        _ => (false, false),
+        (None, false) => (false, is_lifted(s)),
+        (_, true) => (false, false),
     };
     Finding::of(memory.get_ready.condition(begins, lasts), Priority::Medium)
         .delayed(5.0, 20.0)
@@ -53,7 +59,7 @@ pub(super) fn get_ready(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -
 
 pub(super) fn heat_off(s: &Situation, memory: &Occasion) -> Finding {
     let begins = s.outlook.is_some_and(|o| o.heat_off_in_s <= 0.0);
-    let lasts = s.outlook.is_some() && s.heating;
+    let lasts = (s.outlook.is_some() && s.heating) || is_lifted(s);
     Finding::of(memory.heat_off.condition(begins, lasts), call_priority(s))
         .delayed(0.0, 30.0)
         .limit(memory.heating.map(|h| h.target_celsius))

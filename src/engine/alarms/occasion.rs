@@ -83,6 +83,16 @@ impl Occasion {
         })
     }
 
+    /// Takes in what came of judging that alarm.
+    pub(super) fn note(&mut self, kind: AlarmKind, called: bool, stands: bool, t_s: f64) {
+        if let Some(once) = self.once(kind) {
+            once.note(called, stands);
+        }
+        if kind == AlarmKind::HeatOff && called {
+            self.called_s = Some(t_s);
+        }
+    }
+
     fn follow_heating(&mut self, s: &Situation) {
         let Some(target_celsius) = s.target_celsius.filter(|t| t.is_finite()) else {
             if self.heating.is_some_and(|h| !h.concerns(s.stage)) {

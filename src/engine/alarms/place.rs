@@ -1,6 +1,7 @@
 //! One alarm's place in the set: its machine, and what it said when raised.
 
-use crate::engine::alarm::{Alarm, AlarmKind, AlarmState, Priority};
+use super::rules::Finding;
+use crate::engine::alarm::{Alarm, AlarmKind, AlarmState, Delays, Priority};
 use crate::engine::effect::AlarmChange;
 use crate::engine::event::Name;
 
@@ -35,14 +36,32 @@ impl Place {
         }
     }
 
-    /// It is raised.
-    pub(super) fn note_raised(&mut self, t_s: f64) {
+    /// Drives the machine by what was found. Where it stands already and this
+    /// is a `new_occasion`, it is called anew, and the answer is yes.
+    pub(super) fn drive(&mut self, found: &Finding, silenced: bool, new_occasion: bool, t_s: f64) -> bool {
+        let raised = self.alarm.is_raised();
+        self.alarm.suppress(silenced, t_s);
+        let off_s = self.off_s(found.delays.off_s, t_s);
+        self.alarm.judge(found.condition, Delays { off_s, ..found.delays }, t_s);
+        let anew = raised && found.condition && new_occasion;
+        if anew {
+            self.alarm.call(t_s);
+        }
+        anew
+    }
+
+    /// It is raised: what it says until it is raised again.
+    pub(super) fn say(&mut self, found: &Finding, sounds: bool, text: String, t_s: f64) {
         self.raised_s = [Some(t_s), self.raised_s[0]];
+        self.priority = found.priority;
+        self.sounds = sounds;
+        self.limit_celsius = found.limit_celsius;
+        self.text = text;
     }
 
     /// The off-delay: a fault that comes and goes for the third time within an
     /// hour stays raised until it is over for good.
-    pub(super) fn off_s(&self, usual_s: f64, t_s: f64) -> f64 {
+    fn off_s(&self, usual_s: f64, t_s: f64) -> f64 {
         let comes_and_goes = matches!(
             self.kind,
             AlarmKind::ProbeFault | AlarmKind::ProbeSilent | AlarmKind::HeatSlow | AlarmKind::HeatFast

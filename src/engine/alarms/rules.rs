@@ -59,6 +59,34 @@ pub(super) fn find(
     })
 }
 
+/// The alarms that a stage can raise, a bit each: none of a temperature in an
+/// idle kettle but the stored milk's, none of the make's once the curd is out.
+pub(super) fn concerned(stage: Stage) -> u16 {
+    const fn bits(kinds: &[AlarmKind]) -> u16 {
+        let (mut bits, mut i) = (0, 0);
+        while i < kinds.len() {
+            bits |= 1 << kinds[i] as u16;
+            i += 1;
+        }
+        bits
+    }
+    use AlarmKind as K;
+    const ALWAYS: u16 = bits(&[K::ProbeFault, K::ProbeSilent]);
+    const TARGET: u16 = ALWAYS | bits(&[K::GetReady, K::HeatOff, K::AtTarget, K::OverTarget]);
+    const HEATING: u16 = TARGET | bits(&[K::HeatSlow, K::HeatFast]);
+    match stage {
+        Stage::Idle => ALWAYS | const { bits(&[K::MilkWarm]) },
+        Stage::Warming => HEATING | const { bits(&[K::CurdCheck]) },
+        Stage::Ripening => TARGET | const { bits(&[K::CurdCheck, K::HoldDone]) },
+        Stage::Setting => TARGET | const { bits(&[K::CurdCheck, K::HoldDone, K::MilkCold]) },
+        Stage::Cooking => HEATING | const { bits(&[K::StirringStopped]) },
+        Stage::Stirring => TARGET | const { bits(&[K::StirringStopped, K::HoldDone]) },
+        Stage::Cutting | Stage::Settling | Stage::Drawing => TARGET,
+        Stage::WheyHeating => HEATING | const { bits(&[K::NearBoil]) },
+        Stage::WheyResting => TARGET | const { bits(&[K::NearBoil, K::HoldDone]) },
+    }
+}
+
 /// Whether an alarm sounds in that stage: the plan's word, else the default.
 /// By default the calls of the cook, what spoils a make, and failures sound;
 /// an empty kettle's probe only shows, unless it watches stored milk. The

@@ -1,0 +1,88 @@
+//! Scenes for the alarms: a plan, a kettle at rest, in the cook, and noise.
+
+use curdtrace::engine::plan::{Plan, PlannedStage};
+use curdtrace::engine::probe::Health;
+use curdtrace::engine::situation::{Outlook, Situation};
+use curdtrace::engine::stage::Stage;
+
+/// Reproducible noise: a linear congruential generator (Knuth's MMIX numbers),
+/// twelve uniform draws for one normal one.
+pub struct Noise(pub u64);
+
+impl Noise {
+    /// Uniform in [0, 1).
+    pub fn uniform(&mut self) -> f64 {
+        self.0 = self.0.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        (self.0 >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    /// Normal, mean 0, standard deviation 1.
+    pub fn normal(&mut self) -> f64 {
+        (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
+    }
+}
+
+/// A semi-cooked wheel.
+pub fn plan() -> Plan {
+    let stage = |kind, to, minutes| PlannedStage { to_celsius: to, minutes, ..PlannedStage::of(kind) };
+    Plan {
+        name: "Alarm test wheel".to_owned(),
+        stages: vec![
+            stage(Stage::Warming, Some(32.0), None),
+            stage(Stage::Setting, None, Some(35.0)),
+            stage(Stage::Cutting, None, Some(10.0)),
+            stage(Stage::Cooking, Some(41.0), Some(30.0)),
+            stage(Stage::Stirring, None, Some(30.0)),
+        ],
+        ..Plan::default()
+    }
+}
+
+/// Stirring out at 41 °C, everything well.
+pub fn stirring() -> Situation {
+    Situation {
+        t_s: 0.0,
+        celsius: Some(41.0),
+        rate_celsius_per_min: Some(0.0),
+        number_age_s: 0.0,
+        silent_s: 0.0,
+        health: Health::Good,
+        reason: String::new(),
+        stage: Stage::Stirring,
+        stage_began_s: 0.0,
+        planned_minutes: Some(30.0),
+        in_milk: true,
+        heating: false,
+        heating_number: 2,
+        target_celsius: None,
+        tolerance_celsius: 0.5,
+        set_celsius: None,
+        planned_rate_celsius_per_min: None,
+        outlook: None,
+        still_s: 0.0,
+        curd_check_at_s: None,
+        boiling_celsius: 100.0,
+    }
+}
+
+/// The cook before it, at its target.
+pub fn cooking() -> Situation {
+    Situation { stage: Stage::Cooking, target_celsius: Some(41.0), heating: true, ..stirring() }
+}
+
+/// A forecast that ends on 41 °C.
+pub fn outlook(heat_off_in_s: f64) -> Outlook {
+    ends_at(41.0, heat_off_in_s)
+}
+
+/// A forecast that ends on `celsius`.
+pub fn ends_at(celsius: f64, heat_off_in_s: f64) -> Outlook {
+    Outlook {
+        heat_off_in_s,
+        reach_in_s: Some(heat_off_in_s + 40.0),
+        peak_celsius: celsius,
+        peak_low_celsius: celsius - 0.2,
+        peak_high_celsius: celsius + 0.3,
+        blind_s: None,
+    }
+}

@@ -6,6 +6,12 @@
 //! hour, at most five that sound in a good make, fewer than ten in ten minutes
 //! where eight probes fail together.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test may fail loudly and prints what it measured"
+)]
+
 #[path = "support/alarm_scene.rs"]
 mod scene;
 
@@ -268,7 +274,7 @@ fn the_plan_says_what_sounds_and_what_is_not_raised() {
 
 fn stamp(t_s: f64) -> Stamp {
     let ns = (t_s * 1e9) as u64;
-    Stamp { boot: 1, mono_ns: ns, wall_ns: Some(1_750_000_000_000_000_000 + ns as i64) }
+    Stamp { boot: 1, mono_ns: ns, wall_ns: Some(1_750_000_000_000_000_000 + ns.cast_signed()) }
 }
 
 fn reading(t_s: f64, probe: &str, celsius: Option<f64>) -> Event {

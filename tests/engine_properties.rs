@@ -151,7 +151,7 @@ fn events(deeds: &[(Deed, f64)]) -> Vec<Event> {
     let mut t_s = 0.0;
     let mut push = |t_s: f64, what| {
         let ns = (t_s * 1e9) as u64;
-        let wall_ns = Some(1_750_000_000_000_000_000 + ns as i64);
+        let wall_ns = Some(1_750_000_000_000_000_000 + ns.cast_signed());
         events.push(Event { stamp: Stamp { boot: 1, mono_ns: ns, wall_ns }, what });
     };
     for (deed, gap_s) in deeds {

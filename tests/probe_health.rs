@@ -2,6 +2,12 @@
 //! worst case never shown as a reading. Through the engine's door, as a page or
 //! a program at the other end of a pipe would see it.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test may fail loudly and prints what it measured"
+)]
+
 use curdtrace::engine::Engine;
 use curdtrace::engine::event::{Event, Happening, Reading, Stamp};
 use curdtrace::engine::probe::Health;
@@ -9,7 +15,7 @@ use curdtrace::engine::probe::Health;
 fn event(t_s: f64, what: Happening) -> Event {
     let ns = (t_s * 1e9) as u64;
     Event {
-        stamp: Stamp { boot: 1, mono_ns: ns, wall_ns: Some(1_750_000_000_000_000_000 + ns as i64) },
+        stamp: Stamp { boot: 1, mono_ns: ns, wall_ns: Some(1_750_000_000_000_000_000 + ns.cast_signed()) },
         what,
     }
 }

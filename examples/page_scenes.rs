@@ -126,12 +126,15 @@ fn fill(room: &Room, s: &Snapshot) {
         let ago = 110 * 60 - t;
         for (k, end) in view.kettles.iter_mut().zip(&s.view.kettles) {
             let end_c = end.celsius.unwrap_or(39.0);
-            let m = f64::from(t) / 60.0;
-            k.celsius = Some(match m {
-                m if m < 22.0 => 14.0 + 18.3 * (m / 22.0),
-                m if m < 72.0 => 32.3 - (m - 22.0) * 0.012,
-                m if m < 80.0 => 31.3 + 0.05 * (m * 3.0).sin(),
-                m => 31.3 + (end_c - 31.3) * ((m - 80.0) / 30.0),
+            // Minutes before now; the stages' own times.
+            let ago_min = f64::from(ago) / 60.0;
+            let stir = 0.12 * (f64::from(t) * 0.7).sin();
+            k.celsius = Some(match ago_min {
+                m if m > 95.0 => 13.8,
+                m if m > 68.0 => 13.8 + 18.4 * (95.0 - m) / 27.0 + stir,
+                m if m > 24.0 => 32.2 - (68.0 - m) * 0.01,
+                m if m > 10.0 => 31.35 + stir,
+                m => 31.4 + (end_c - 31.4) * (10.0 - m) / 10.0 + stir,
             });
             k.age_s = Some(1.0);
         }

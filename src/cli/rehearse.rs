@@ -80,6 +80,9 @@ pub struct Args {
     /// Where the journal and the lots are kept
     #[arg(long, value_name = "DIR", default_value = "rehearsal")]
     data: PathBuf,
+    /// Where the page is served; any free port where that one is taken
+    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:8080")]
+    page: std::net::SocketAddr,
     /// End when the make ends, close and seal the lot, print its folder
     #[arg(long)]
     once: bool,
@@ -201,11 +204,7 @@ fn config(args: &Args, plan: &Arc<Plan>, device: &Path) -> Result<Config, Failur
             readings: (64.0 * args.speed).clamp(64.0, 4096.0) as u32,
             ..Grouping::default()
         },
-        web: shown::Page {
-            listen: Some(([127, 0, 0, 1], 8080).into()),
-            needed: false,
-            ..shown::Page::default()
-        },
+        web: shown::Page { listen: Some(args.page), needed: false, ..shown::Page::default() },
         ..meant
     })
 }

@@ -58,6 +58,10 @@ pub struct Countdown {
 /// A number that is this old is not the milk's temperature any more, seconds.
 pub const OLD_AFTER_S: f64 = 10.0;
 
+/// A heating that stands so little below its target is where the maker meant
+/// it to be, more or less, °C.
+const NEAR_CELSIUS: f64 = 1.0;
+
 /// Whether the kettle has a number that may be acted on. `waited_s` is the time
 /// since the view was taken.
 pub fn trusted(k: &KettleView, waited_s: f64) -> bool {
@@ -148,8 +152,13 @@ fn heating(k: &KettleView, target: f64, now_ns: Option<WallNs>) -> Sentence {
     if k.celsius.is_some_and(|c| c >= target) {
         return to(Sentence::of("do-heating-there"));
     }
+    if k.alarms.iter().any(|a| a.alarm == AlarmKind::HeatOff) {
+        // Called; what comes now is what the kettle still gives.
+        return to(Sentence::of("do-heating-called"));
+    }
     if k.rate_celsius_per_min.is_some_and(|r| r < 0.05) {
-        return to(Sentence::of("do-heating-stands"));
+        let near = k.celsius.is_some_and(|c| target - c <= NEAR_CELSIUS);
+        return to(Sentence::of(if near { "do-heating-near" } else { "do-heating-stands" }));
     }
     match (heat_off_in_s(k, now_ns), k.forecast.as_ref().and_then(|f| f.heat_off_at)) {
         (Some(left), Some(at)) if left > 0.0 => to(Sentence::of("do-heating-until"))
@@ -252,6 +261,8 @@ mod tests {
         k.alarms[1].state = AlarmState::Acknowledged;
         check(&k, 0.0, "do-heat-slow");
         k.alarms[0].state = AlarmState::Shelved;
+        check(&k, 0.0, "do-heating-called");
+        k.alarms.clear();
         check(&k, 0.0, "do-heating");
     }
 
@@ -287,6 +298,11 @@ mod tests {
         assert!((countdown(&k, Some(60 * S), 0.0).unwrap().seconds - 300.0).abs() < 0.1);
         k.rate_celsius_per_min = Some(0.0);
         check(&k, 0.0, "do-heating-stands");
+        k.celsius = Some(40.4);
+        check(&k, 0.0, "do-heating-near");
+        k.alarms.push(raised(AlarmKind::HeatOff, AlarmState::Acknowledged, Priority::High));
+        check(&k, 0.0, "do-heating-called");
+        k.alarms.clear();
         k.celsius = Some(41.2);
         check(&k, 0.0, "do-heating-there");
     }

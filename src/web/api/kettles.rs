@@ -59,6 +59,16 @@ pub(super) struct MarkSaid {
 
 impl MarkSaid {
     fn kind(&self) -> Result<MarkKind, Problem> {
+        // What is given must fit even where this mark has no use for it.
+        if self.value.is_some_and(|v| !(0.0..=14.0).contains(&v)) {
+            return Err(Problem::unfit("`value` is from 0 to 14"));
+        }
+        if self.celsius.is_some_and(|c| !(0.0..=110.0).contains(&c)) {
+            return Err(Problem::unfit("`celsius` is from 0 to 110"));
+        }
+        if self.text.as_ref().is_some_and(|t| t.chars().count() > NOTE_MOST) {
+            return Err(Problem::unfit(format!("`text` has at most {NOTE_MOST} characters")));
+        }
         Ok(match self.name.as_str() {
             "rennet" => MarkKind::Rennet,
             "floc" => MarkKind::Floc,
@@ -69,15 +79,11 @@ impl MarkSaid {
             "culture" => MarkKind::Culture,
             "acid" => MarkKind::Acid,
             "lift" => MarkKind::Lift,
-            "ph" => MarkKind::Ph(
-                self.value
-                    .filter(|v| (0.0..=14.0).contains(v))
-                    .ok_or_else(|| Problem::unfit("a pH has a `value` from 0 to 14"))?,
-            ),
+            "ph" => {
+                MarkKind::Ph(self.value.ok_or_else(|| Problem::unfit("a pH has a `value` from 0 to 14"))?)
+            }
             "target" => MarkKind::Target(
-                self.celsius
-                    .filter(|c| (0.0..=110.0).contains(c))
-                    .ok_or_else(|| Problem::unfit("a target has `celsius` from 0 to 110"))?,
+                self.celsius.ok_or_else(|| Problem::unfit("a target has `celsius` from 0 to 110"))?,
             ),
             "note" => MarkKind::Note(self.note()?),
             _ => return Err(Problem::unfit("there is no mark of that name")),
@@ -86,8 +92,7 @@ impl MarkSaid {
 
     fn note(&self) -> Result<String, Problem> {
         let text = self.text.as_deref().unwrap_or_default().trim();
-        let fits =
-            !text.is_empty() && text.chars().count() <= NOTE_MOST && !text.chars().any(char::is_control);
+        let fits = !text.is_empty() && !text.chars().any(char::is_control);
         fits.then(|| text.to_owned()).ok_or_else(|| {
             Problem::unfit(format!("a note has `text` of 1 to {NOTE_MOST} characters on one line"))
         })

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use axum::extract::{Json, State};
-use axum::http::header;
+use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use serde_json::{Value, json};
@@ -29,7 +29,10 @@ pub(super) async fn list(
     Wanted(stretch): Wanted<Stretch>,
 ) -> Result<Json<Value>, Problem> {
     let lots = room.seam.data.join("lots");
-    let limit = usize::from(stretch.limit.unwrap_or(50).clamp(1, 500));
+    let limit = usize::from(stretch.limit.unwrap_or(50));
+    if !(1..=500).contains(&limit) {
+        return Err(Problem::new(StatusCode::BAD_REQUEST, "`limit` is from 1 to 500"));
+    }
     on_disk(move || {
         let mut ids = ids(&lots);
         let count = ids.len();

@@ -105,10 +105,14 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Said<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
-        let Json(value) = Json::<T>::from_request(request, state)
+        let Json(value) = Json::<serde_json::Value>::from_request(request, state)
             .await
             .map_err(|e| Problem::new(e.status(), e.body_text()))?;
-        Ok(Self(value))
+        // Derived readers would take a list for an object, field by field.
+        if !value.is_object() {
+            return Err(Problem::unfit("the body is a JSON object"));
+        }
+        serde_json::from_value(value).map(Self).map_err(|e| Problem::unfit(e.to_string()))
     }
 }
 

@@ -29,20 +29,23 @@ export function look() {
 async function start() {
   look();
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", look);
-  const access = await ask("GET", "/access").catch(() => ({}));
-  await words.load(access.language);
+  // Nothing waits for anything that it does not need.
+  const asked = ask("GET", "/access").catch(() => ({}));
+  page.live = new Live(onState, onLink);
+  await words.load(() => asked.then((a) => a.language));
+  page.ready = true;
   $("menu-button").querySelector(".say").textContent = t("menu");
   $("menu-button").addEventListener("click", menu);
   onPin(typePin);
-  if (access.may_read === false) await typePin();
   window.addEventListener("hashchange", route);
-  page.live = new Live(onState, onLink);
   route();
+  asked.then(async (a) => { if (a.may_read === false && (await typePin())) page.live.open(); });
   sounds();
   stayAwake();
 }
 
 function onState(state) {
+  if (!page.ready) return; // the words are on their way; the state is kept
   if (page.run && page.run !== state.run) restarted();
   page.run = state.run;
   words.setOffset(state.utc_offset_s);
@@ -60,15 +63,16 @@ function sheetsNow(state) {
   if (!names.includes(page.chosen)) page.chosen = names[0];
   const wide = innerWidth >= 1180 && names.length > 1;
   const shown = names.length === 0 ? [] : wide ? names : [page.chosen];
-  const key = shown.join("\n");
+  const key = [...shown, names.length].join("\n");
   if (main.dataset.shown !== key || !main.classList.contains("make")) {
     main.dataset.shown = key;
-    main.className = `make ${shown.length === 1 ? "one" : ""}`;
+    main.className = `make ${shown.length === 1 ? "one" : ""} ${names.length === 1 ? "alone" : ""}`;
     for (const n of shown) if (!sheets.has(n)) sheets.set(n, new Sheet(n));
     main.replaceChildren(...(shown.length ? shown.map((n) => sheets.get(n).el)
       : [h("div", { class: "page" }, h("h1", {}, t("no-kettle")), h("p", { class: "todo calm" }, t("no-kettle-do")))]));
   }
   for (const k of state.kettles) if (shown.includes(k.kettle)) sheets.get(k.kettle).update(k, state);
+  if (!page.interactive) page.interactive = performance.mark("interactive");
 }
 
 function tabs(state) {
@@ -95,6 +99,7 @@ function tabs(state) {
 }
 
 function onLink(link) {
+  if (!page.ready) return;
   page.link = link;
   document.body.classList.toggle("cut", link.cut);
   const cut = $("cut");
@@ -117,7 +122,7 @@ function onLink(link) {
 // What sounds now: the gravest untaken alarm that sounds; and being cut off in the middle of a make.
 function hush(state, link) {
   if (!state) return;
-  const alarms = state.kettles.flatMap((k) => k.alarms).filter((a) => a.untaken && a.sounds && !page.quiet?.has(a.alarm));
+  const alarms = state.kettles.flatMap((k) => k.alarms).filter((a) => a.state === "unacknowledged" && a.sounds && !page.quiet?.has(a.alarm));
   const inMake = state.kettles.some((k) => k.stage !== "idle");
   const order = { high: 3, medium: 2, low: 1 };
   alarms.sort((a, b) => order[b.priority] - order[a.priority]);
@@ -128,7 +133,7 @@ function hush(state, link) {
 function slip(state) {
   const box = $("slip");
   const order = { high: 3, medium: 2, low: 1 };
-  const all = state.kettles.flatMap((k) => k.alarms.filter((a) => a.untaken).map((a) => ({ ...a, k })));
+  const all = state.kettles.flatMap((k) => k.alarms.filter((a) => a.untaken && a.sounds).map((a) => ({ ...a, k })));
   all.sort((a, b) => order[b.priority] - order[a.priority] || b.sounds - a.sounds);
   const first = all[0];
   box.hidden = !first;
@@ -137,7 +142,7 @@ function slip(state) {
   const what = sentence(first.k.say.key.startsWith(`do-${first.alarm}`) ? first.k.say : { key: `do-${first.alarm}`, values: target(first.k) });
   if (box.dataset.key !== key) {
     box.dataset.key = key;
-    box.className = `${first.priority} ${first.sounds ? "calls" : ""}`;
+    box.className = `${first.priority} ${first.state === "unacknowledged" ? "calls" : ""}`;
     const name = t(`alarm-${first.alarm}`);
     box.replaceChildren(
       h("div", { class: "small" }, [state.kettles.length > 1 ? first.k.kettle : "", first.state === "returned-unacknowledged" ? t("gone-not-taken") : "",

@@ -36,7 +36,7 @@ export class Sheet {
     const th = (key, n) => h("th", { scope: "col", class: n ? "n" : "" }, t(key));
     this.el = h("article", { class: "sheet", "aria-label": kettle }, h("div", { class: "form" },
       h("div", { class: "left" },
-        h("div", { class: "head" }, h("span", { class: "whose" }, p("kettle"), " ", h("b", {}, kettle)), h("span", {}, p("cheese"), " ", this.cheese),
+        h("div", { class: "head" }, h("h1", { class: "whose" }, p("kettle"), " ", h("b", {}, kettle)), h("span", {}, p("cheese"), " ", this.cheese),
           h("span", {}, p("lot"), " ", this.lot)),
         this.now, this.todo, h("div", { class: "quick" }, this.quick)),
       h("div", { class: "right" }, this.curve,
@@ -73,7 +73,6 @@ export class Sheet {
 
   update(k, state) {
     this.state = k;
-    this.speaks = { stage: k.stage };
     text(this.cheese, k.plan ?? t("no-plan"));
     text(this.lot, k.lot ?? "–");
     text(this.stage, t(`stage-${k.stage}`));
@@ -81,8 +80,10 @@ export class Sheet {
     const doubt = k.stage_basis === "plan" ? t("inferred") : k.stage_confidence < 0.7 ? t("unsure") : "";
     text(this.stageFor, [doubt, far].filter(Boolean).join(" · "));
     this.countdown(k);
-    text(this.todo, sentence(k.say));
-    const calls = k.alarms.some((a) => a.untaken);
+    const words = sentence(k.say);
+    text(this.todo, words);
+    flag(this.todo, "wordy", words.length > 66);
+    const calls = k.alarms.some((a) => a.state === "unacknowledged" && a.sounds);
     flag(this.todo, "calm", !calls && k.trusted);
     (NEXT[k.stage] ?? NEXT.idle).forEach((m, i) => this.button(this.quick[i], m));
     this.alarms(k);
@@ -118,6 +119,7 @@ export class Sheet {
     text(this.age, !shown || (bad && !old && !lost) ? t(`health-${k.health}`) : aged);
     text(this.moveLabel, t(bad ? "why" : "in-a-minute"));
     text(this.why, lost ? t(lost) : k.health !== "good" ? k.reason || t(`health-${k.health}`) : t("why-old"));
+    this.why.title = this.why.textContent;
     this.move.hidden = bad; this.why.hidden = !bad;
     const r = k.rate_celsius_per_min;
     const steady = r !== undefined && Math.abs(r) < 0.05;
@@ -130,7 +132,9 @@ export class Sheet {
     if (this.alarmKey === key) return;
     this.alarmKey = key;
     this.also.replaceChildren(...k.alarms.filter((a) => !["suppressed", "out-of-service"].includes(a.state)).map((a) =>
-      h("li", { class: a.priority }, t(`alarm-${a.alarm}`), h("span", { class: "print" }, words(a)))));
+      h("li", { class: a.priority }, t(`alarm-${a.alarm}`), h("span", { class: "print" }, words(a)),
+        a.untaken && !a.sounds ? h("button", { onclick: () => this.take(a.alarm) }, t("take")) : "",
+        a.state === "shelved" ? "" : h("button", { onclick: () => this.shelve(a.alarm) }, t("shelve")))));
   }
 
   // The plan's lines, filled in by what was found.
@@ -155,7 +159,7 @@ export class Sheet {
     if (key === this.tableKey) return;
     this.tableKey = key;
     this.rows.replaceChildren(...rows.map((r) => h("tr", { class: r.cls, "aria-current": r.cls === "running" ? "step" : null },
-      r.cells.map((c, i) => h("td", { class: i === 0 ? "" : i === 1 ? "n" : "n hand" }, c)))));
+      r.cells.map((c, i) => h("td", { class: i === 0 ? "" : i === 1 ? "n plan" : "n hand" }, c)))));
   }
 
   marks(k) {
@@ -179,6 +183,14 @@ export class Sheet {
     } catch (e) {
       notice(t("failed-mark", { mark: t(`mark-${name}`), why: e.message }));
     }
+  }
+
+  take(alarm) {
+    ask("POST", `${this.base}/take`, { alarm, by: who() }).catch((e) => notice(e.message));
+  }
+
+  shelve(alarm) {
+    ask("POST", `${this.base}/shelve`, { alarm, minutes: 30, by: who() }).catch((e) => notice(e.message));
   }
 
   async end() {

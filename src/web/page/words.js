@@ -23,8 +23,8 @@ export const LANGUAGES = { en: "English", it: "Italiano", de: "Deutsch", fr: "Fr
 
 // The person's choice, else the browser's, else the dairy's.
 export async function load(dairys) {
-  const wanted = [localStorage.getItem("language"), ...navigator.languages, dairys, "en"];
-  own.code = wanted.map((l) => (l || "").slice(0, 2).toLowerCase()).find((l) => LANGUAGES[l]);
+  const known = (some) => some.map((l) => (l || "").slice(0, 2).toLowerCase()).find((l) => LANGUAGES[l]);
+  own.code = known([localStorage.getItem("language"), ...navigator.languages]) ?? known([await dairys(), "en"]);
   const answer = await fetch(`/words/${own.code}.ftl`);
   own.messages = parse(await answer.text());
   document.documentElement.lang = own.code;

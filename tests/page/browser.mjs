@@ -1,0 +1,72 @@
+// What the browser's tests share: Chromium, a program under test, a check that counts.
+import { createRequire } from "node:module";
+import { spawn } from "node:child_process";
+import { createInterface } from "node:readline";
+import { mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+
+const require = createRequire(`${process.env.PAGE_KEPT}/`);
+const { chromium } = require("playwright-core");
+export const axeSource = require.resolve("axe-core/axe.min.js");
+
+const FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+  "--disable-component-update", "--disable-sync", "--autoplay-policy=user-gesture-required"];
+
+export const folder = (name) => mkdtempSync(join(tmpdir(), `page-${name}-`));
+export const pause = (ms) => new Promise((r) => setTimeout(r, ms));
+
+export async function browser() {
+  const data = folder("profile");
+  const context = await chromium.launchPersistentContext(data, { executablePath: "/usr/bin/chromium", headless: true, args: FLAGS, viewport: null });
+  return { context, close: async () => { await context.close(); rmSync(data, { recursive: true, force: true }); } };
+}
+
+// A program whose lines can be awaited. Ended by its own handle only.
+export class Program {
+  constructor(name, args, from = "stdout") {
+    this.child = spawn(join(process.env.PAGE_BINARIES, name), args, { stdio: ["pipe", "pipe", "pipe"] });
+    this.lines = [];
+    this.waiting = [];
+    for (const stream of ["stdout", "stderr"]) {
+      createInterface({ input: this.child[stream] }).on("line", (line) => {
+        if (stream !== from) return;
+        this.lines.push(line);
+        this.waiting = this.waiting.filter((w) => !w(line));
+      });
+    }
+  }
+
+  // The first line so far, or to come, that matches.
+  line(pattern, ms = 20000) {
+    const had = this.lines.find((l) => pattern.test(l));
+    if (had) return Promise.resolve(had);
+    return new Promise((done, fail) => {
+      const timer = setTimeout(() => fail(new Error(`no line ${pattern} within ${ms} ms; had:\n${this.lines.slice(-8).join("\n")}`)), ms);
+      this.waiting.push((line) => pattern.test(line) && (clearTimeout(timer), done(line), true));
+    });
+  }
+
+  say(line) { this.child.stdin.write(`${line}\n`); }
+  signal(name) { this.child.kill(name); }
+  async end(name = "SIGTERM") {
+    const ended = new Promise((r) => (this.child.exitCode !== null || this.child.signalCode ? r() : this.child.once("exit", r)));
+    this.child.kill(name);
+    await ended;
+  }
+}
+
+let checks = 0;
+export function check(ok, words) {
+  checks += 1;
+  if (!ok) throw new Error(`not so: ${words}`);
+}
+export async function until(test, words, ms = 8000) {
+  const end = Date.now() + ms;
+  for (;;) {
+    if (await test()) { checks += 1; return; }
+    if (Date.now() > end) throw new Error(`not within ${ms} ms: ${words}`);
+    await pause(50);
+  }
+}
+export const counted = () => checks;

@@ -61,6 +61,8 @@ fn one_command_rehearses_a_make_to_its_sealed_lot() {
 
 #[test]
 fn an_alarm_in_the_rehearsal_is_taken_by_the_maker() {
+    // A page's port that somebody else holds must not matter.
+    let _taken = std::net::TcpListener::bind("127.0.0.1:8080");
     let data = tempfile::tempdir().unwrap();
     let folder = rehearse(data.path(), "2");
     let events = read(&folder, "events.jsonl");

@@ -15,7 +15,7 @@ use crate::rehearse::fire::FireKind;
 use crate::rehearse::make::{Make, Marks, make};
 use crate::rehearse::probe::Roughness;
 use crate::rehearse::scene::Options;
-use crate::rehearse::trial::closed::{Caller, Outcome, run as close};
+use crate::rehearse::trial::closed::{Caller, Closed, Outcome, run as close};
 use crate::rehearse::trial::heard::Heard;
 use crate::rehearse::trial::months::{Idle, Nothing, watch};
 use crate::rehearse::trial::open::Tally;
@@ -186,6 +186,9 @@ fn closed(args: &Args) -> Result<(), Failure> {
             for nth in 0..6 {
                 let seed = kettle * 1000 + nth;
                 let made = close(seed, family, &options, Caller::Engine, learned.as_ref());
+                if nth == 0 || nth == 5 {
+                    far_off(args, &format!("{} kettle {kettle} make {nth}", family.name()), &made)?;
+                }
                 learned = made.learned.or(learned);
                 match nth {
                     0 => first.extend(made.cooks),
@@ -207,6 +210,30 @@ fn closed(args: &Args) -> Result<(), Failure> {
         say(&table::closed(title, caller, outcomes))?;
     }
     say("\n")
+}
+
+/// With `--worst`: cooks that ended far off or were not called once, and what
+/// the engine took the day for.
+fn far_off(args: &Args, name: &str, made: &Closed) -> Result<(), Failure> {
+    for (i, cook) in made.cooks.iter().enumerate() {
+        if args.worst == 0 || (cook.miss_celsius.abs() < 0.6 && cook.calls == 1) {
+            continue;
+        }
+        let began = made.heard.live.first().map_or(0, |f| f.began_ns);
+        let stages: Vec<String> = made
+            .heard
+            .live
+            .iter()
+            .map(|f| format!("{} {:.0}", f.stage.name(), (f.began_ns - began) as f64 / 6.0e10))
+            .collect();
+        say(&format!(
+            "  {name} cook {i}: {:+.2} °C, {} calls; minutes: {}\n",
+            cook.miss_celsius,
+            cook.calls,
+            stages.join(", ")
+        ))?;
+    }
+    Ok(())
 }
 
 fn months(args: &Args) -> Result<(), Failure> {

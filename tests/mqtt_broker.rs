@@ -89,6 +89,39 @@ fn a_broker_with_a_password_is_entered_with_the_credentials_file() {
     house.close().unwrap();
 }
 
+/// A retained message is of nobody knows when, and a payload's own time counts
+/// only where it is set to and can be.
+#[test]
+fn no_old_reading_is_taken_for_one_of_now() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), None);
+    let hand = Hand::new(broker.port, "hand", None, "nothing");
+    hand.retain("dairy/big/temperature", "12.5");
+    hand.retain("json/big", "{\"value\":12.5,\"seq\":1}");
+    assert!(wait_for(SOON, || hand.taken_over() == 2));
+    let mut config = dairy(folder.path(), broker.port, "");
+    let lines = config.brokers[0].subscriptions.iter_mut().find(|s| s.topic.filter() == "lines");
+    lines.unwrap().own_time = true;
+    let house = House::open(config, Clock::real());
+    assert!(wait_for(SOON, || house.is_up("broker")));
+    std::thread::sleep(Duration::from_millis(300));
+    assert_eq!(house.taken(), 0, "retained readings are left out");
+    let now = Clock::real().now().wall_ns;
+    let minute = 60_000_000_000;
+    for (celsius, wall_ns) in [(31.0, now - minute), (32.0, now + 10 * minute)] {
+        hand.publish("lines", &format!("temperature,probe=tank celsius={celsius} {wall_ns}"));
+    }
+    assert!(wait_for(SOON, || house.taken() == 2));
+    house.close().unwrap();
+    let kept = readings(&folder.path().join("data"));
+    let time = |celsius: &str| -> i64 {
+        let line = kept.iter().find(|l| l.contains(&format!("celsius={celsius} "))).unwrap();
+        line.rsplit(' ').next().unwrap().parse().unwrap()
+    };
+    assert!((time("31") - (now - minute)).abs() < 1_000_000, "its own time, a minute ago");
+    assert!((time("32") - now).abs() < minute, "a time that is still to come is not believed");
+}
+
 /// A broker that comes and goes, at the size of a pull request: the session is
 /// kept, so that not one reading published with QoS 1 may be lost.
 #[test]

@@ -138,6 +138,11 @@ impl Hand {
         self.client.publish(topic, QoS::AtLeastOnce, false, payload).unwrap();
     }
 
+    /// Publishes what the broker is to keep for whoever comes later.
+    pub fn retain(&self, topic: &str, payload: &str) {
+        self.client.publish(topic, QoS::AtLeastOnce, true, payload).unwrap();
+    }
+
     /// How many of ours the broker has taken over.
     pub fn taken_over(&self) -> usize {
         *self.acked.lock().unwrap()

@@ -25,6 +25,7 @@ pub mod recover;
 pub mod replay;
 pub mod segment;
 pub mod storage;
+pub mod unpack;
 
 use record::Commit;
 use recover::Recovered;

@@ -110,7 +110,12 @@ pub fn segments(storage: &dyn Storage, dir: &Path) -> io::Result<Vec<SegmentName
 /// # Errors
 /// Whatever the disk says; `InvalidData` where it does not unpack.
 pub fn load(storage: &dyn Storage, dir: &Path, name: &SegmentName) -> io::Result<Vec<u8>> {
-    storage.read(&dir.join(name.file()))
+    let bytes = storage.read(&dir.join(name.file()))?;
+    if name.packed {
+        super::unpack::gunzip(&bytes).map_err(|e| io::Error::new(io::ErrorKind::InvalidData, e))
+    } else {
+        Ok(bytes)
+    }
 }
 
 /// Looks at every segment, copies damage to quarantine, reports it. Takes as
@@ -227,7 +232,15 @@ pub(super) fn recover(
 
     for (i, name) in names.iter().enumerate().rev() {
         let path = dir.join(name.file());
-        let data = load(storage, dir, name).map_err(|e| JournalError::open(&path, e))?;
+        let data = match load(storage, dir, name) {
+            Ok(data) => data,
+            // A packed day that is damaged does not keep the journal shut.
+            Err(e) if e.kind() == io::ErrorKind::InvalidData => {
+                found.damage.push(Damage::Unreadable { file: name.file(), why: e.to_string() });
+                continue;
+            }
+            Err(e) => return Err(JournalError::open(&path, e)),
+        };
         let whole = scan(&data);
         if i + 1 == names.len() {
             judge(name, &whole, None, &mut None, &mut found.damage);

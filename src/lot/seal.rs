@@ -242,9 +242,8 @@ mod tests {
 
     fn three() -> String {
         let mut text = String::from(CHAIN_HEADER);
-        for (i, lot) in ["a-1", "b-1", "a-1"].into_iter().enumerate() {
-            let line =
-                Chain::parse(&text).next_line(At(i as i64 * 1_000_000_000), lot, &sha256(lot.as_bytes()));
+        for (i, lot) in [(0, "a-1"), (1, "b-1"), (2, "a-1")] {
+            let line = Chain::parse(&text).next_line(At(i * 1_000_000_000), lot, &sha256(lot.as_bytes()));
             text.push_str(&line);
         }
         text

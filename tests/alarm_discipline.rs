@@ -241,7 +241,7 @@ fn a_target_raised_in_the_middle_is_called_for_and_a_blind_call_says_so() {
     judge(&mut alarms, 1.0, 44.0, outlook(300.0), &mut out);
     judge(&mut alarms, 400.0, 44.0, Outlook { blind_s: Some(130.0), ..outlook(-1.0) }, &mut out);
     assert_eq!(raised(&out, AlarmKind::HeatOff), 2);
-    let blind = out.iter().filter(|c| c.alarm == AlarmKind::HeatOff).next_back().unwrap();
+    let blind = out.iter().rfind(|c| c.alarm == AlarmKind::HeatOff).unwrap();
     assert!(blind.text.contains("blind") && blind.text.contains("2 min 10 s"), "{}", blind.text);
     assert_eq!((blind.celsius, blind.limit_celsius), (None, Some(44.0)));
 }

@@ -14,6 +14,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use curdtrace::daemon::calibrations;
+use curdtrace::lot::hold::Hold;
 use curdtrace::sensor::fault::{Fault, Faults};
 use curdtrace::sensor::raw::Signal;
 use curdtrace::sensor::thermocouple::Couple;
@@ -275,4 +276,16 @@ fn what_cannot_be_is_said_at_once() {
         assert_eq!((got, out.as_str()), (Some(code), ""), "{args:?}: {said}");
         assert!(said.contains(says), "{args:?}: {said}");
     }
+}
+
+#[test]
+fn a_running_daemon_is_named_at_once() {
+    let folder = tempfile::tempdir().unwrap();
+    config(folder.path(), "K");
+    let hold = Hold::take(&folder.path().join("data")).unwrap();
+    assert!(hold.is_some());
+    let (code, out, said) =
+        ended(calibrate(folder.path(), &["--config", "c.toml", "--ice", "--by", "ada", "--yes"]));
+    assert_eq!((code, out.as_str()), (Some(69), ""), "{said}");
+    assert!(said.contains("the daemon runs and holds the port; stop it first"), "{said}");
 }

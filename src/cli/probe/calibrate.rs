@@ -14,6 +14,7 @@ use crate::config::dairy::Config;
 use crate::daemon::channels::Channels;
 use crate::daemon::listen::{Listening, only_for};
 use crate::engine::event::Name;
+use crate::lot::hold::Hold;
 use crate::sensor::calibration::{Point, Shape, fit};
 use crate::sensor::channel::{Channel, Sensor};
 
@@ -146,6 +147,11 @@ fn listen(config: &Config, probe: &str) -> Result<Listening, Failure> {
         return Err(Failure::config(format!(
             "no source of the configuration brings the probe {probe:?}; name its port with --port and its format with --format, or add it to a [[serial]], [[mqtt]] or [[modbus]]"
         )));
+    }
+    if config.brokers.is_empty() && matches!(Hold::take(&config.data), Ok(None)) {
+        return Err(Failure::unavailable(
+            "the daemon runs and holds the port; stop it first (systemctl stop curdtrace), calibrate, and start it again",
+        ));
     }
     Listening::start(config, channels)
         .map_err(|e| Failure::unavailable(format!("the port cannot be listened to ({e})")))

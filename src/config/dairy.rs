@@ -103,7 +103,7 @@ impl Default for Config {
             alerts: Vec::new(),
             terminal: true,
             most_probes: 32,
-            look_back_hours: 24.0,
+            look_back_hours: 12.0,
         }
     }
 }

@@ -168,7 +168,9 @@ impl Show {
         let stamp = Stamp { boot: 1, mono_ns, wall_ns: Some(wall_ns) };
         let raw = reading.celsius;
         let probe = Name::clone(&reading.probe);
-        raw.iter().for_each(|c| self.step.take(*c));
+        if let Some(c) = raw {
+            self.step.take(c);
+        }
         let budget = self.channel.budget(&reading, None, self.step.celsius());
         let mut effects = Vec::new();
         self.engine.step(&Event { stamp, what: Happening::Reading(reading) }, &mut effects);

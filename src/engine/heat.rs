@@ -23,6 +23,8 @@ const BAND: f64 = 1.2816;
 const KEPT: usize = 72;
 /// How long after its end a heating is looked at, seconds.
 const LOOK_AFTER_S: f64 = 300.0;
+/// A kettle never met is called a little early: too late cannot be mended.
+const FIRST_LEAD_S: f64 = 12.0;
 /// How much a kettle's coast varies from day to day, as a share.
 const DAY_TO_DAY: f64 = 0.15;
 
@@ -83,7 +85,7 @@ impl Heat {
         Self {
             coast_lead_s: coast.theta_s,
             coast,
-            lead_s: learned.map_or(0.0, |l| l.lead_s),
+            lead_s: learned.map_or(FIRST_LEAD_S, |l| l.lead_s),
             makes: learned.map_or(0, |l| l.makes),
             taught: false,
             heating: None,
@@ -219,8 +221,10 @@ impl Heat {
             .map(|w| w.iter().map(|x| x.1).sum::<f64>() / 5.0)
             .fold(f64::NEG_INFINITY, f64::max);
         if peak.is_finite() && rate > SLOWEST {
-            let late_s = ((peak - target) / rate).clamp(-90.0, 90.0);
-            let gain = 0.5 / (1.0 + f64::from(self.makes.min(4)) * 0.5);
+            // Slow heating says little of seconds.
+            let trust = rate / (rate + 0.4 / 60.0);
+            let late_s = ((peak - target) / rate).clamp(-45.0, 45.0);
+            let gain = 0.7 * trust / (1.0 + f64::from(self.makes.min(4)) * 0.5);
             self.lead_s = (self.lead_s + gain * late_s).clamp(-60.0, 120.0);
         }
     }

@@ -143,17 +143,21 @@ impl Grammar {
             (Stage::Warming, Phase::Ramp) | (Stage::Idle | Stage::Drawing, _) => true,
             (Stage::Warming | Stage::Ripening | Stage::Setting, _) => (low..high).contains(&celsius),
             (Stage::Cutting, _) => (low - 2.0..high).contains(&celsius),
-            (Stage::Stirring, Phase::Reheat) => {
-                self.slots.iter().filter(|s| s.stage == Stage::Cooking).all(|s| s.target_celsius.is_none())
-                    || self
-                        .slots
-                        .iter()
-                        .filter(|s| s.stage == Stage::Cooking)
-                        .filter_map(|s| s.target_celsius)
-                        .any(|t| celsius < t + 2.5)
-            }
+            // After the cook it is about as warm as the cook was to end.
+            (Stage::Stirring | Stage::Settling, _) => match self.cooked_to() {
+                Some((least, most)) => (least - 3.5..most + 3.5).contains(&celsius),
+                None => celsius > low - 4.0,
+            },
             _ => celsius > low - 4.0,
         }
+    }
+
+    /// Lowest and highest planned end of a cook, °C.
+    fn cooked_to(&self) -> Option<(f64, f64)> {
+        let cooks = self.slots.iter().filter(|s| s.stage == Stage::Cooking).filter_map(|s| s.target_celsius);
+        cooks.fold(None, |range: Option<(f64, f64)>, t| {
+            Some(range.map_or((t, t), |(low, high)| (low.min(t), high.max(t))))
+        })
     }
 
     /// Edges inside an occurrence; gives its last phases.

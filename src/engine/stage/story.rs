@@ -86,7 +86,7 @@ impl Story {
             let known = self.told.iter().position(|t| t.slot == slot);
             match known {
                 None => {
-                    if b.reached >= COMMIT && self.may_tell(f, slot, &b, history) {
+                    if b.reached >= commit(f, slot, history) && self.may_tell(f, slot, &b, history) {
                         let told = self.compose(f, history, slot, &b, now_s);
                         self.insert(told.clone());
                         out.push(Telling::Began(told));
@@ -291,6 +291,15 @@ impl Story {
         whole.told.sort_by(|a, b| a.began_s.total_cmp(&b.began_s));
         whole.told
     }
+}
+
+/// How sure one must be to tell: less where a cook is near its target, since a
+/// call hangs on it.
+fn commit(f: &Finder, slot: usize, history: &History) -> f64 {
+    let s = &f.grammar.slots[slot];
+    let near = s.stage == Stage::Cooking
+        && s.target_celsius.zip(history.at(f.bin as f64 - 1.0)).is_some_and(|(t, c)| c > t - 2.0);
+    if near { 0.5 } else { COMMIT }
 }
 
 /// How far off a boundary may be and still hold, seconds.

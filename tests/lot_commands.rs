@@ -1,0 +1,146 @@
+//! A stranger's hour: somebody who knows only the commands opens a lot, forgets
+//! it, attaches the trace the next day, corrects the rennet dose, prints the
+//! sheet, hands over the stick. With nobody else holding the data folder, and
+//! through the inbox while somebody does.
+
+#![allow(clippy::unwrap_used)] // a test may end here
+
+#[path = "support/made_day.rs"]
+mod made_day;
+
+use std::path::Path;
+use std::process::{Command, Output};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use curdtrace::journal::storage::{Disk, Storage};
+use curdtrace::lot::at::At;
+use curdtrace::lot::hold::Hold;
+use curdtrace::lot::inbox::Inbox;
+use curdtrace::lot::life::Lots;
+use made_day::{Day, dairy};
+
+fn run(data: &Path, args: &[&str]) -> (i32, String, String) {
+    let Output { status, stdout, stderr } = Command::new(env!("CARGO_BIN_EXE_curdtrace"))
+        .arg("lot")
+        .args(args)
+        .arg("--data")
+        .arg(data)
+        .current_dir(data)
+        .env_remove("CURDTRACE_CONFIG")
+        .output()
+        .unwrap();
+    let text = |b: Vec<u8>| String::from_utf8(b).unwrap();
+    (status.code().unwrap(), text(stdout), text(stderr))
+}
+
+fn well(data: &Path, args: &[&str]) -> String {
+    let (code, out, err) = run(data, args);
+    assert_eq!(code, 0, "{args:?}: {err}");
+    out
+}
+
+/// A make of this time yesterday, in the journal.
+fn yesterday(data: &Path) {
+    let now = jiff::Timestamp::now().as_nanosecond();
+    let mut day = Day::new(Arc::new(Disk), data);
+    day.every_s = 20.0;
+    day.make("big", "big", At(i64::try_from(now).unwrap()).plus_s(-86_400));
+}
+
+#[test]
+fn a_strangers_hour() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path();
+    yesterday(data);
+    let opened =
+        well(data, &["open", "--past", "--kettle", "big", "--by", "Ada", "--set", "rennet.dose-ml=32"]);
+    let lot = opened.split_whitespace().nth(1).unwrap().to_owned();
+    assert!(well(data, &["list"]).contains("open"));
+    let attached = well(data, &["attach", &lot, "--make", "last", "--by", "Ada"]);
+    assert!(attached.contains("readings of probe big more"), "{attached}");
+    let closed = well(data, &["close", &lot, "--by", "Ada"]);
+    let folder = closed.lines().last().unwrap();
+    assert!(Path::new(folder).join("SHA256SUMS").is_file());
+
+    let (code, _, err) = run(data, &["set", &lot, "rennet.dose-ml=35", "--by", "Ada"]);
+    assert!(code == 64 && err.contains("--reason"), "{err}");
+    well(data, &["correct", &lot, "rennet.dose-ml=35", "--by", "Ada", "--reason", "misread the cup"]);
+    well(data, &["wheel", &lot, "1=14,5", "2=14.1", "--by", "Bruno"]);
+    well(data, &["milking", &lot, "monday-evening", "--litres", "320", "--by", "Bruno"]);
+    let shown = well(data, &["show", &lot]);
+    for says in ["35.0", "from 32.0 to 35.0 by Ada: misread the cup", "cooking", "monday-evening, 320"] {
+        assert!(shown.contains(says), "{says}: {shown}");
+    }
+    assert!(well(data, &["origin", &format!("{lot}/2")]).contains("monday-evening"));
+    assert!(well(data, &["fate", "monday-evening"]).contains("wheels 1, 2 (28.6 kg)"));
+    assert!(well(data, &["season", "--csv"]).contains("8.94"));
+    assert!(well(data, &["sheet", &lot]).starts_with("<!DOCTYPE html>"));
+    assert!(well(data, &["verify", &lot]).contains("as it was closed"));
+
+    let stick = data.join("stick");
+    let handed = well(data, &["export", &lot, "--to", stick.to_str().unwrap()]);
+    assert!(handed.contains("read back and the same"), "{handed}");
+    let sums = Command::new("sha256sum")
+        .args(["-c", "SHA256SUMS"])
+        .current_dir(stick.join("lots").join(&lot))
+        .output()
+        .unwrap();
+    assert!(sums.status.success());
+    well(data, &["export", &lot, "--to", stick.to_str().unwrap(), "--as", "tar"]);
+    let tar = Command::new("tar").arg("tf").arg(stick.join(format!("{lot}.tar"))).output().unwrap();
+    assert!(String::from_utf8_lossy(&tar.stdout).contains("SHA256SUMS"), "a stranger's tar reads it");
+    let csv = well(data, &["export", &lot, "--as", "csv"]);
+    assert!(csv.starts_with("time,probe,kettle,celsius") && csv.contains("\r\n"));
+    serde_json::from_str::<serde_json::Value>(&well(data, &["export", &lot, "--as", "json"])).unwrap();
+
+    // What was given once is said when it is given again; `new` does all at once.
+    let again = well(data, &["attach", "new", "--make", "last", "--by", "Ada"]);
+    assert!(again.contains(&format!("belongs to {lot} already")), "{again}");
+
+    std::fs::write(Path::new(folder).join("trace.csv"), "nothing").unwrap();
+    let (code, out, err) = run(data, &["verify"]);
+    assert_eq!(code, 65);
+    assert!(out.contains("trace.csv is not as it was closed") && err.contains("1 lot is not"), "{out}{err}");
+    assert_eq!(run(data, &["verify", "no-such-lot"]).0, 66);
+    assert_eq!(run(data, &["export", &lot, "--to", stick.to_str().unwrap()]).0, 65);
+}
+
+#[test]
+fn while_somebody_holds_the_folder_requests_go_through_the_inbox() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().to_path_buf();
+    let hold = Hold::take(&data).unwrap().unwrap();
+    let stop = Arc::new(AtomicBool::new(false));
+    let owner = std::thread::spawn({
+        let (data, stop) = (data.clone(), stop.clone());
+        move || {
+            let storage: Arc<dyn Storage> = Arc::new(Disk);
+            let (mut lots, _) = Lots::open(storage.clone(), &data, dairy()).unwrap();
+            let inbox = Inbox::of(&*storage, &data).unwrap();
+            let mut answered = 0;
+            while !stop.load(Ordering::SeqCst) {
+                for w in inbox.waiting().unwrap() {
+                    let answer = lots.answer(&w.request.unwrap()).0;
+                    inbox.answer(&w.name, &answer).unwrap();
+                    answered += 1;
+                }
+                std::thread::sleep(std::time::Duration::from_millis(5));
+            }
+            answered
+        }
+    });
+    let opened = well(&data, &["open", "--kettle", "big", "--by", "Ada"]);
+    let lot = opened.split_whitespace().nth(1).unwrap().to_owned();
+    well(&data, &["set", &lot, "milk.litres=320"]);
+    let (code, _, err) = run(&data, &["open", "--kettle", "big", "--by", "Bruno"]);
+    assert!(code == 65 && err.contains("open on kettle big already"), "{err}");
+    well(&data, &["close", &lot, "--by", "Ada"]);
+    assert!(well(&data, &["verify"]).contains("as it was closed"));
+    stop.store(true, Ordering::SeqCst);
+    assert_eq!(owner.join().unwrap(), 4);
+    drop(hold);
+    for folder in ["inbox", "outbox"] {
+        assert_eq!(std::fs::read_dir(data.join(folder)).unwrap().count(), 0, "{folder}");
+    }
+}

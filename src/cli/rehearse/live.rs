@@ -26,13 +26,13 @@ use crate::wire::frame::{Frame, Sound};
 
 /// How long the daemon may take over one reading before the day goes on
 /// without it; far beyond what any machine needs.
-const TAKEN_WITHIN: Duration = Duration::from_secs(2);
+const TAKEN_WITHIN: Duration = Duration::from_secs(20);
 
 /// How long the daemon may take to open its port.
-const OPEN_WITHIN: Duration = Duration::from_secs(10);
+const OPEN_WITHIN: Duration = Duration::from_secs(60);
 
 /// How long closing and sealing the lot may take.
-const SEALED_WITHIN: Duration = Duration::from_secs(20);
+const SEALED_WITHIN: Duration = Duration::from_secs(120);
 
 /// Who the simulated maker is.
 const MAKER: &str = "ada";

@@ -109,7 +109,7 @@ impl Bits<'_> {
         Ok(value)
     }
 
-    fn to_byte(&mut self) {
+    fn skip_to_byte(&mut self) {
         let over = self.count % 8;
         self.held >>= over;
         self.count -= over;
@@ -179,7 +179,7 @@ fn inflate(bits: &mut Bits<'_>, out: &mut Vec<u8>, begun: usize) -> Result<(), U
             _ => return Err(UnpackError::Damaged),
         }
         if last {
-            bits.to_byte();
+            bits.skip_to_byte();
             return Ok(());
         }
         if out.len() > MOST_BYTES {
@@ -189,7 +189,7 @@ fn inflate(bits: &mut Bits<'_>, out: &mut Vec<u8>, begun: usize) -> Result<(), U
 }
 
 fn stored(bits: &mut Bits<'_>, out: &mut Vec<u8>) -> Result<(), UnpackError> {
-    bits.to_byte();
+    bits.skip_to_byte();
     let (len, inverse) = (bits.take(16)?, bits.take(16)?);
     if len != !inverse & 0xffff {
         return Err(UnpackError::Damaged);

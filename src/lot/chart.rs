@@ -369,11 +369,19 @@ impl<'p> Axes<'p> {
 
     fn legend(&self, svg: &mut String) {
         let foot = self.foot() - 6.0;
+        let rows = self.p.curves.len().min(STYLES.len()) as f64;
+        let _ = write!(
+            svg,
+            "<rect x=\"{:.1}\" y=\"{:.1}\" width=\"146\" height=\"{:.1}\" fill=\"#fff\" fill-opacity=\"0.9\"/>",
+            self.p.width - RIGHT - 146.0,
+            foot - 10.0 * rows,
+            10.0 * rows + 3.0
+        );
         let names = self.p.curves.iter().take(STYLES.len()).enumerate();
         for (rank, curve) in names {
             let (colour, width, dashes) = STYLES[rank];
             let y = foot - 10.0 * (self.p.curves.len().min(STYLES.len()) - 1 - rank) as f64;
-            let x = self.p.width - RIGHT - 120.0;
+            let x = self.p.width - RIGHT - 142.0;
             let _ = write!(
                 svg,
                 "<path d=\"M{x:.1} {:.1}h18\" stroke=\"{colour}\" stroke-width=\"{width}\" stroke-dasharray=\"{}\"/>\

@@ -208,7 +208,8 @@ pub fn page(dairy: &str, name: &str, lines: &[Line], drift: &[String]) -> String
         "score",
     ]
     .iter()
-    .map(|h| format!("<th scope=\"col\">{h}</th>"))
+    .enumerate()
+    .map(|(i, h)| format!("<th scope=\"col\"{}>{h}</th>", if i > 2 { " class=\"n\"" } else { "" }))
     .collect::<Vec<_>>()
     .concat();
     let list = |title: &str, of: &[String]| {

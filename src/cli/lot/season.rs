@@ -32,6 +32,7 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     if lots.is_empty() {
         return Err(Failure::no_input(format_args!("no closed lot is of {season:?}")));
     }
+    lots.sort_by_key(|r| r.made.unwrap_or(r.opened));
     let lines = lines(&lots);
     let drift = drift(&room.store.calibrations());
     if let Some(path) = &args.out {

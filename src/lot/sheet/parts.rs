@@ -163,8 +163,9 @@ fn stages(r: &Record, caps: &Caps) -> (String, usize) {
         let took = ended(r, i, last).minutes_since(s.began);
         let p = planned.get(i).cloned().flatten().unwrap_or_default();
         let minutes = |m: f64| format!("{m:.0} min");
-        let target = p.to_celsius.map(|c| format!("{} °C", plain(c))).unwrap_or_default();
         let cook = if s.stage == "cooking" || s.stage == "whey-heating" { cooks.next() } else { None };
+        let target = p.to_celsius.or(cook.map(|c| c.target_celsius));
+        let target = target.map(|c| format!("{} °C", plain(c))).unwrap_or_default();
         let reached = cook.map(|c| format!("{:.1} °C", c.peak_celsius)).unwrap_or_default();
         let off =
             cook.is_some_and(|c| (c.peak_celsius - c.target_celsius).abs() > p.band_celsius.max(0.5) + 0.005);
@@ -361,11 +362,11 @@ pub(super) fn limits(r: &Record, caps: &Caps) -> Part {
         let _ = write!(
             html,
             "<tr class=\"{v}\"><th scope=\"row\">{}</th><td>{}</td><td>{}</td><td class=\"verdict\">{}</td><td>{}</td></tr>",
-            short(&l.name, 26),
-            short(&l.limit, 30),
-            short(&l.found, 30),
+            short(&l.name, 32),
+            short(&l.limit, 28),
+            short(&l.found, 34),
             word(&l.verdict),
-            short(&l.source, 24),
+            short(&l.source, 20),
             v = escape(&l.verdict),
         );
     }

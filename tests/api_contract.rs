@@ -1,7 +1,7 @@
 //! Promise: `/api/v1` is what its description says: every route is described,
 //! every described answer comes, and every body has the described shape.
 
-#![allow(clippy::unwrap_used)] // the helpers of a test may fail with it
+#![allow(clippy::unwrap_used)] // a test may end here
 
 #[path = "support/page_room.rs"]
 mod page_room;

@@ -2,7 +2,7 @@
 //! `..`, foreign Host and Origin: closed within 5 s, at most 64 connections,
 //! 4xx within 50 ms, and `/health` still answers.
 
-#![allow(clippy::unwrap_used, dead_code)] // the helpers of a test may fail; not every test uses all of them
+#![allow(clippy::unwrap_used, dead_code)] // a test may end here; not every test uses all of it
 
 #[path = "support/page_room.rs"]
 mod page_room;

@@ -2,7 +2,7 @@
 //! daemon's snapshot goes out as promptly as before, laggards are cut, and
 //! memory stays small.
 
-#![allow(clippy::unwrap_used, dead_code, clippy::print_stdout)] // a test's helpers may fail, and its figures are printed
+#![allow(clippy::unwrap_used, dead_code, clippy::print_stdout)] // a test may end here, and prints its figures
 
 #[path = "support/page_room.rs"]
 mod page_room;

@@ -1,7 +1,7 @@
 //! Promise: every language says everything that the page can say, with the
 //! same values put in, and nothing lies about unused.
 
-#![allow(clippy::unwrap_used)] // the helpers of a test may fail with it
+#![allow(clippy::unwrap_used)] // a test may end here
 
 use std::collections::BTreeSet;
 use std::fs;

@@ -86,7 +86,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
     match cli.command {
         Command::Run(a) => run::run(a),
         Command::Rehearse(a) => rehearse::run(&a),
-        Command::Replay(a) => replay::run(a),
+        Command::Replay(a) => replay::run(&a),
         Command::Check(a) => check::run(a),
         Command::Probe(a) => probe::run(a),
         Command::Lot(a) => lot::run(a),

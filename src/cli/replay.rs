@@ -43,9 +43,9 @@ pub struct Args {
 /// 66 where the input is not there, 78 where a plan or kettle file is faulty,
 /// 74 where reading or writing fails, and 65 at the end where lines were
 /// refused.
-pub fn run(args: Args) -> Result<(), Failure> {
+pub fn run(args: &Args) -> Result<(), Failure> {
     let input = open(args.input.as_deref())?;
-    let mut filter = Filter::new(&args)?;
+    let mut filter = Filter::new(args)?;
     let refused = filter.all(input)?;
     if refused > 0 {
         return Err(Failure::data(format_args!(

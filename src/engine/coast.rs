@@ -21,6 +21,7 @@ pub(super) const UNKNOWN_SD_S: f64 = 35.0;
 
 /// A belief about a kettle's coast.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[allow(clippy::struct_field_names)] // all three are seconds, and say so
 pub(super) struct Coast {
     /// Coast time, seconds.
     pub theta_s: f64,
@@ -193,17 +194,6 @@ impl Coast {
             u *= 1.15;
         }
         best / rate
-    }
-
-    /// Combines with a second, independent belief.
-    pub fn with(&self, other: &Self) -> Self {
-        let (a, b) = (1.0 / (self.sd_s * self.sd_s), 1.0 / (other.sd_s * other.sd_s));
-        let w = b / (a + b);
-        Self {
-            theta_s: self.theta_s + w * (other.theta_s - self.theta_s),
-            sd_s: libm::sqrt(1.0 / (a + b)),
-            decay_s: self.decay_s + w * (other.decay_s - self.decay_s),
-        }
     }
 }
 

@@ -218,11 +218,6 @@ impl Filter {
     pub fn roughness(&self) -> f64 {
         libm::sqrt(self.noise.slow)
     }
-
-    /// Scatter from sample to sample, °C (standard deviation).
-    pub fn sensor_scatter(&self) -> f64 {
-        libm::sqrt(self.noise.fast)
-    }
 }
 
 impl Noise {

@@ -166,7 +166,7 @@ impl Kettle {
         }
         self.bins = bins;
         self.bins.clear();
-        self.tell(t_s, out);
+        self.tell(out);
         self.end_makes(t_s, out);
         if let Some(clock) = &mut self.rennet {
             let celsius = self.filter.milk().map(|m| m.0.level);
@@ -185,7 +185,7 @@ impl Kettle {
     }
 
     /// Passes on what the tracker tells, and follows a heating that it means.
-    fn tell(&mut self, t_s: f64, out: &mut Vec<Said>) {
+    fn tell(&mut self, out: &mut Vec<Said>) {
         for telling in std::mem::take(&mut self.tellings) {
             if let Telling::Began(t) = &telling {
                 if !self.began {
@@ -206,7 +206,6 @@ impl Kettle {
             out.push(Said::Stage(telling));
         }
         self.now = self.tracker.now();
-        let _ = t_s;
     }
 
     fn end_makes(&mut self, t_s: f64, out: &mut Vec<Said>) {
@@ -265,7 +264,7 @@ impl Kettle {
             _ => {}
         }
         self.tracker.mark(kind, t_s, &mut self.tellings);
-        self.tell(t_s, out);
+        self.tell(out);
         self.judge(t_s, out);
     }
 
@@ -281,10 +280,10 @@ impl Kettle {
     /// A person or the shell asked for something.
     pub fn command(&mut self, ask: &Ask, by: Option<&Name>, t_s: f64, out: &mut Vec<Said>) {
         match ask {
-            Ask::Follow(plan) => self.follow(plan.clone(), t_s, out),
+            Ask::Follow(plan) => self.follow(plan.clone(), out),
             Ask::Stage(stage) => {
                 self.tracker.set(*stage, t_s, &mut self.tellings);
-                self.tell(t_s, out);
+                self.tell(out);
             }
             Ask::EndMake => self.finish(t_s, out),
             _ => self.alarms.command(ask, by, t_s, &mut self.changes),
@@ -296,12 +295,12 @@ impl Kettle {
     /// Another plan: the stages found so far are given, and it begins anew
     /// where no make runs; a running make keeps its stages and takes the new
     /// plan's targets from here on.
-    fn follow(&mut self, plan: Option<Arc<Plan>>, t_s: f64, out: &mut Vec<Said>) {
+    fn follow(&mut self, plan: Option<Arc<Plan>>, out: &mut Vec<Said>) {
         self.plan = plan;
         self.tracker.replan(self.plan.as_deref());
         self.now = self.tracker.now();
         self.heat.retarget(self.now.target_celsius);
-        self.tell(t_s, out);
+        self.tell(out);
     }
 
     /// Judges the alarms and tells the forecast.

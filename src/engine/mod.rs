@@ -30,6 +30,7 @@ mod tell;
 mod time;
 pub mod view;
 
+use std::cmp::Ordering;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -91,7 +92,7 @@ impl Engine {
         let t_s = moment.t_s;
         self.walk_to(t_s, out);
         match &event.what {
-            Happening::Reading(r) => self.reading(r, moment.late_s, event, out),
+            Happening::Reading(r) => self.reading(r, event, out),
             Happening::Mark(m) => self.mark(m, t_s, out),
             Happening::Command(c) => self.command(c, t_s, out),
             Happening::Tick => {}
@@ -137,9 +138,9 @@ impl Engine {
         }
     }
 
-    fn reading(&mut self, r: &Reading, late_s: f64, event: &Event, out: &mut Vec<Effect>) {
+    fn reading(&mut self, r: &Reading, event: &Event, out: &mut Vec<Effect>) {
         let t_s = self.time.now_s();
-        self.remark_on_time(r, late_s, event, t_s, out);
+        self.remark_on_time(r, event, t_s, out);
         let name: Name = r.kettle.clone().unwrap_or_else(|| r.probe.clone());
         if !self.kettles.contains_key(&name) {
             let plan = self.plans.get(&name).cloned().unwrap_or_else(|| self.plan.clone());
@@ -164,19 +165,18 @@ impl Engine {
 
     /// Says where readings come out of order, twice, or with the clock stepped
     /// back; they are kept in the order they came.
-    fn remark_on_time(&mut self, r: &Reading, late_s: f64, event: &Event, t_s: f64, out: &mut Vec<Effect>) {
+    fn remark_on_time(&mut self, r: &Reading, event: &Event, t_s: f64, out: &mut Vec<Effect>) {
         let Some(wall) = event.stamp.wall_ns else { return };
         let before = self.back.last_wall_ns.insert(r.probe.clone(), wall);
         let Some(before) = before else { return };
-        let text = if wall == before {
-            format!("{}: a second reading at the same instant; both are kept", r.probe)
-        } else if wall < before {
-            let by = (before - wall) as f64 * 1e-9;
-            format!("{}: a reading {by:.1} s before the last one; kept in the order it came", r.probe)
-        } else {
-            return;
+        let text = match wall.cmp(&before) {
+            Ordering::Equal => format!("{}: a second reading at the same instant; both are kept", r.probe),
+            Ordering::Less => {
+                let by = (before - wall) as f64 * 1e-9;
+                format!("{}: a reading {by:.1} s before the last one; kept in the order it came", r.probe)
+            }
+            Ordering::Greater => return,
         };
-        let _ = late_s;
         self.remark(t_s, text, out);
     }
 

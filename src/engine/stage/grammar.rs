@@ -94,16 +94,16 @@ impl Grammar {
 
     fn build(list: &[Occurrence]) -> Self {
         let idle = Slot { stage: Stage::Idle, target_celsius: None, minutes: None };
-        let mut g = Self { slots: vec![idle], nodes: vec![node(0, Phase::Apart, None, Law::open(60.0))] };
+        let mut g = Self { slots: vec![idle], nodes: vec![node(0, Phase::Apart, None, &Law::open(60.0))] };
         // First and last phases of each occurrence.
         let mut ends: Vec<(usize, Vec<usize>)> = vec![(0, vec![0])];
         for o in list {
             let slot = g.slots.len();
             g.slots.push(o.slot.clone());
             let first = g.nodes.len();
-            for (k, phase) in shape(o.slot.stage).iter().enumerate() {
-                let law = law(&o.slot, *phase, k);
-                g.nodes.push(node(slot, *phase, o.slot.target_celsius, law));
+            for phase in shape(o.slot.stage) {
+                let law = law(&o.slot, *phase);
+                g.nodes.push(node(slot, *phase, o.slot.target_celsius, &law));
             }
             ends.push((first, g.inner_edges(first, o.slot.stage)));
         }
@@ -124,7 +124,7 @@ impl Grammar {
         let slot = self.slots.len();
         self.slots.push(Slot { stage: Stage::Idle, target_celsius: None, minutes: None });
         let last = self.nodes.len();
-        self.nodes.push(node(slot, Phase::Apart, None, Law::open(600.0)));
+        self.nodes.push(node(slot, Phase::Apart, None, &Law::open(600.0)));
         for n in &mut self.nodes[..last] {
             match self.slots[n.slot].stage {
                 Stage::WheyResting => n.next.push((last, 0.0)),
@@ -205,8 +205,7 @@ impl Grammar {
                     let room = match (self.nodes[last].phase, self.slots[i].stage) {
                         (Phase::Ramp, _) => 0.88,
                         (Phase::Pause, Stage::Cooking) if to.slot.stage == Stage::Cooking => 0.8,
-                        (Phase::Pause, _) => 0.2,
-                        (Phase::Rest, Stage::Ripening) => 0.2,
+                        (Phase::Pause, _) | (Phase::Rest, Stage::Ripening) => 0.2,
                         (Phase::Held, Stage::Stirring) => 0.5,
                         (Phase::Tail, Stage::Warming) => 0.94,
                         _ => 1.0,
@@ -325,7 +324,7 @@ fn upper_tail(z: f64) -> f64 {
     0.5 * libm::erfc(z * std::f64::consts::FRAC_1_SQRT_2)
 }
 
-fn law(slot: &Slot, phase: Phase, _k: usize) -> Law {
+fn law(slot: &Slot, phase: Phase) -> Law {
     let or = |m: f64| slot.minutes.unwrap_or(m);
     match (slot.stage, phase) {
         (Stage::Warming, Phase::Ramp) => Law::about(or(18.0), 0.7).at_least(60.0),
@@ -347,7 +346,7 @@ fn law(slot: &Slot, phase: Phase, _k: usize) -> Law {
     }
 }
 
-fn node(slot: usize, phase: Phase, target: Option<f64>, law: Law) -> Node {
+fn node(slot: usize, phase: Phase, target: Option<f64>, law: &Law) -> Node {
     // Long enough for three times any plan; the last value goes on for ever.
     let bins = ((law.median_s * 6.0 / BIN_S) as usize).clamp(60, 2400);
     let mut ln_stay = Vec::with_capacity(bins);

@@ -92,6 +92,7 @@ mod air;
 mod finder;
 mod grammar;
 mod history;
+mod hypothesis;
 mod kf;
 mod pins;
 mod story;

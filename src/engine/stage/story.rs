@@ -37,8 +37,8 @@ pub struct Told {
     pub confidence: f64,
     /// What it rests on.
     pub basis: Basis,
-    told_at_s: f64,
-    revised_at_s: f64,
+    first_s: f64,
+    last_s: f64,
     /// It holds by definition: the target was reached.
     by_target: bool,
 }
@@ -78,21 +78,20 @@ impl Story {
     pub fn update(&mut self, f: &Finder, history: &History, now_s: f64, out: &mut Vec<Telling>) {
         let beliefs = beliefs(f);
         self.withdraw(&beliefs, now_s, out);
-        for slot in 1..f.grammar.slots.len() {
-            let b = beliefs[slot];
+        for (slot, b) in beliefs.iter().enumerate().take(f.grammar.slots.len()).skip(1) {
             if f.grammar.slots[slot].stage == Stage::Idle {
                 continue;
             }
             let known = self.told.iter().position(|t| t.slot == slot);
             match known {
                 None => {
-                    if b.reached >= commit(f, slot, history) && self.may_tell(f, slot, &b, history) {
-                        let told = self.compose(f, history, slot, &b, now_s);
+                    if b.reached >= commit(f, slot, history) && self.may_tell(f, slot, b, history) {
+                        let told = self.compose(f, history, slot, b, now_s);
                         self.insert(told.clone());
                         out.push(Telling::Began(told));
                     }
                 }
-                Some(i) => self.revise(i, f, history, &b, now_s, out),
+                Some(i) => self.revise(i, f, history, b, now_s, out),
             }
         }
         self.reach(f, history, now_s, out);
@@ -102,7 +101,7 @@ impl Story {
         let mut i = 0;
         while i < self.told.len() {
             let t = &self.told[i];
-            let fresh = now_s - t.told_at_s < REVISABLE_S;
+            let fresh = now_s - t.first_s < REVISABLE_S;
             if t.basis != Basis::Mark && !t.by_target && fresh && beliefs[t.slot].reached < WITHDRAW {
                 out.push(Telling::Withdrawn(self.told.remove(i)));
             } else {
@@ -122,8 +121,8 @@ impl Story {
     ) {
         let t = &self.told[i];
         if t.basis == Basis::Mark
-            || now_s - t.told_at_s > REVISABLE_S
-            || now_s - t.revised_at_s < 60.0
+            || now_s - t.first_s > REVISABLE_S
+            || now_s - t.last_s < 60.0
             || b.reached < COMMIT
         {
             return;
@@ -132,7 +131,7 @@ impl Story {
         if (better.began_s - t.began_s).abs() < WORTH_REVISING_S {
             return;
         }
-        better.told_at_s = t.told_at_s;
+        better.first_s = t.first_s;
         self.told[i] = better.clone();
         out.push(Telling::Revised(better));
     }
@@ -184,16 +183,7 @@ impl Story {
             Basis::Trace
         };
         let confidence = (b.reached * within).clamp(0.01, 0.99);
-        Told {
-            slot,
-            stage,
-            began_s,
-            confidence,
-            basis,
-            told_at_s: now_s,
-            revised_at_s: now_s,
-            by_target: false,
-        }
+        Told { slot, stage, began_s, confidence, basis, first_s: now_s, last_s: now_s, by_target: false }
     }
 
     /// Where the heat's target was reached, or else the peak.
@@ -233,8 +223,8 @@ impl Story {
                 began_s: f.second_of(place as f32),
                 confidence: 0.9,
                 basis: Basis::Trace,
-                told_at_s: now_s,
-                revised_at_s: now_s,
+                first_s: now_s,
+                last_s: now_s,
                 by_target: true,
             };
             self.told.push(told.clone());
@@ -255,8 +245,8 @@ impl Story {
             began_s,
             confidence: 0.99,
             basis: Basis::Mark,
-            told_at_s: now_s,
-            revised_at_s: now_s,
+            first_s: now_s,
+            last_s: now_s,
             by_target: false,
         };
         if let Some(i) = self.told.iter().position(|t| t.slot == slot) {
@@ -272,7 +262,7 @@ impl Story {
     pub fn hindsight(&self, f: &Finder, history: &History, now_s: f64) -> Vec<Told> {
         let beliefs = beliefs(f);
         let mut whole = Story::default();
-        for slot in 1..f.grammar.slots.len() {
+        for (slot, b) in beliefs.iter().enumerate().take(f.grammar.slots.len()).skip(1) {
             if f.grammar.slots[slot].stage == Stage::Idle {
                 continue;
             }
@@ -281,8 +271,8 @@ impl Story {
                 Some(t) if t.basis == Basis::Mark => whole.told.push(t.clone()),
                 // Whey is only told of where it was told at the time.
                 None if f.grammar.slots[slot].stage > Stage::Drawing => {}
-                _ if beliefs[slot].reached >= 0.5 => {
-                    let t = whole.compose(f, history, slot, &beliefs[slot], now_s);
+                _ if b.reached >= 0.5 => {
+                    let t = whole.compose(f, history, slot, b, now_s);
                     whole.told.push(t);
                 }
                 _ => {}

@@ -1,0 +1,179 @@
+//! One hypothesis of the stage finder: what its phase expects of the trace, and
+//! how well a bin fits it.
+//!
+//! A bin is explained in one of three ways: the trace was followed; the probe
+//! was out of the milk for a moment, and what it says is nobody's business; or
+//! water was poured, and the milk is elsewhere now.
+
+use super::finder::MOST_SLOTS;
+use super::grammar::Phase;
+use super::kf::{Entry, Kf, ln_student, per_bin};
+use crate::engine::bins::Bin;
+use crate::engine::stage::Stage;
+
+/// Water poured changes the milk by less than this at once, °C.
+const POURED_C: f64 = 5.0;
+/// Bins after which a probe that stays off shows the milk's new temperature.
+const STAYS_AWAY: u16 = 8;
+/// No kettle falls or rises this far beyond what was expected within a bin, °C.
+const AWAY_BELOW_C: f64 = 0.6;
+const AWAY_ABOVE_C: f64 = 1.0;
+
+/// One hypothesis.
+#[derive(Debug, Clone)]
+pub(super) struct Hypothesis {
+    pub node: usize,
+    /// Bin at which the phase was entered.
+    pub entered: i64,
+    /// Logarithm of its probability.
+    pub w: f64,
+    pub kf: Kf,
+    /// Bins since the probe left the milk, 0 where it is in.
+    pub out: u16,
+    /// Where it was last while out, °C.
+    pub away_celsius: f64,
+    /// Bin since which it has hung in this milk.
+    pub milk_since: i64,
+    /// When each slot was entered, in bins since the finder began.
+    pub path: [f32; MOST_SLOTS],
+}
+
+/// What bins scatter beyond the sensor's own noise, as variances.
+pub(super) struct Scatter {
+    /// While heated and stirred, as learned.
+    pub fire: f64,
+    /// Of late.
+    pub recent: f64,
+}
+
+/// What a phase expects on being entered, by what came before.
+pub(super) fn entry(phase: Phase, from: Phase, slope: f64) -> Entry {
+    let flat = |rate: f64, sd: f64, pending: f64, pending_sd: f64| Entry {
+        slope: per_bin(rate),
+        slope_sd: per_bin(sd),
+        pending,
+        pending_sd,
+        pending_per_slope: 0.0,
+    };
+    match phase {
+        Phase::Ramp => Entry {
+            slope: per_bin(0.7),
+            slope_sd: per_bin(0.6),
+            pending: 0.0,
+            pending_sd: 0.05,
+            pending_per_slope: if from == Phase::Apart { 0.0 } else { -2.5 },
+        },
+        Phase::Reheat => Entry {
+            slope: per_bin(0.35),
+            slope_sd: per_bin(0.25),
+            pending: 0.0,
+            pending_sd: 0.05,
+            pending_per_slope: -2.0,
+        },
+        Phase::Cut => flat(-0.03, 0.05, -0.45, 0.35),
+        Phase::Rennet => flat(0.0, 0.05, -0.15, 0.6),
+        Phase::Gel | Phase::Rest => flat(-0.015, 0.03, 0.0, 0.04),
+        _ if matches!(from, Phase::Ramp | Phase::Reheat) => {
+            let s = slope.max(per_bin(0.1));
+            flat(-0.02, 0.05, 4.5 * s, 3.5 * s + 0.02)
+        }
+        Phase::Still => flat(-0.02, 0.03, 0.0, 0.05),
+        _ => flat(-0.02, 0.05, 0.0, 0.05),
+    }
+}
+
+/// Process noise of level and slope per bin, and the extra scatter of a bin.
+fn noise(phase: Phase, scatter: &Scatter) -> (f64, f64, f64) {
+    let sq = |x: f64| x * x;
+    let fire = scatter.fire.max(scatter.recent);
+    let stirred = (0.15 * scatter.fire).max(scatter.recent.min(scatter.fire)).max(sq(0.012));
+    let quiet = sq(0.006);
+    match phase {
+        Phase::Ramp => (sq(0.02), sq(per_bin(0.06)), fire),
+        Phase::Reheat => (sq(0.015), sq(per_bin(0.04)), fire),
+        Phase::Tail | Phase::Pause | Phase::Rennet => (sq(0.015), sq(per_bin(0.012)), stirred),
+        Phase::Held => (sq(0.008), sq(per_bin(0.008)), stirred),
+        Phase::Cut => (sq(0.012), sq(per_bin(0.008)), stirred),
+        Phase::Rest => (sq(0.008), sq(per_bin(0.005)), quiet),
+        Phase::Still => (sq(0.007), sq(per_bin(0.007)), quiet),
+        Phase::Gel => (sq(0.004), sq(per_bin(0.004)), quiet),
+        Phase::Apart => (1.0, 1.0, 1.0),
+    }
+}
+
+/// The logarithm of how well one hypothesis in the milk explains the bin:
+/// followed, or out of the milk for a moment, or water was poured.
+pub(super) fn weigh_one(
+    h: &mut Hypothesis,
+    phase: Phase,
+    stage: Stage,
+    age: i64,
+    bin: &Bin,
+    air: f64,
+    scatter: &Scatter,
+) -> f64 {
+    let (mut q_level, q_slope, extra) = noise(phase, scatter);
+    if phase == Phase::Ramp && age < 4 && h.kf.p[0] > 0.05 {
+        q_level += [4.0, 0.6, 0.1, 0.02][age.clamp(0, 3) as usize];
+    }
+    h.kf.predict(q_level, q_slope);
+    let Some(c) = bin.celsius else { return 0.0 };
+    let (e, s) = h.kf.innovation(c, bin.var_white + extra);
+    let inside = ln_student(e, s);
+    // Out of the milk for a moment: far off, or on the way back.
+    let far = !(-AWAY_BELOW_C..=AWAY_ABOVE_C).contains(&e);
+    if bin.away || (far && e * e > 25.0 * s) || (h.out > 0 && e * e > 9.0 * s) {
+        let steady = (c - h.away_celsius).abs() < 0.06 + 2.0 * libm::sqrt(bin.var_white + extra);
+        h.away_celsius += 0.5 * (c - h.away_celsius);
+        h.out = h.out.saturating_add(1);
+        let stirred = matches!(phase, Phase::Held | Phase::Ramp | Phase::Tail | Phase::Pause | Phase::Cut);
+        let poured = stirred && e.abs() < POURED_C;
+        if bin.away || h.out < STAYS_AWAY || !steady || !poured {
+            return air - if h.out == 1 { 4.0 } else { 0.5 };
+        }
+        // It stays there: water was poured, and this is the milk now.
+        h.out = 0;
+        h.kf.x[0] = c;
+        h.kf.p[0] += 0.05;
+        return -8.0;
+    }
+    h.out = 0;
+    // One bin never decides alone.
+    let floor = -9.0;
+    if inside < floor {
+        // Water poured, or something nobody foresaw: go on from there.
+        h.kf.x[0] = c;
+        h.kf.p[0] += e * e;
+        return floor;
+    }
+    // Far off counts less: stirring scatters with heavy tails.
+    h.kf.update(e, s * (1.0 + 0.15 * e * e / s));
+    inside - misfit(phase, stage, h.kf.rate_per_min(), age, c)
+}
+
+/// A ramp that does not rise, or a standing gel that does, is none; nor is a
+/// warming at sixty degrees.
+fn misfit(phase: Phase, stage: Stage, rate: f64, age: i64, celsius: f64) -> f64 {
+    let by_rate = match phase {
+        Phase::Ramp if age >= 2 => {
+            ((0.14 - rate) * 6.0).clamp(0.0, 1.0) + ((rate - 5.0) * 2.0).clamp(0.0, 3.0)
+        }
+        Phase::Reheat if age >= 3 => {
+            ((0.08 - rate) * 8.0).clamp(0.0, 0.8) + ((rate - 1.2) * 2.0).clamp(0.0, 3.0)
+        }
+        Phase::Gel | Phase::Still | Phase::Rest | Phase::Cut | Phase::Tail | Phase::Held => {
+            ((rate.abs() - 0.2) * 5.0).clamp(0.0, 1.0)
+        }
+        _ => 0.0,
+    };
+    let (low, high) = match stage {
+        Stage::Warming if phase == Phase::Tail => (24.0, 46.0),
+        Stage::Warming => (1.0, 46.0),
+        Stage::Setting | Stage::Ripening | Stage::Cutting => (20.0, 46.0),
+        Stage::WheyHeating => (22.0, 102.0),
+        Stage::WheyResting => (45.0, 102.0),
+        Stage::Cooking | Stage::Stirring | Stage::Settling => (20.0, 66.0),
+        _ => (1.0, 66.0),
+    };
+    by_rate + if (low..high).contains(&celsius) { 0.0 } else { 3.0 }
+}

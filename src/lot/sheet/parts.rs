@@ -364,7 +364,7 @@ pub(super) fn limits(r: &Record, caps: &Caps) -> Part {
             "<tr class=\"{v}\"><th scope=\"row\">{}</th><td>{}</td><td>{}</td><td class=\"verdict\">{}</td><td>{}</td></tr>",
             short(&l.name, 32),
             short(&l.limit, 28),
-            short(&l.found, 34),
+            short(&l.found, 30),
             word(&l.verdict),
             short(&l.source, 20),
             v = escape(&l.verdict),

@@ -339,3 +339,6 @@ impl Finder {
         self.var_fire += 0.05 * (extra - self.var_fire);
     }
 }
+
+#[cfg(test)]
+mod brute_force;

@@ -75,6 +75,8 @@ pub(super) struct Kettle {
     tellings: Vec<Telling>,
     changes: Vec<AlarmChange>,
     now: Now,
+    /// Where water boils at the plan's altitude, °C.
+    boiling_celsius: f64,
 }
 
 impl Kettle {
@@ -91,6 +93,7 @@ impl Kettle {
             probe,
             now: tracker.now(),
             tracker,
+            boiling_celsius: boiling_celsius(plan.as_deref()),
             plan,
             watch: Watch::new(),
             filter: Filter::new(),
@@ -297,6 +300,7 @@ impl Kettle {
     /// plan's targets from here on.
     fn follow(&mut self, plan: Option<Arc<Plan>>, out: &mut Vec<Said>) {
         self.plan = plan;
+        self.boiling_celsius = boiling_celsius(self.plan.as_deref());
         self.tracker.replan(self.plan.as_deref());
         self.now = self.tracker.now();
         self.heat.retarget(self.now.target_celsius);
@@ -390,7 +394,7 @@ impl Kettle {
                 self.still.seconds(t_s)
             },
             curd_check_at_s: self.rennet.as_ref().and_then(RennetClock::curd_check_at_s),
-            boiling_celsius: crate::engine::boil::boiling_celsius(plan.map_or(0.0, |p| p.altitude_m)),
+            boiling_celsius: self.boiling_celsius,
         }
     }
 
@@ -413,4 +417,8 @@ impl Kettle {
     pub fn curd_check_at_s(&self) -> Option<f64> {
         self.rennet.as_ref().and_then(RennetClock::curd_check_at_s)
     }
+}
+
+fn boiling_celsius(plan: Option<&Plan>) -> f64 {
+    super::boil::boiling_celsius(plan.map_or(0.0, |p| p.altitude_m))
 }

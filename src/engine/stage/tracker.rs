@@ -45,14 +45,34 @@ pub struct Tracker {
     due: Vec<(usize, f64)>,
     /// How many of the told stages were given in a make that ended.
     closed: usize,
+    /// What the finder believes since its last bin; asked far more often.
+    belief: Belief,
+}
+
+/// Sums over the finder's hypotheses.
+#[derive(Debug, Clone, Copy)]
+struct Belief {
+    heating: f64,
+    apart: f64,
+}
+
+impl Belief {
+    fn of(finder: &Finder) -> Self {
+        Self {
+            heating: finder.mass(|n| n.phase == Phase::Ramp),
+            apart: finder.mass(|n| n.phase == Phase::Apart),
+        }
+    }
 }
 
 impl Tracker {
     /// A tracker that follows a plan, or the general prior.
     pub fn new(plan: Option<&Plan>) -> Self {
         let grammar = Grammar::of(plan);
+        let finder = Finder::new(grammar.clone());
         Self {
-            finder: Finder::new(grammar.clone()),
+            belief: Belief::of(&finder),
+            finder,
             grammar,
             story: Story::default(),
             history: History::default(),
@@ -64,6 +84,7 @@ impl Tracker {
     /// Walks one bin on; `slow_var` is the variance of ten-second means.
     pub fn bin(&mut self, bin: &Bin, slow_var: f64, out: &mut Vec<Telling>) {
         self.finder.step(bin, slow_var);
+        self.belief = Belief::of(&self.finder);
         self.history.push(bin.celsius);
         let (phase, p) = best_phase(&self.finder);
         if phase == Phase::Ramp && p > 0.7 {
@@ -121,6 +142,7 @@ impl Tracker {
         };
         self.finder.pins.add(stage, at_s, sd_s);
         self.finder.enter(slot, at_s);
+        self.belief = Belief::of(&self.finder);
         if at_s > t_s {
             self.due.push((slot, at_s));
         } else {
@@ -175,12 +197,12 @@ impl Tracker {
 
     /// Probability that heat goes in now.
     pub fn heating(&self) -> f64 {
-        self.finder.mass(|n| n.phase == Phase::Ramp)
+        self.belief.heating
     }
 
     /// Probability that the probe hangs in nobody knows what.
     pub fn apart(&self) -> f64 {
-        self.finder.mass(|n| n.phase == Phase::Apart)
+        self.belief.apart
     }
 
     /// Stages of a make that ended and was not yet given, with hindsight:
@@ -236,6 +258,7 @@ impl Tracker {
     /// Begins anew, for the next make.
     pub fn restart(&mut self) {
         self.finder = Finder::new(self.grammar.clone());
+        self.belief = Belief::of(&self.finder);
         self.story = Story::default();
         self.history = History::default();
         self.due.clear();

@@ -83,6 +83,25 @@ impl History {
 }
 
 impl History {
+    /// The share of bins between two places in which anything was heard.
+    pub fn heard(&self, from: f64, to: f64) -> f64 {
+        let last = (to.max(0.0) as usize).min(self.bins.len());
+        let Some(part) = self.bins.get(from.max(0.0) as usize..last) else { return 0.0 };
+        let heard = part.iter().filter(|v| v.is_finite()).count();
+        heard as f64 / part.len().max(1) as f64
+    }
+
+    /// Whether the smoothed value never fell by more than `fall` °C below what
+    /// it had been between two places.
+    pub fn never_fell_by(&self, fall: f64, from: f64, to: f64) -> bool {
+        let mut top = f64::NEG_INFINITY;
+        (from.max(0.0) as usize..=to.max(0.0) as usize).step_by(3).all(|k| {
+            let Some(v) = self.smooth(k, 3) else { return true };
+            top = top.max(v);
+            v > top - fall
+        })
+    }
+
     /// The lowest value between two places.
     pub fn lowest(&self, from: f64, to: f64) -> Option<f64> {
         let first = from.max(0.0) as usize;

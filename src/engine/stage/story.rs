@@ -24,6 +24,9 @@ const REVISABLE_S: f64 = 2400.0;
 /// within this many bins before the rise was put in for it.
 const PLUNGE_BINS: usize = 48;
 
+/// Milk on a fire rises at least so fast on the whole, °C/min.
+const SLOWEST_FIRE: f64 = 0.2;
+
 /// A stage as told.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Told {
@@ -143,18 +146,39 @@ impl Story {
         let since_s = (now - b.place) * BIN_S;
         match f.grammar.slots[slot].stage {
             Stage::Warming => {
-                let low = history.lowest(b.place - PLUNGE_BINS as f64, b.place + 3.0);
-                let rose = history.at(now - 1.0).zip(low).map_or(0.0, |(a, z)| a - z);
-                b.reached > 0.9 && since_s >= 150.0 && rose >= 2.5
+                since_s >= 150.0 && b.reached > 0.9 && self.has_warmed(f, slot, b.place, history)
             }
+            _ if self.told.is_empty() => false,
             Stage::Drawing => since_s >= 70.0,
             Stage::WheyHeating => {
                 let low = history.lowest(b.place, b.place + 3.0);
                 let rose = history.at(now - 1.0).zip(low).map_or(0.0, |(a, z)| a - z);
                 since_s >= 60.0 && b.reached > 0.85 && rose >= 1.5
             }
-            _ => !self.told.is_empty(),
+            _ => true,
         }
+    }
+
+    /// Whether milk was warmed, and not a room or a hillside: far enough, at a
+    /// fire's pace, without turning back, by a probe that speaks often enough.
+    fn has_warmed(&self, f: &Finder, slot: usize, place: f64, history: &History) -> bool {
+        let now = f.bin as f64 - 1.0;
+        let from = history.plunge_before(place + 2.0, PLUNGE_BINS).map_or(place, |p| p + 2.0);
+        let (Some(level), Some(low)) = (history.smooth_at(now), history.smooth_at(from + 2.0)) else {
+            return false;
+        };
+        let rose = level - low;
+        let pace = rose / ((now - from) * BIN_S) * 60.0;
+        let near = match f.grammar.slots[slot].target_celsius {
+            Some(target) => (level - target).abs() < 2.0,
+            None => level > 29.0,
+        };
+        let (enough, bins) = if near { (2.5, 18.0) } else { (5.0, 36.0) };
+        rose >= enough
+            && now - from >= bins
+            && pace >= SLOWEST_FIRE
+            && history.heard(from, now) >= 0.5
+            && history.never_fell_by(0.6, from + 2.0, now)
     }
 
     fn compose(&self, f: &Finder, history: &History, slot: usize, b: &Belief, now_s: f64) -> Told {
@@ -260,8 +284,11 @@ impl Story {
 
     /// The whole make with hindsight: every stage that is believed at the end.
     pub fn hindsight(&self, f: &Finder, history: &History, now_s: f64) -> Vec<Told> {
-        let beliefs = beliefs(f);
         let mut whole = Story::default();
+        if self.told.is_empty() {
+            return whole.told;
+        }
+        let beliefs = beliefs(f);
         for (slot, b) in beliefs.iter().enumerate().take(f.grammar.slots.len()).skip(1) {
             if f.grammar.slots[slot].stage == Stage::Idle {
                 continue;

@@ -348,10 +348,11 @@ mod tests {
     fn what_gzip_packs_reads_the_same() {
         let mut text = String::new();
         for n in 0..4000 {
-            text += &format!(
+            let line = format!(
                 "temperature,probe=kettle celsius={},seq={n}u {n}500000000\n",
                 30.0 + f64::from(n % 97) / 16.0
             );
+            text.push_str(&line);
         }
         let noise: Vec<u8> = (0u32..70_000).map(|n| (n.wrapping_mul(2_654_435_761) >> 13) as u8).collect();
         for data in [b"".to_vec(), b"a".to_vec(), text.into_bytes(), vec![0; 100_000], noise] {

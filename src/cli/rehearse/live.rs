@@ -238,8 +238,14 @@ impl Live {
         let kettle = Name::from(KETTLE);
         if self.feed.snapshot.borrow().open_lots.contains_key(&kettle) {
             let commands = self.feed.commands.clone();
-            let ask = LotAsk { kettle, by: Some(Name::from(MAKER)), open: false, id: None };
+            let by = Some(Name::from(MAKER));
+            let end = Command { kettle: kettle.clone(), by: by.clone(), ask: Ask::EndMake };
+            let ask = LotAsk { kettle, by, open: false, id: None };
             self.asked.spawn(async move {
+                // The make ends first, so that its lot holds the whole of it.
+                if let Err(e) = commands.command(end).await {
+                    tracing::debug!("ending the make: {e}");
+                }
                 if let Err(e) = commands.lot(ask).await {
                     tracing::debug!("closing the lot: {e}");
                 }

@@ -145,9 +145,7 @@ impl Story {
         let now = f.bin as f64;
         let since_s = (now - b.place) * BIN_S;
         match f.grammar.slots[slot].stage {
-            Stage::Warming => {
-                since_s >= 150.0 && b.reached > 0.9 && self.has_warmed(f, slot, b.place, history)
-            }
+            Stage::Warming => since_s >= 150.0 && b.reached > 0.9 && has_warmed(f, slot, b.place, history),
             _ if self.told.is_empty() => false,
             Stage::Drawing => since_s >= 70.0,
             Stage::WheyHeating => {
@@ -157,28 +155,6 @@ impl Story {
             }
             _ => true,
         }
-    }
-
-    /// Whether milk was warmed, and not a room or a hillside: far enough, at a
-    /// fire's pace, without turning back, by a probe that speaks often enough.
-    fn has_warmed(&self, f: &Finder, slot: usize, place: f64, history: &History) -> bool {
-        let now = f.bin as f64 - 1.0;
-        let from = history.plunge_before(place + 2.0, PLUNGE_BINS).map_or(place, |p| p + 2.0);
-        let (Some(level), Some(low)) = (history.smooth_at(now), history.smooth_at(from + 2.0)) else {
-            return false;
-        };
-        let rose = level - low;
-        let pace = rose / ((now - from) * BIN_S) * 60.0;
-        let near = match f.grammar.slots[slot].target_celsius {
-            Some(target) => (level - target).abs() < 2.0,
-            None => level > 29.0,
-        };
-        let (enough, bins) = if near { (2.5, 18.0) } else { (5.0, 36.0) };
-        rose >= enough
-            && now - from >= bins
-            && pace >= SLOWEST_FIRE
-            && history.heard(from, now) >= 0.5
-            && history.never_fell_by(0.6, from + 2.0, now)
     }
 
     fn compose(&self, f: &Finder, history: &History, slot: usize, b: &Belief, now_s: f64) -> Told {
@@ -308,6 +284,28 @@ impl Story {
         whole.told.sort_by(|a, b| a.began_s.total_cmp(&b.began_s));
         whole.told
     }
+}
+
+/// Whether milk was warmed, and not a room or a hillside: far enough, at a
+/// fire's pace, without turning back, by a probe that speaks often enough.
+fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History) -> bool {
+    let now = f.bin as f64 - 1.0;
+    let from = history.plunge_before(place + 2.0, PLUNGE_BINS).map_or(place, |p| p + 2.0);
+    let (Some(level), Some(low)) = (history.smooth_at(now), history.smooth_at(from + 2.0)) else {
+        return false;
+    };
+    let rose = level - low;
+    let pace = rose / ((now - from) * BIN_S) * 60.0;
+    let near = match f.grammar.slots[slot].target_celsius {
+        Some(target) => (level - target).abs() < 2.0,
+        None => level > 29.0,
+    };
+    let (enough, bins) = if near { (2.5, 18.0) } else { (5.0, 36.0) };
+    rose >= enough
+        && now - from >= bins
+        && pace >= SLOWEST_FIRE
+        && history.heard(from, now) >= 0.5
+        && history.never_fell_by(0.6, from + 2.0, now)
 }
 
 /// How sure one must be to tell: less where a cook is near its target, since a

@@ -6,13 +6,12 @@
 /// Local boiling point of water on a standard day, °C, at `altitude_m`
 /// (-400 to 5,000 m).
 ///
-/// Pressure by the 1976 standard atmosphere below 11 km; boiling by the
-/// Clausius-Clapeyron relation with the latent heat at 95 °C (40.9 kJ/mol).
+/// Pressure by the 1976 standard atmosphere below 11 km; boiling by Antoine's
+/// equation for water from 1 to 100 °C (common handbook constants, mmHg).
 /// Checked against the IAPWS table in the tests.
 pub fn boiling_celsius(altitude_m: f64) -> f64 {
     let ratio = libm::exp(5.255_88 * libm::log(1.0 - 2.255_77e-5 * altitude_m.clamp(-400.0, 8000.0)));
-    let inverse = 1.0 / 373.124 - 8.314_46 / 40_900.0 * libm::log(ratio);
-    1.0 / inverse - 273.15
+    1730.63 / (8.071_31 - libm::log10(760.0 * ratio)) - 233.426
 }
 
 #[cfg(test)]

@@ -25,7 +25,7 @@ const REVISABLE_S: f64 = 2400.0;
 const PLUNGE_BINS: usize = 48;
 
 /// Milk on a fire rises at least so fast on the whole, °C/min.
-const SLOWEST_FIRE: f64 = 0.2;
+const SLOWEST_FIRE: f64 = 0.15;
 
 /// A stage as told.
 #[derive(Debug, Clone, PartialEq)]
@@ -303,9 +303,9 @@ fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History) -> bool {
     let (enough, bins) = if near { (2.5, 18.0) } else { (5.0, 36.0) };
     rose >= enough
         && now - from >= bins
-        && pace >= SLOWEST_FIRE
+        && pace >= if near { 0.5 * SLOWEST_FIRE } else { SLOWEST_FIRE }
         && history.heard(from, now) >= 0.5
-        && history.never_fell_by(0.6, from + 2.0, now)
+        && history.never_fell_by(1.5, from + 2.0, now)
 }
 
 /// How sure one must be to tell: less where a cook is near its target, since a

@@ -110,7 +110,7 @@ impl Platinum {
     /// ```
     /// use curdtrace::sensor::resistance::{Platinum, Wiring};
     /// let pt100 = Platinum { r0_ohm: 100.0, wiring: Wiring::Two { lead_ohm: 0.2 } };
-    /// assert!((pt100.celsius(113.606 + 0.4).unwrap() - 34.95).abs() < 0.02);
+    /// assert!((pt100.celsius(113.608 + 0.4).unwrap() - 35.0).abs() < 0.02);
     /// ```
     pub fn celsius(self, measured_ohm: f64) -> Result<f64, Missing> {
         if !measured_ohm.is_finite() {

@@ -1,6 +1,5 @@
 # Deutsch. Die Schlüssel sind die von en.ftl.
 
-lang-name = Deutsch
 
 kettle = Kessi
 cheese = Käse

@@ -1,7 +1,6 @@
 # English. One message a line; { $name } is put in. Another language is one
 # more file with the same keys; tests/words.rs finds what is missing or unused.
 
-lang-name = English
 
 # The sheet's head
 kettle = Kettle

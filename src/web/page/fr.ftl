@@ -1,6 +1,5 @@
 # Français. Les clés sont celles de en.ftl.
 
-lang-name = Français
 
 kettle = Chaudière
 cheese = Fromage

@@ -1,6 +1,5 @@
 # Italiano. Le chiavi sono quelle di en.ftl.
 
-lang-name = Italiano
 
 kettle = Caldaia
 cheese = Formaggio

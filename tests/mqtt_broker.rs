@@ -206,6 +206,9 @@ fn what_was_not_acknowledged_comes_again_after_a_restart_of_ours() {
         process.kill();
     }
     let process = house::Process::run(folder.path());
+    // One more: once it is on disk, this last daemon is known to be up.
+    sent += 1;
+    hand.publish("json/big", &format!("{{\"value\":34.5,\"seq\":{sent}}}"));
     let seqs = || -> BTreeSet<u32> {
         readings(&data)
             .iter()

@@ -8,7 +8,7 @@
 use super::bins::Bin;
 
 /// The ratio at which stillness is believed.
-const BELIEVED: f64 = 5.0;
+const BELIEVED: f64 = 8.0;
 
 /// The judge of stillness.
 #[derive(Debug, Default)]
@@ -45,8 +45,8 @@ impl Stillness {
 
     fn weigh(&mut self, var: f64, bin: &Bin) {
         let still = bin.var_white + 0.006 * 0.006;
-        // Off the fire the scatter is about a third of what it is on it.
-        let stirred = (0.35 * self.stirred_var).max(1.0e-6);
+        // Off the fire the scatter is a fifth to a third of what it is on it.
+        let stirred = (0.2 * self.stirred_var).max(1.0e-6);
         if self.taught < 12 || stirred < 2.0 * still {
             self.ratio = 0.0;
             self.believed = false;

@@ -345,7 +345,8 @@ impl<'p> Axes<'p> {
     }
 
     fn calls(&self, svg: &mut String) {
-        let mut free_from = f64::NEG_INFINITY;
+        // Where the last label ends, and on which line it stands.
+        let (mut free_from, mut line) = (f64::NEG_INFINITY, 0.0f64);
         for (at, celsius, text) in &self.p.calls {
             if *at < self.p.from || *at > self.p.to {
                 continue;
@@ -354,8 +355,8 @@ impl<'p> Axes<'p> {
             let long = text.chars().count() as f64 * 4.2 + 8.0;
             let left = x + long > self.p.width - RIGHT;
             let side = if left { ("end", x - 6.0) } else { ("start", x + 6.0) };
-            let below = if x < free_from { y + 22.0 } else { y + 13.0 };
-            free_from = x + long;
+            let below = if x < free_from { (y + 13.0).max(line + 9.0) } else { y + 13.0 };
+            (free_from, line) = (x + long, below);
             let _ = write!(
                 svg,
                 "<path d=\"M{x:.1} {y:.1}l-3.6 7.5h7.2z\" fill=\"#b3261e\" stroke=\"#fff\" stroke-width=\"0.5\"/>\

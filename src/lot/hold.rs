@@ -15,7 +15,10 @@ pub const LOCK: &str = "owner.lock";
 
 /// The right to change what is stored, until dropped.
 #[derive(Debug)]
-pub struct Hold(#[allow(dead_code)] File);
+pub struct Hold {
+    /// Locked as long as it is open.
+    _lock: File,
+}
 
 impl Hold {
     /// Takes the right; `None` where another process has it.
@@ -26,7 +29,7 @@ impl Hold {
         std::fs::create_dir_all(data)?;
         let file = OpenOptions::new().create(true).truncate(false).write(true).open(data.join(LOCK))?;
         match flock(&file, FlockOperation::NonBlockingLockExclusive) {
-            Ok(()) => Ok(Some(Self(file))),
+            Ok(()) => Ok(Some(Self { _lock: file })),
             Err(rustix::io::Errno::WOULDBLOCK) => Ok(None),
             Err(e) => Err(e.into()),
         }

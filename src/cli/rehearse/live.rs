@@ -12,7 +12,6 @@ use super::progress::Progress;
 use super::pty::BoxLine;
 use crate::cli::error::Failure;
 use crate::daemon::clock::Clock;
-use crate::daemon::input::LotAsk;
 use crate::daemon::outlet::{Feed, News};
 use crate::engine::alarm::{AlarmKind, AlarmState};
 use crate::engine::effect::Conclusion;
@@ -238,16 +237,11 @@ impl Live {
         let kettle = Name::from(KETTLE);
         if self.feed.snapshot.borrow().open_lots.contains_key(&kettle) {
             let commands = self.feed.commands.clone();
-            let by = Some(Name::from(MAKER));
-            let end = Command { kettle: kettle.clone(), by: by.clone(), ask: Ask::EndMake };
-            let ask = LotAsk { kettle, by, open: false, id: None };
+            // A make that ends has its lot closed with the whole of it.
+            let end = Command { kettle, by: Some(Name::from(MAKER)), ask: Ask::EndMake };
             self.asked.spawn(async move {
-                // The make ends first, so that its lot holds the whole of it.
                 if let Err(e) = commands.command(end).await {
                     tracing::debug!("ending the make: {e}");
-                }
-                if let Err(e) = commands.lot(ask).await {
-                    tracing::debug!("closing the lot: {e}");
                 }
             });
         }

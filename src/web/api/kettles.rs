@@ -17,6 +17,7 @@ use crate::web::Room;
 use crate::web::marks::LONGEST_HOLD_S;
 use crate::web::seam::Wish;
 use crate::web::state::{self, Moment};
+use crate::wire::line::{LineError, mark_kind};
 
 /// Longest free words of a note, characters.
 const NOTE_MOST: usize = 500;
@@ -69,24 +70,13 @@ impl MarkSaid {
         if self.text.as_ref().is_some_and(|t| t.chars().count() > NOTE_MOST) {
             return Err(Problem::unfit(format!("`text` has at most {NOTE_MOST} characters")));
         }
-        Ok(match self.name.as_str() {
-            "rennet" => MarkKind::Rennet,
-            "floc" => MarkKind::Floc,
-            "cut" => MarkKind::Cut,
-            "heat-on" => MarkKind::HeatOn,
-            "heat-off" => MarkKind::HeatOff,
-            "wash" => MarkKind::Wash,
-            "culture" => MarkKind::Culture,
-            "acid" => MarkKind::Acid,
-            "lift" => MarkKind::Lift,
-            "ph" => {
-                MarkKind::Ph(self.value.ok_or_else(|| Problem::unfit("a pH has a `value` from 0 to 14"))?)
+        let note = (self.name == "note").then(|| self.note()).transpose()?;
+        mark_kind(&self.name, self.value, self.celsius, note).map_err(|e| match e {
+            LineError::Missing { .. } if self.name == "ph" => {
+                Problem::unfit("a pH has a `value` from 0 to 14")
             }
-            "target" => MarkKind::Target(
-                self.celsius.ok_or_else(|| Problem::unfit("a target has `celsius` from 0 to 110"))?,
-            ),
-            "note" => MarkKind::Note(self.note()?),
-            _ => return Err(Problem::unfit("there is no mark of that name")),
+            LineError::Missing { .. } => Problem::unfit("a target has `celsius` from 0 to 110"),
+            _ => Problem::unfit("there is no mark of that name"),
         })
     }
 

@@ -16,7 +16,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use curdtrace::journal::storage::{Disk, Storage};
 use curdtrace::lot::at::At;
 use curdtrace::lot::hold::Hold;
-use curdtrace::lot::inbox::Inbox;
+use curdtrace::lot::inbox::{Answer, Inbox};
 use curdtrace::lot::life::Lots;
 use made_day::{Day, dairy};
 
@@ -121,7 +121,7 @@ fn while_somebody_holds_the_folder_requests_go_through_the_inbox() {
             let mut answered = 0;
             while !stop.load(Ordering::SeqCst) {
                 for w in inbox.waiting().unwrap() {
-                    let answer = lots.answer(&w.request.unwrap()).0;
+                    let answer = Answer::of(lots.apply(&w.request.unwrap()).as_ref());
                     inbox.answer(&w.name, &answer).unwrap();
                     answered += 1;
                 }

@@ -135,3 +135,38 @@ fn the_lot_goes_on_after_a_kill_in_the_middle_of_the_cook() {
     assert_eq!(calls.len(), 2, "one heating, one call, kill or no kill: {calls:#?}");
     assert!(trace.lines().filter(|l| l.starts_with("temperature")).count() > 1000);
 }
+
+#[test]
+fn a_lot_closed_by_a_person_in_the_middle_holds_the_make_so_far() {
+    let folder = tempfile::tempdir().unwrap();
+    let make = make(3, Family::HardCooked, &Options::default(), Marks::All);
+    std::fs::write(folder.path().join("plan.toml"), plan::write(&make.plan)).unwrap();
+    let config = dairy(folder.path());
+    let stirring = make.began.iter().find(|b| b.0.name() == "stirring").unwrap().1;
+    let lines: Vec<_> = make.lines.iter().filter(|l| l.0 < stirring + 300_000_000_000).cloned().collect();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let clock = Clock::by_hand(make.start_ns);
+    let house = House::open(config, clock.clone());
+    play(&lines, &house, &clock, |seq, r| say(&mut pty, seq, r));
+    let lot = house.shown().open_lots.get(KETTLE).cloned().unwrap();
+    let mut closing = Command::new(env!("CARGO_BIN_EXE_curdtrace"))
+        .args(["lot", "close", &lot, "--by", "ada", "--data", "data"])
+        .current_dir(folder.path())
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    assert!(wait_for(SOON, || {
+        clock.advance(Duration::from_millis(100));
+        closing.try_wait().unwrap().is_some()
+    }));
+    let said = String::from_utf8(closing.wait_with_output().unwrap().stdout).unwrap();
+    assert!(said.contains("is closed and sealed"), "{said}");
+    // What the command says is so already: the whole of it is in the folder.
+    let shut = folder.path().join("data/lots").join(&lot);
+    let events = std::fs::read_to_string(shut.join("events.jsonl")).unwrap();
+    assert_eq!(events.matches(r#""kind":"make""#).count(), 1, "{events}");
+    let record = std::fs::read_to_string(shut.join("lot.toml")).unwrap();
+    assert!(record.contains(r#"closed-by = "ada""#), "{record}");
+    assert!(record.contains("[[cook"), "{record}");
+    house.close().unwrap();
+}

@@ -64,17 +64,17 @@ fn a_make_opens_closes_and_seals_its_lot_by_itself() {
     let mut day = Day::new(disk(), data);
     let start = At(MORNING_NS);
     let mut owner = lots(data);
-    let opened = owner.take(&began("big", start), None, start).unwrap().unwrap();
+    let opened = owner.take(&began("big", start), None, None, start).unwrap().unwrap();
     assert_eq!((opened.lot.as_str(), opened.opened), ("2026-07-14-big-1", true));
     // Found again after a restart: still one lot.
-    assert!(owner.take(&began("big", start), None, start).unwrap().is_none());
+    assert!(owner.take(&began("big", start), None, None, start).unwrap().is_none());
     let (_, end) = day.make("big", "big-probe", start);
     // Killed and started again meanwhile: the open lot is found.
     drop(owner);
     let mut owner = lots(data);
     assert_eq!(owner.open_lots()["big"], "2026-07-14-big-1");
     let at = end.plus_s(900);
-    let closed = owner.take(&ended("big", at, Stage::Drawing), None, at).unwrap().unwrap();
+    let closed = owner.take(&ended("big", at, Stage::Drawing), None, None, at).unwrap().unwrap();
     assert!(closed.closed);
     assert_eq!(verify(data, "2026-07-14-big-1"), "");
 
@@ -130,9 +130,9 @@ fn two_kettles_two_makes_a_day_and_the_whey_lot_never_collide() {
         ("big", 4, Stage::WheyHeating),
         ("big", 10, Stage::Drawing),
     ] {
-        ids.push(owner.take(&began(kettle, at(hour)), None, at(hour)).unwrap().unwrap().lot);
+        ids.push(owner.take(&began(kettle, at(hour)), None, None, at(hour)).unwrap().unwrap().lot);
         let end = at(hour).plus_s(3 * 3600);
-        owner.take(&ended(kettle, end, stage), None, end).unwrap().unwrap();
+        owner.take(&ended(kettle, end, stage), None, None, end).unwrap().unwrap();
     }
     assert_eq!(ids, ["2026-07-14-big-1", "2026-07-14-small-1", "2026-07-14-big-2", "2026-07-14-big-3"]);
     let mother = |lot: &str| owner.store().load(lot).unwrap().mother;
@@ -246,7 +246,7 @@ fn a_person_who_comes_after_the_milk_takes_the_lot_over() {
     let dir = tempfile::tempdir().unwrap();
     let mut owner = lots(dir.path());
     let start = At(MORNING_NS);
-    owner.take(&began("big", start), None, start).unwrap();
+    owner.take(&began("big", start), None, None, start).unwrap();
     let done = owner.apply(&ask(start.plus_s(600), "Ada", Ask::Open(opening("big")))).unwrap();
     assert!(done.text.contains("it is yours now") && done.text.contains("06:03"), "{}", done.text);
     assert_eq!(owner.open_lots().len(), 1);

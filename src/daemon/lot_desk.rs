@@ -4,6 +4,9 @@
 //! Invariant: what concerns a lot is done only after the journal has synced
 //! what it rests on.
 //!
+//! Where a person closes a lot while its make runs, the make is ended first
+//! ([`Ending`]), so that the lot holds the whole of it.
+//!
 //! A daemon that was killed between a make's beginning and its lot's opening
 //! catches up at the next start ([`LotDesk::catch_up`]).
 
@@ -15,7 +18,7 @@ use super::input::{Incoming, Input, LotAsk, Receipt};
 use super::outlet::LotNews;
 use crate::config::dairy::Config;
 use crate::engine::effect::{Conclusion, Effect};
-use crate::engine::event::{Mark, Name};
+use crate::engine::event::{Ask as Command, Command as Commanded, Mark, Name};
 use crate::engine::plan::Plan;
 use crate::journal::storage::Storage;
 use crate::lot::at::At;
@@ -27,15 +30,37 @@ use crate::wire::line::mark_kind;
 /// A make's beginning and its lot's opening may be so far apart, nanoseconds.
 const SAME_NS: i64 = 60_000_000_000;
 
+/// A make that does not end when told to is waited for through so many looks
+/// into the inbox; then its lot is closed as it is.
+const LOOKS_UNTIL_CLOSED: u32 = 25;
+
 /// One thing to do for the lots.
 #[derive(Debug)]
 pub enum Work {
-    /// A make began or ended.
-    Effect(Effect),
+    /// A make began, or ended; by whom, where a person ended it.
+    Effect(Effect, Option<Name>),
     /// Another plan is followed.
     Follow(Name, Option<Arc<Plan>>),
     /// A person asks.
     Ask(LotAsk, Option<Receipt>),
+}
+
+/// A lot to be closed as soon as its make has ended.
+#[derive(Debug)]
+struct Ending {
+    request: Request,
+    answer_to: AnswerTo,
+    /// So often the make was not over yet.
+    looks: u32,
+}
+
+/// Who waits for a lot to be closed.
+#[derive(Debug)]
+enum AnswerTo {
+    /// A command, by the name of its file in the inbox.
+    Inbox(String),
+    /// The page.
+    Receipt(Option<Receipt>),
 }
 
 /// The lots and who asks for them.
@@ -47,6 +72,12 @@ pub struct LotDesk {
     plans: BTreeMap<Name, Arc<Plan>>,
     /// Marks that are on their way through the engine.
     in_hand: BTreeSet<String>,
+    /// Kettles with a make on.
+    making: BTreeSet<Name>,
+    /// Lots to be closed once the make on their kettle has ended.
+    endings: BTreeMap<Name, Ending>,
+    /// What has to go through the engine before the lots can go on.
+    inputs: Vec<Input>,
     /// That the inbox cannot be read has been said.
     told: bool,
 }
@@ -70,8 +101,17 @@ impl LotDesk {
         for words in finished {
             tracing::info!("{words}");
         }
-        let (data, in_hand) = (config.data.clone(), BTreeSet::new());
-        Ok(Self { lots, storage, data, plans, in_hand, told: false })
+        Ok(Self {
+            lots,
+            storage,
+            data: config.data.clone(),
+            plans,
+            in_hand: BTreeSet::new(),
+            making: BTreeSet::new(),
+            endings: BTreeMap::new(),
+            inputs: Vec::new(),
+            told: false,
+        })
     }
 
     /// The lot that is open on each kettle.
@@ -84,9 +124,11 @@ impl LotDesk {
     pub fn catch_up(&mut self, turns: &[Effect], now: At) -> Vec<LotNews> {
         let mut news = Vec::new();
         for turn in turns {
-            if !self.is_done(turn) {
+            if self.is_done(turn) {
+                self.turned(turn);
+            } else {
                 tracing::info!("kettle {}: catching up with the make", turn.kettle);
-                news.extend(self.make(turn, now));
+                news.extend(self.make(turn, None, now));
             }
         }
         news
@@ -111,7 +153,7 @@ impl LotDesk {
     /// Does one thing; what became of it, where it is news.
     pub fn work(&mut self, work: Work, now: At) -> Option<LotNews> {
         match work {
-            Work::Effect(effect) => self.make(&effect, now),
+            Work::Effect(effect, by) => self.make(&effect, by.as_deref(), now),
             Work::Follow(kettle, plan) => {
                 if let Err(e) = self.lots.follow(&kettle, plan.as_deref(), now) {
                     tracing::warn!("kettle {kettle}: the lot does not learn of the plan: {e}");
@@ -124,29 +166,103 @@ impl LotDesk {
             }
             Work::Ask(ask, receipt) => {
                 let request = self.request(&ask, now)?;
-                match self.lots.apply(&request) {
-                    Ok(done) => {
-                        receipt.into_iter().for_each(Receipt::kept);
-                        news(&done)
-                    }
-                    Err(e) => {
-                        tracing::warn!("kettle {}: {e}", ask.kettle);
-                        None
-                    }
-                }
+                self.serve(request, AnswerTo::Receipt(receipt))
             }
         }
     }
 
-    fn make(&mut self, effect: &Effect, now: At) -> Option<LotNews> {
+    /// A make began or ended: its lot is opened or closed, and whoever waits
+    /// for that is answered.
+    fn make(&mut self, effect: &Effect, by: Option<&str>, now: At) -> Option<LotNews> {
+        self.turned(effect);
         let plan = self.plans.get(&effect.kettle).cloned();
-        match self.lots.take(effect, plan.as_deref(), now) {
-            Ok(done) => news(&done?),
-            Err(e) => {
+        let done = self.lots.take(effect, plan.as_deref(), by, now);
+        let ending = match effect.what {
+            Conclusion::Make(_) => self.endings.remove(&effect.kettle),
+            _ => None,
+        };
+        match (done, ending) {
+            (Ok(Some(done)), ending) => {
+                if let Some(Ending { answer_to, .. }) = ending {
+                    self.served(answer_to, Ok(&done));
+                }
+                news(&done)
+            }
+            (Ok(None), None) => None,
+            (Ok(None), Some(Ending { request, answer_to, .. })) => self.carry_out(&request, answer_to),
+            (Err(e), ending) => {
                 tracing::error!("kettle {}: {e}", effect.kettle);
+                if let Some(Ending { answer_to, .. }) = ending {
+                    self.served(answer_to, Err(&e));
+                }
                 None
             }
         }
+    }
+
+    fn turned(&mut self, turn: &Effect) {
+        match turn.what {
+            Conclusion::MakeBegan => {
+                self.making.insert(turn.kettle.clone());
+            }
+            Conclusion::Make(_) => {
+                self.making.remove(&turn.kettle);
+            }
+            _ => {}
+        }
+    }
+
+    /// Serves what a person asks, at once or once the make has ended.
+    fn serve(&mut self, request: Request, answer_to: AnswerTo) -> Option<LotNews> {
+        if let Ask::Close { lot } = &request.ask
+            && let Some(kettle) = self.making_of(lot)
+            && !self.endings.contains_key(&kettle)
+        {
+            let by = request.by.as_deref().map(Name::from);
+            let end = Commanded { kettle: kettle.clone(), by, ask: Command::EndMake };
+            self.inputs.push(Input { what: Incoming::Command(end), wall_ns: None, receipt: None });
+            self.endings.insert(kettle, Ending { request, answer_to, looks: 0 });
+            return None;
+        }
+        self.carry_out(&request, answer_to)
+    }
+
+    /// The kettle on which a lot is open while a make runs there.
+    fn making_of(&self, lot: &str) -> Option<Name> {
+        let open = self.lots.open_lots().into_iter().find(|(_, id)| id == lot)?;
+        self.making.get(open.0.as_str()).cloned()
+    }
+
+    fn carry_out(&mut self, request: &Request, answer_to: AnswerTo) -> Option<LotNews> {
+        let done = self.lots.apply(request);
+        self.served(answer_to, done.as_ref());
+        done.ok().as_ref().and_then(news)
+    }
+
+    fn served(&mut self, to: AnswerTo, done: Result<&Done, &LotError>) {
+        match (to, done) {
+            (AnswerTo::Inbox(name), done) => {
+                self.in_hand.remove(&name);
+                self.answer(&name, &Answer::of(done));
+            }
+            (AnswerTo::Receipt(receipt), Ok(_)) => receipt.into_iter().for_each(Receipt::kept),
+            (AnswerTo::Receipt(_), Err(e)) => tracing::warn!("{e}"),
+        }
+    }
+
+    /// Lots whose make has not ended in time are closed as they are.
+    fn close_overdue(&mut self) -> Vec<LotNews> {
+        self.endings.values_mut().for_each(|e| e.looks += 1);
+        let (late, in_time) = std::mem::take(&mut self.endings)
+            .into_iter()
+            .partition::<BTreeMap<_, _>, _>(|(_, e)| e.looks > LOOKS_UNTIL_CLOSED);
+        self.endings = in_time;
+        late.into_values().filter_map(|e| self.carry_out(&e.request, e.answer_to)).collect()
+    }
+
+    /// What has to go through the engine before the lots can go on.
+    pub fn take_inputs(&mut self) -> Vec<Input> {
+        std::mem::take(&mut self.inputs)
     }
 
     fn request(&self, ask: &LotAsk, now: At) -> Option<Request> {
@@ -168,13 +284,14 @@ impl LotDesk {
 
     /// Whether anything lies in the inbox.
     pub fn is_asked(&self) -> bool {
-        self.storage.list(&self.data.join("inbox")).is_ok_and(|names| !names.is_empty())
+        !self.endings.is_empty()
+            || self.storage.list(&self.data.join("inbox")).is_ok_and(|names| !names.is_empty())
     }
 
-    /// Takes what waits in the inbox: lots are served at once, marks are given
-    /// back to go through the engine.
-    pub fn inbox(&mut self) -> (Vec<Input>, Vec<LotNews>) {
-        let (mut marks, mut all_news) = (Vec::new(), Vec::new());
+    /// Takes what waits in the inbox. What has to go through the engine first
+    /// is among [`LotDesk::take_inputs`] then.
+    pub fn inbox(&mut self) -> Vec<LotNews> {
+        let mut all_news = self.close_overdue();
         let storage = self.storage.clone();
         let waiting = Inbox::of(&*storage, &self.data).and_then(|i| i.waiting());
         let waiting = match waiting {
@@ -184,25 +301,24 @@ impl LotDesk {
                     tracing::warn!("the inbox at {} cannot be read: {e}", self.data.display());
                 }
                 self.told = true;
-                return (marks, all_news);
+                return all_news;
             }
         };
         for one in waiting {
             match one.request {
                 Err(why) => self.answer(&one.name, &Answer { code: 65, text: why, lot: None }),
+                Ok(_) if self.in_hand.contains(&one.name) => {}
                 Ok(Request { by, ask: Ask::Mark(ask), .. }) => {
-                    if !self.in_hand.contains(&one.name) {
-                        marks.extend(self.mark(&one.name, by, ask));
-                    }
+                    let mark = self.mark(&one.name, by, ask);
+                    self.inputs.extend(mark);
                 }
                 Ok(request) => {
-                    let (answer, done) = self.lots.answer(&request);
-                    self.answer(&one.name, &answer);
-                    all_news.extend(done.as_ref().and_then(news));
+                    self.in_hand.insert(one.name.clone());
+                    all_news.extend(self.serve(request, AnswerTo::Inbox(one.name)));
                 }
             }
         }
-        (marks, all_news)
+        all_news
     }
 
     /// A mark on its way through the engine; answered when it is on disk.

@@ -50,6 +50,8 @@ pub struct Job {
     pub news: Vec<Arc<News>>,
     /// The plan that is followed from now on, on which kettle.
     pub followed: Option<(Name, Option<Arc<Plan>>)>,
+    /// The person who ended the make.
+    pub ended_by: Option<Name>,
 }
 
 /// What the record thread has to say.
@@ -243,7 +245,7 @@ impl Keeper {
     }
 
     fn take(&mut self, job: Job) {
-        let Job { lines, at, receipt, readings, news, followed } = job;
+        let Job { lines, at, receipt, readings, news, followed, ended_by } = job;
         for line in &lines {
             match self.journal.push(line, at) {
                 Ok(ticket) => self.ticket = ticket,
@@ -266,7 +268,7 @@ impl Keeper {
             let News::Effect(effect) = &**one else { continue };
             self.learn(effect);
             if matches!(effect.what, Conclusion::MakeBegan | Conclusion::Make(_)) {
-                self.lot_work.push_back((self.ticket, Work::Effect(effect.clone())));
+                self.lot_work.push_back((self.ticket, Work::Effect(effect.clone(), ended_by.clone())));
             }
         }
     }
@@ -331,6 +333,15 @@ impl Keeper {
                 self.report(Report::Lot(news));
             }
         }
+        self.hand_on();
+    }
+
+    /// What the lots want of the engine first. A runner that is gone, or so
+    /// far behind, leaves it undone; who asked hears that nobody answered.
+    fn hand_on(&mut self) {
+        for input in self.lots.take_inputs() {
+            let _ = self.inputs.try_send(input);
+        }
     }
 
     fn look_in_inbox(&mut self) {
@@ -347,15 +358,10 @@ impl Keeper {
         if !self.well || self.commit().is_err() {
             return;
         }
-        let (marks, news) = self.lots.inbox();
-        for mark in marks {
-            // A runner that is gone, or so far behind, leaves the request in
-            // the inbox; its sender hears that nobody answered.
-            let _ = self.inputs.try_send(mark);
-        }
-        for one in news {
+        for one in self.lots.inbox() {
             self.report(Report::Lot(one));
         }
+        self.hand_on();
     }
 
     fn unwell(&mut self, why: &JournalError) {

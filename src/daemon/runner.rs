@@ -259,6 +259,10 @@ impl Loop {
             }
             _ => None,
         };
+        let ended_by = match &what {
+            Happening::Command(Command { by, ask: Ask::EndMake, .. }) => by.clone(),
+            _ => None,
+        };
         self.begun = true;
         let mut lines = Vec::new();
         let mut line = String::new();
@@ -283,7 +287,7 @@ impl Loop {
             news.push(one);
         }
         if !lines.is_empty() || !news.is_empty() || receipt.is_some() {
-            self.r.recorder.record(Job { lines, at, receipt, readings, news, followed })?;
+            self.r.recorder.record(Job { lines, at, receipt, readings, news, followed, ended_by })?;
         }
         if turned {
             self.publish();

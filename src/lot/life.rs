@@ -111,7 +111,13 @@ impl Lots {
     ///
     /// # Errors
     /// [`LotError`].
-    pub fn take(&mut self, effect: &Effect, plan: Option<&Plan>, now: At) -> Result<Option<Done>, LotError> {
+    pub fn take(
+        &mut self,
+        effect: &Effect,
+        plan: Option<&Plan>,
+        by: Option<&str>,
+        now: At,
+    ) -> Result<Option<Done>, LotError> {
         let at = effect.time.map_or(now, At);
         match &effect.what {
             Conclusion::MakeBegan if self.open_on(&effect.kettle, at).is_none() => {
@@ -130,7 +136,7 @@ impl Lots {
                 if of_whey && !make.stages.is_empty() {
                     self.link_to_mother(&lot)?;
                 }
-                self.close(&lot, ITSELF, at.max(now)).map(Some)
+                self.close(&lot, by.unwrap_or(ITSELF), at.max(now)).map(Some)
             }
             _ => Ok(None),
         }
@@ -180,17 +186,6 @@ impl Lots {
                 added(record, author, "ph", &ph.value.to_string())
             }),
             Ask::Attach(attach) => self.attach(attach, by, at),
-        }
-    }
-
-    /// Carries out a request and puts what became of it into words.
-    pub fn answer(&mut self, request: &Request) -> (Answer, Option<Done>) {
-        match self.apply(request) {
-            Ok(done) => {
-                let answer = Answer { code: 0, text: done.text.clone(), lot: Some(done.lot.clone()) };
-                (answer, Some(done))
-            }
-            Err(e) => (Answer { code: e.exit_code(), text: e.to_string(), lot: None }, None),
         }
     }
 
@@ -462,6 +457,16 @@ impl Lots {
             opened: false,
             closed: false,
             text,
+        }
+    }
+}
+
+impl Answer {
+    /// What became of a request, in words.
+    pub fn of(done: Result<&Done, &LotError>) -> Self {
+        match done {
+            Ok(done) => Self { code: 0, text: done.text.clone(), lot: Some(done.lot.clone()) },
+            Err(e) => Self { code: e.exit_code(), text: e.to_string(), lot: None },
         }
     }
 }

@@ -116,7 +116,7 @@ impl Room {
             };
             return Ok(Answer { code: 0, text, lot: None });
         }
-        Ok(lots.answer(request).0)
+        Ok(Answer::of(lots.apply(request).as_ref()))
     }
 
     /// Without a daemon a mark goes straight into the journal.

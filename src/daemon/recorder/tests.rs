@@ -26,7 +26,15 @@ fn receipts_come_after_the_sync_and_all_of_them_by_the_stop() {
         let at = Moment { mono_ns: n.unsigned_abs(), offset_ns: 1_000_000, clock_sure: true };
         let lines = vec![format!("temperature,probe=k celsius=34.5 {}", 1_000_000 + n)];
         recorder
-            .record(Job { lines, at, receipt: Some(receipt), readings: 1, news: Vec::new(), followed: None })
+            .record(Job {
+                lines,
+                at,
+                receipt: Some(receipt),
+                readings: 1,
+                news: Vec::new(),
+                followed: None,
+                ended_by: None,
+            })
             .unwrap();
     }
     recorder.stop().unwrap();

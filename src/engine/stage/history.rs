@@ -4,6 +4,9 @@
 /// A day of ten-second bins; a longer make is not looked back on whole.
 const MOST: usize = 8640;
 
+/// A probe is lifted and back in the milk within so many bins.
+const LIFT_BINS: usize = 10;
+
 /// Bin values since the finder began; `NaN` where nothing was heard.
 #[derive(Debug, Default)]
 pub(super) struct History {
@@ -23,8 +26,17 @@ impl History {
         v.is_finite().then_some(f64::from(v))
     }
 
-    /// Median of the bins within `half` of `place`: a lift or a spike does not
-    /// show in it.
+    /// Median of the bins within `half` of `place`.
+    fn median(&self, place: usize, half: usize) -> Option<f64> {
+        let to = (place + half + 1).min(self.bins.len());
+        let near = self.bins.get(place.saturating_sub(half)..to)?;
+        let mut near: Vec<f32> = near.iter().copied().filter(|v| v.is_finite()).collect();
+        let middle = near.len() / 2;
+        (!near.is_empty()).then(|| f64::from(*near.select_nth_unstable_by(middle, f32::total_cmp).1))
+    }
+
+    /// Mean of the middle half of the bins within `half` of `place`: a spike
+    /// does not show in it.
     fn smooth(&self, place: usize, half: usize) -> Option<f64> {
         let from = place.saturating_sub(half);
         let to = (place + half + 1).min(self.bins.len());
@@ -91,12 +103,12 @@ impl History {
         heard as f64 / part.len().max(1) as f64
     }
 
-    /// Whether the smoothed value never fell by more than `fall` °C below what
-    /// it had been between two places.
+    /// Whether the value never fell by more than `fall` °C below what it had
+    /// been between two places; a probe lifted for a minute is no fall.
     pub fn never_fell_by(&self, fall: f64, from: f64, to: f64) -> bool {
         let mut top = f64::NEG_INFINITY;
         (from.max(0.0) as usize..=to.max(0.0) as usize).step_by(3).all(|k| {
-            let Some(v) = self.smooth(k, 3) else { return true };
+            let Some(v) = self.median(k, LIFT_BINS) else { return true };
             top = top.max(v);
             v > top - fall
         })

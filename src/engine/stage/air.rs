@@ -10,6 +10,12 @@ const GOES_ON: f64 = 0.85;
 /// Probability of anything at all, and its density over a hundred degrees.
 const ANYTHING: f64 = 0.02 / 100.0;
 
+/// Half minutes looked back on: twice the five minutes in which a probe comes
+/// to rest in air.
+const LONG: usize = 20;
+/// Risen by this much in five minutes, and in the five before, °C.
+const RISES: f64 = 1.2;
+
 /// The tracker of a probe that hangs in something nobody knows.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Air {
@@ -22,6 +28,8 @@ pub(super) struct Air {
     beat: usize,
     /// Bins in a row that rose as heated milk does.
     heated: u16,
+    /// Every half minute's value, for as long as a probe takes to come to rest.
+    long: [f64; LONG],
 }
 
 impl Air {
@@ -37,6 +45,9 @@ impl Air {
         let var = sd * sd + var_white + 1.0e-3;
         let density = 0.98 * libm::exp(ln_normal(e, var)) + ANYTHING;
         self.watch_heat(celsius - last);
+        if self.beat.is_multiple_of(3) {
+            self.long[self.beat / 3 % LONG] = celsius;
+        }
         self.change = 0.5 * self.change + 0.5 * (celsius - last);
         if e.abs() > 3.0 * libm::sqrt(var) {
             self.change = celsius - last;
@@ -49,7 +60,15 @@ impl Air {
     /// What a bin costs the belief that nobody heats: a room, a cellar or a probe
     /// in air comes to rest; heated milk goes on rising at its pace.
     pub fn misfit(&self) -> f64 {
-        if self.heated >= 6 { 0.5 } else { 0.0 }
+        if self.heated >= 6 || self.rises_on() { 0.5 } else { 0.0 }
+    }
+
+    /// Whether the last five minutes rose about as the five before: no probe
+    /// that comes to rest does, however rough the fire makes the milk.
+    fn rises_on(&self) -> bool {
+        let at = |half_minutes: usize| self.long[(self.beat / 3 + LONG - half_minutes) % LONG];
+        let (late, early) = (at(0) - at(LONG / 2), at(LONG / 2) - at(LONG - 1));
+        self.beat >= 3 * LONG && early > RISES && late > RISES.max(0.5 * early) && late < 25.0
     }
 
     fn watch_heat(&mut self, change: f64) {

@@ -24,6 +24,8 @@ pub(super) const MOST: usize = 110;
 const PRUNE: f64 = 16.0;
 /// Bins are not quite independent: stirring's scatter lasts longer than one.
 const TEMPER: f64 = 0.75;
+/// Milk that was warmed and given up cools below this, °C.
+const GIVEN_UP_C: f64 = 26.0;
 /// Most slots a make may have.
 pub(super) const MOST_SLOTS: usize = 24;
 /// Not entered.
@@ -47,6 +49,8 @@ pub(super) struct Finder {
     /// Bin at which the probe was last taken from what it hung in.
     away_since: i64,
     was_away: bool,
+    /// A make is on for sure: milk was warmed.
+    pub begun: bool,
     spawned: Vec<Hypothesis>,
 }
 
@@ -73,6 +77,7 @@ impl Finder {
             var_recent: 1.0e-3,
             away_since: 0,
             was_away: false,
+            begun: false,
             spawned: Vec::new(),
         }
     }
@@ -190,6 +195,9 @@ impl Finder {
         let (from, node) = (&self.grammar.nodes[h.node], &self.grammar.nodes[to]);
         let level = h.kf.x[0];
         let mut ln = 0.0;
+        if to == 0 && self.begun && level > GIVEN_UP_C {
+            ln -= 9.0;
+        }
         if from.phase == Phase::Ramp {
             if let Some(target) = from.target {
                 let gap = (target - level - 3.0 * h.kf.x[1]).max(0.0);

@@ -7,6 +7,9 @@ const MOST: usize = 8640;
 /// A probe is lifted and back in the milk within so many bins.
 const LIFT_BINS: usize = 10;
 
+/// Nothing heats what has not risen for so many bins.
+const AT_REST_BINS: usize = 12;
+
 /// Bin values since the finder began; `NaN` where nothing was heard.
 #[derive(Debug, Default)]
 pub(super) struct History {
@@ -114,6 +117,21 @@ impl History {
         })
     }
 
+    /// Where the rise that passes through `place` began: back from there, as
+    /// long as it was lower before. A probe lifted for a minute does not show.
+    pub fn foot_of_rise(&self, place: f64) -> f64 {
+        let mut low: Option<(f64, usize)> = None;
+        for k in (0..=place.max(0.0) as usize).rev() {
+            let Some(v) = self.median(k, LIFT_BINS) else { continue };
+            match low {
+                Some((least, at)) if v > least + 0.6 || at - k > AT_REST_BINS => break,
+                Some((least, _)) if v >= least - 0.02 => {}
+                _ => low = Some((v, k)),
+            }
+        }
+        low.map_or(place, |(_, at)| (at as f64).min(place))
+    }
+
     /// The lowest value between two places.
     pub fn lowest(&self, from: f64, to: f64) -> Option<f64> {
         let first = from.max(0.0) as usize;
@@ -136,6 +154,11 @@ impl History {
             }
             k as f64
         })
+    }
+
+    /// The smoothed value at a place, or the first one after it.
+    pub fn smooth_from(&self, place: f64) -> Option<f64> {
+        (place.max(0.0) as usize..self.bins.len()).find_map(|k| self.smooth(k, 2))
     }
 
     /// The smoothed value at a place.

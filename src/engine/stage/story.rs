@@ -24,6 +24,9 @@ const REVISABLE_S: f64 = 2400.0;
 /// within this many bins before the rise was put in for it.
 const PLUNGE_BINS: usize = 48;
 
+/// A rise that began so many bins before the finder thought is believed.
+const MUCH_EARLIER_BINS: f64 = 24.0;
+
 /// Milk on a fire rises at least so fast on the whole, °C/min.
 const SLOWEST_FIRE: f64 = 0.15;
 
@@ -162,9 +165,7 @@ impl Story {
         let trace_s = f.second_of(b.place as f32);
         let mut began_s = match stage {
             Stage::Stirring | Stage::WheyResting => self.end_of_heat(f, history, slot, b).unwrap_or(trace_s),
-            Stage::Warming => {
-                history.plunge_before(b.place + 2.0, PLUNGE_BINS).map_or(trace_s, |p| f.second_of(p as f32))
-            }
+            Stage::Warming => f.second_of(into_the_milk(b.place, history).unwrap_or(b.place) as f32),
             _ => trace_s,
         };
         if let Some(before) = self.told.iter().rev().find(|t| t.slot < slot) {
@@ -286,12 +287,21 @@ impl Story {
     }
 }
 
+/// Where the probe came into the milk that is warmed at `place`: a step before
+/// it rose, or the foot of a rise that began much earlier than was thought.
+fn into_the_milk(place: f64, history: &History) -> Option<f64> {
+    let foot = history.foot_of_rise(place);
+    let (from, much_earlier) =
+        if foot < place - MUCH_EARLIER_BINS { (foot, Some(foot)) } else { (place, None) };
+    history.plunge_before(from + 2.0, PLUNGE_BINS).or(much_earlier)
+}
+
 /// Whether milk was warmed, and not a room or a hillside: far enough, at a
 /// fire's pace, without turning back, by a probe that speaks often enough.
 fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History) -> bool {
     let now = f.bin as f64 - 1.0;
-    let from = history.plunge_before(place + 2.0, PLUNGE_BINS).map_or(place, |p| p + 2.0);
-    let (Some(level), Some(low)) = (history.smooth_at(now), history.smooth_at(from + 2.0)) else {
+    let from = into_the_milk(place, history).map_or(place, |p| p + 2.0);
+    let (Some(level), Some(low)) = (history.smooth_at(now), history.smooth_from(from + 2.0)) else {
         return false;
     };
     let rose = level - low;

@@ -93,6 +93,7 @@ impl Tracker {
         let now_s = bin.end_s;
         self.tell_due(now_s, out);
         self.story.update(&self.finder, &self.history, now_s, out);
+        self.finder.begun = !self.story.told.is_empty();
     }
 
     fn tell_due(&mut self, now_s: f64, out: &mut Vec<Telling>) {

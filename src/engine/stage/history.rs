@@ -125,7 +125,7 @@ impl History {
             let Some(v) = self.median(k, LIFT_BINS) else { continue };
             match low {
                 Some((least, at)) if v > least + 0.6 || at - k > AT_REST_BINS => break,
-                Some((least, _)) if v >= least - 0.02 => {}
+                Some((least, _)) if v >= least - 0.1 => {}
                 _ => low = Some((v, k)),
             }
         }
@@ -146,7 +146,7 @@ impl History {
     pub fn plunge_before(&self, place: f64, back: usize) -> Option<f64> {
         let last = (place.max(0.0) as usize).min(self.bins.len().saturating_sub(1));
         let first = last.saturating_sub(back).max(2);
-        (first..=last).rev().find(|&k| (self.bins[k] - self.bins[k - 1]).abs() > 1.2).map(|k| {
+        (first..=last).rev().find(|&k| self.is_step(k)).map(|k| {
             // The step may take two or three bins: back to its beginning.
             let mut k = k;
             while k > first && (self.bins[k - 1] - self.bins[k - 2]).abs() > 1.0 {
@@ -154,6 +154,20 @@ impl History {
             }
             k as f64
         })
+    }
+
+    /// Whether a step begins with this bin: at once, or within three bins where
+    /// the probe is slow, out of a trace that stood.
+    fn is_step(&self, k: usize) -> bool {
+        if (self.bins[k] - self.bins[k - 1]).abs() > 1.2 {
+            return true;
+        }
+        if k < 4 || k + 2 >= self.bins.len() {
+            return false;
+        }
+        let (stood, step) = (self.bins[k - 1] - self.bins[k - 4], self.bins[k + 2] - self.bins[k - 1]);
+        let begins = (self.bins[k] - self.bins[k - 1]).abs() > 0.25 * step.abs();
+        begins && (step < -0.7 || step > 1.1) && step.abs() > 0.5 + 2.0 * stood.abs()
     }
 
     /// The smoothed value at a place, or the first one after it.

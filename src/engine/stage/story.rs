@@ -292,8 +292,8 @@ impl Story {
 fn into_the_milk(place: f64, history: &History) -> Option<f64> {
     let foot = history.foot_of_rise(place);
     let (from, much_earlier) =
-        if foot < place - MUCH_EARLIER_BINS { (foot, Some(foot)) } else { (place, None) };
-    history.plunge_before(from + 2.0, PLUNGE_BINS).or(much_earlier)
+        if foot < place - MUCH_EARLIER_BINS { (foot + 12.0, Some(foot)) } else { (place + 2.0, None) };
+    history.plunge_before(from, PLUNGE_BINS).or(much_earlier)
 }
 
 /// Whether milk was warmed, and not a room or a hillside: far enough, at a

@@ -26,6 +26,10 @@ const PRUNE: f64 = 16.0;
 const TEMPER: f64 = 0.75;
 /// Milk that was warmed and given up cools below this, °C.
 const GIVEN_UP_C: f64 = 26.0;
+/// Curd that is stirred off the fire may cool by this much a bin, and this
+/// much in all, °C.
+const COOLS_C: f64 = 0.15 / 6.0;
+const MOST_COOLED_C: f64 = 6.0;
 /// Most slots a make may have.
 pub(super) const MOST_SLOTS: usize = 24;
 /// Not entered.
@@ -64,6 +68,7 @@ impl Finder {
             out: 0,
             away_celsius: 0.0,
             milk_since: 0,
+            cooked: i64::MAX,
             path: [NEVER; MOST_SLOTS],
         };
         Self {
@@ -185,6 +190,11 @@ impl Finder {
             out: 0,
             away_celsius: p.kf.x[0],
             milk_since: if from.phase == Phase::Apart { self.bin } else { p.milk_since },
+            cooked: if from.phase == Phase::Ramp && self.grammar.slots[from.slot].stage == Stage::Cooking {
+                self.bin
+            } else {
+                p.cooked
+            },
             path,
         });
     }
@@ -270,7 +280,8 @@ impl Finder {
             }
             let age = self.bin - h.entered;
             let stage = self.grammar.slots[node.slot].stage;
-            if bin.celsius.is_some_and(|c| !self.grammar.may_stand_at(stage, node.phase, c)) {
+            let cooled = (COOLS_C * self.bin.saturating_sub(h.cooked) as f64).clamp(0.0, MOST_COOLED_C);
+            if bin.celsius.is_some_and(|c| !self.grammar.may_stand_at(stage, node.phase, c, cooled)) {
                 h.w -= 1.0;
             }
             let mut bin = *bin;

@@ -136,7 +136,8 @@ impl Grammar {
 
     /// Whether milk or curd of this stage may stand at this temperature: near
     /// the setting temperature of the plan, where there is one, until the cook.
-    pub fn may_stand_at(&self, stage: Stage, phase: Phase, celsius: f64) -> bool {
+    /// `cooled` is what it may have cooled by since, °C.
+    pub fn may_stand_at(&self, stage: Stage, phase: Phase, celsius: f64, cooled: f64) -> bool {
         let set = self.slots.iter().find(|s| s.stage == Stage::Warming).and_then(|s| s.target_celsius);
         let (low, high) = set.map_or((24.0, 44.0), |t| (t - 6.0, t + 4.0));
         match (stage, phase) {
@@ -145,7 +146,7 @@ impl Grammar {
             (Stage::Cutting, _) => (low - 2.0..high).contains(&celsius),
             // After the cook it is about as warm as the cook was to end.
             (Stage::Stirring | Stage::Settling, _) => match self.cooked_to() {
-                Some((least, most)) => (least - 3.5..most + 3.5).contains(&celsius),
+                Some((least, most)) => (least - 3.5 - cooled..most + 3.5).contains(&celsius),
                 None => celsius > low - 4.0,
             },
             _ => celsius > low - 4.0,

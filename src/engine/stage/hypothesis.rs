@@ -34,6 +34,9 @@ pub(super) struct Hypothesis {
     pub away_celsius: f64,
     /// Bin since which it has hung in this milk.
     pub milk_since: i64,
+    /// Bin at which the heat of a cook was last taken off; the end of time
+    /// where there was none.
+    pub cooked: i64,
     /// When each slot was entered, in bins since the finder began.
     pub path: [f32; MOST_SLOTS],
 }
@@ -127,9 +130,9 @@ pub(super) fn weigh_one(
         h.away_celsius += 0.5 * (c - h.away_celsius);
         h.out = h.out.saturating_add(1);
         let stirred = matches!(phase, Phase::Held | Phase::Ramp | Phase::Tail | Phase::Pause | Phase::Cut);
-        let poured = stirred && e.abs() < POURED_C;
+        let poured = stirred && e.abs() < POURED_C && !(phase == Phase::Cut && e > 0.0);
         if bin.away || h.out < STAYS_AWAY || !steady || !poured {
-            return air - if h.out == 1 { 4.0 } else { 0.5 };
+            return air - if h.out == 1 { 4.0 } else if h.out > 2 * STAYS_AWAY { 1.5 } else { 0.5 };
         }
         // It stays there: water was poured, and this is the milk now.
         h.out = 0;

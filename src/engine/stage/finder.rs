@@ -215,7 +215,7 @@ impl Finder {
                 ln += if node.phase == Phase::Pause {
                     libm::log(1.1 - near)
                 } else {
-                    libm::log(0.12 + 3.0 * near)
+                    libm::log(0.12 + 3.0 * near) - (gap - 2.0).clamp(0.0, 5.0)
                 };
             }
             let whey = self.grammar.slots[from.slot].stage == Stage::WheyHeating;

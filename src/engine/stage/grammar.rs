@@ -175,6 +175,8 @@ impl Grammar {
                 self.nodes[first].next.push((first + 2, libm::log(0.5)));
                 self.nodes[first + 1].next.push((first + 2, libm::log(0.9)));
                 self.nodes[first + 1].next.push((first, libm::log(0.1)));
+                // Stirred first, so that the cold edge comes in, and then warmed.
+                self.nodes[first + 2].next.push((first + 1, libm::log(0.25)));
                 vec![first, first + 2]
             }
             Stage::Stirring => {
@@ -208,6 +210,7 @@ impl Grammar {
                         (Phase::Pause, Stage::Cooking) if to.slot.stage == Stage::Cooking => 0.8,
                         (Phase::Pause, _) | (Phase::Rest, Stage::Ripening) => 0.2,
                         (Phase::Held, Stage::Stirring) => 0.5,
+                        (Phase::Rennet, _) => 0.75,
                         (Phase::Tail, Stage::Warming) => 0.94,
                         _ => 1.0,
                     };

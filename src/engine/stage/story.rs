@@ -24,6 +24,10 @@ const REVISABLE_S: f64 = 2400.0;
 /// within this many bins before the rise was put in for it.
 const PLUNGE_BINS: usize = 48;
 
+/// The wall and the probe show the heat of a cook so much later, seconds: the
+/// least of it, since a heavy kettle takes half a minute.
+const WALL_S: f64 = 12.0;
+
 /// A rise that began so many bins before the finder thought is believed.
 const MUCH_EARLIER_BINS: f64 = 24.0;
 
@@ -165,6 +169,7 @@ impl Story {
         let trace_s = f.second_of(b.place as f32);
         let mut began_s = match stage {
             Stage::Stirring | Stage::WheyResting => self.end_of_heat(f, history, slot, b).unwrap_or(trace_s),
+            Stage::Cooking => trace_s - WALL_S,
             Stage::Warming => f.second_of(into_the_milk(b.place, history).unwrap_or(b.place) as f32),
             _ => trace_s,
         };

@@ -170,6 +170,10 @@ impl Story {
         let mut began_s = match stage {
             Stage::Stirring | Stage::WheyResting => self.end_of_heat(f, history, slot, b).unwrap_or(trace_s),
             Stage::Cooking => trace_s - WALL_S,
+            Stage::WheyHeating => match history.plunge_before(b.place + 2.0, 18) {
+                Some(p) => (trace_s - 3.5 * WALL_S).max(f.second_of(p as f32) + 20.0).min(trace_s),
+                None => trace_s,
+            },
             Stage::Warming => f.second_of(into_the_milk(b.place, history).unwrap_or(b.place) as f32),
             _ => trace_s,
         };
@@ -278,6 +282,7 @@ impl Story {
             let told = self.told.iter().find(|t| t.slot == slot);
             match told {
                 Some(t) if t.basis == Basis::Mark => whole.told.push(t.clone()),
+                Some(t) if t.by_target && b.reached < 0.5 => whole.told.push(t.clone()),
                 // Whey is only told of where it was told at the time.
                 None if f.grammar.slots[slot].stage > Stage::Drawing => {}
                 _ if b.reached >= 0.5 => {

@@ -334,7 +334,7 @@ fn commit(f: &Finder, slot: usize, history: &History) -> f64 {
     let s = &f.grammar.slots[slot];
     let near = s.stage == Stage::Cooking
         && s.target_celsius.zip(history.at(f.bin as f64 - 1.0)).is_some_and(|(t, c)| c > t - 2.0);
-    if near { 0.5 } else { COMMIT }
+    if near { 0.5 } else if s.stage == Stage::Cooking { 0.5 } else { COMMIT }
 }
 
 /// How far off a boundary may be and still hold, seconds.

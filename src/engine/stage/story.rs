@@ -28,6 +28,9 @@ const PLUNGE_BINS: usize = 48;
 /// least of it, since a heavy kettle takes half a minute.
 const WALL_S: f64 = 12.0;
 
+/// What the finder is sure of holds so often, in simulated makes.
+const SURE: f64 = 0.95;
+
 /// A rise that began so many bins before the finder thought is believed.
 const MUCH_EARLIER_BINS: f64 = 24.0;
 
@@ -192,7 +195,7 @@ impl Story {
         } else {
             Basis::Trace
         };
-        let confidence = (b.reached * within).clamp(0.01, 0.99);
+        let confidence = (b.reached * within * SURE).clamp(0.01, 0.99);
         Told { slot, stage, began_s, confidence, basis, first_s: now_s, last_s: now_s, by_target: false }
     }
 

@@ -29,10 +29,9 @@ impl History {
         v.is_finite().then_some(f64::from(v))
     }
 
-    /// Median of the bins within `half` of `place`.
-    fn median(&self, place: usize, half: usize) -> Option<f64> {
-        let to = (place + half + 1).min(self.bins.len());
-        let near = self.bins.get(place.saturating_sub(half)..to)?;
+    /// Median of the bins from `first` to `last`.
+    fn median(&self, first: usize, last: usize) -> Option<f64> {
+        let near = self.bins.get(first..(last + 1).min(self.bins.len()))?;
         let mut near: Vec<f32> = near.iter().copied().filter(|v| v.is_finite()).collect();
         let middle = near.len() / 2;
         (!near.is_empty()).then(|| f64::from(*near.select_nth_unstable_by(middle, f32::total_cmp).1))
@@ -111,7 +110,8 @@ impl History {
     pub fn never_fell_by(&self, fall: f64, from: f64, to: f64) -> bool {
         let mut top = f64::NEG_INFINITY;
         (from.max(0.0) as usize..=to.max(0.0) as usize).step_by(3).all(|k| {
-            let Some(v) = self.median(k, LIFT_BINS) else { return true };
+            let first = k.saturating_sub(LIFT_BINS).max(from.max(0.0) as usize);
+            let Some(v) = self.median(first, k + LIFT_BINS) else { return true };
             top = top.max(v);
             v > top - fall
         })
@@ -122,7 +122,7 @@ impl History {
     pub fn foot_of_rise(&self, place: f64) -> f64 {
         let mut low: Option<(f64, usize)> = None;
         for k in (0..=place.max(0.0) as usize).rev() {
-            let Some(v) = self.median(k, LIFT_BINS) else { continue };
+            let Some(v) = self.median(k.saturating_sub(LIFT_BINS), k + LIFT_BINS) else { continue };
             match low {
                 Some((least, at)) if v > least + 0.6 || at - k > AT_REST_BINS => break,
                 Some((least, _)) if v >= least - 0.1 => {}
@@ -168,6 +168,21 @@ impl History {
         let (stood, step) = (self.bins[k - 1] - self.bins[k - 4], self.bins[k + 2] - self.bins[k - 1]);
         let begins = (self.bins[k] - self.bins[k - 1]).abs() > 0.25 * step.abs();
         begins && (step < -0.7 || step > 1.1) && step.abs() > 0.5 + 2.0 * stood.abs()
+    }
+
+    /// Where the value was lowest between two places; a probe lifted for a minute
+    /// does not count.
+    pub fn lowest_place(&self, from: f64, to: f64) -> f64 {
+        let places = from.max(0.0) as usize..=to.max(0.0) as usize;
+        let low = places.filter_map(|k| Some((k, self.median(k, k + LIFT_BINS)?)));
+        low.min_by(|a, b| a.1.total_cmp(&b.1)).map_or(from, |(k, _)| (k as f64).max(from))
+    }
+
+    /// Whether the probe came out of something colder by `celsius` or more, just
+    /// before `place`.
+    pub fn stepped_up(&self, place: f64, celsius: f64) -> bool {
+        let before = (place - 6.0).max(0.0);
+        self.lowest(before, place).zip(self.smooth_from(place + 2.0)).is_some_and(|(z, a)| a - z >= celsius)
     }
 
     /// The smoothed value at a place, or the first one after it.

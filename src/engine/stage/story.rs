@@ -314,7 +314,8 @@ fn into_the_milk(place: f64, history: &History) -> Option<f64> {
 fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History) -> bool {
     let now = f.bin as f64 - 1.0;
     let from = into_the_milk(place, history).map_or(place, |p| p + 2.0);
-    let (Some(level), Some(low)) = (history.smooth_at(now), history.smooth_from(from + 2.0)) else {
+    let from = history.lowest_place(from, now);
+    let (Some(level), Some(low)) = (history.smooth_at(now), history.smooth_from(from)) else {
         return false;
     };
     let rose = level - low;
@@ -323,12 +324,18 @@ fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History) -> bool {
         Some(target) => (level - target).abs() < 2.0,
         None => level > 29.0,
     };
-    let (enough, bins) = if near { (2.5, 18.0) } else { (5.0, 36.0) };
+    // Milk still warm from the cow needs little, and a probe shows when it is put in.
+    let from_the_cow = near && f.grammar.slots[slot].target_celsius.is_some() && history.stepped_up(from, 3.0);
+    let (enough, bins) = match (near, from_the_cow) {
+        (true, true) => (1.3, 18.0),
+        (true, false) => (2.5, 18.0),
+        (false, _) => (5.0, 36.0),
+    };
     rose >= enough
         && now - from >= bins
         && pace >= if near { 0.5 * SLOWEST_FIRE } else { SLOWEST_FIRE }
         && history.heard(from, now) >= 0.5
-        && history.never_fell_by(1.5, from + 2.0, now)
+        && history.never_fell_by(1.5, from, now)
 }
 
 /// How sure one must be to tell: less where a cook is near its target, since a

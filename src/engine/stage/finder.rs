@@ -24,6 +24,8 @@ pub(super) const MOST: usize = 110;
 const PRUNE: f64 = 16.0;
 /// Bins are not quite independent: stirring's scatter lasts longer than one.
 const TEMPER: f64 = 0.75;
+/// A heat that only brings back a temperature raises it by less than this, °C.
+const REHEATS_C: f64 = 1.5;
 /// Milk that was warmed and given up cools below this, °C.
 const GIVEN_UP_C: f64 = 26.0;
 /// Curd that is stirred off the fire may cool by this much a bin, and this
@@ -283,6 +285,10 @@ impl Finder {
             let cooled = (COOLS_C * self.bin.saturating_sub(h.cooked) as f64).clamp(0.0, MOST_COOLED_C);
             if bin.celsius.is_some_and(|c| !self.grammar.may_stand_at(stage, node.phase, c, cooled)) {
                 h.w -= 1.0;
+            }
+            // Heat that holds a temperature does not raise it by much.
+            if node.phase == Phase::Reheat && bin.celsius.is_some_and(|c| c > h.away_celsius + REHEATS_C) {
+                h.w -= 0.5;
             }
             let mut bin = *bin;
             bin.away &= h.milk_since < away_since;

@@ -23,6 +23,8 @@ const BLIND_S: f64 = 8.0;
 const FORECAST_EVERY_S: f64 = 10.0;
 /// A rennet clock is forgotten after this, seconds.
 const RENNET_FORGOTTEN_S: f64 = 6.0 * 3600.0;
+/// What rises faster than this is not only coasting out, °C/s (0.1 °C/min).
+const CREEPS: f64 = 0.1 / 60.0;
 
 /// What a kettle concluded, in engine seconds; the engine makes effects of it.
 #[derive(Debug)]
@@ -350,10 +352,14 @@ impl Kettle {
             return None;
         }
         let (milk, age_s) = self.milk_at(t_s)?;
-        if age_s > 600.0 || (self.tracker.heating() < 0.5 && age_s < 30.0) {
+        let reaction_s = self.plan.as_ref().map_or(18.0, |p| p.reaction_s);
+        // A fire that was fed again slowly may not be seen for what it is: what
+        // rises into the target is called all the same.
+        let rises_into_it = milk.slope > CREEPS && milk.level + milk.slope * reaction_s >= target;
+        let fresh = age_s < 30.0;
+        if age_s > 600.0 || (fresh && self.tracker.heating() < 0.5 && !rises_into_it) {
             return None;
         }
-        let reaction_s = self.plan.as_ref().map_or(18.0, |p| p.reaction_s);
         let blind = (age_s > BLIND_S).then_some(age_s);
         self.heat.outlook(&milk, target, reaction_s, blind).map(|o| (o, target))
     }

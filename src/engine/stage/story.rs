@@ -31,6 +31,11 @@ const WALL_S: f64 = 12.0;
 /// What the finder is sure of holds so often, in simulated makes.
 const SURE: f64 = 0.95;
 
+/// A cook may end so far below its target, °C; one that rests further below for
+/// less than this may go on, seconds.
+const COOKED_C: f64 = 0.6;
+const FLAGS_S: f64 = 480.0;
+
 /// A rise that began so many bins before the finder thought is believed.
 const MUCH_EARLIER_BINS: f64 = 24.0;
 
@@ -158,6 +163,9 @@ impl Story {
             Stage::Warming => since_s >= 150.0 && b.reached > 0.9 && has_warmed(f, slot, b.place, history),
             _ if self.told.is_empty() => false,
             Stage::Drawing => since_s >= 70.0,
+            // A fire that flags below the target may be fed again, and the call
+            // must come all the same.
+            Stage::Stirring => self.has_cooked(f, slot, history) || since_s >= FLAGS_S,
             Stage::WheyHeating => {
                 let low = history.lowest(b.place, b.place + 3.0);
                 let rose = history.at(now - 1.0).zip(low).map_or(0.0, |(a, z)| a - z);
@@ -165,6 +173,15 @@ impl Story {
             }
             _ => true,
         }
+    }
+
+    /// Whether the cook before `slot` came near its target, where it has one.
+    fn has_cooked(&self, f: &Finder, slot: usize, history: &History) -> bool {
+        let Some(cook) = self.told.iter().rev().find(|t| t.slot < slot) else { return true };
+        let target = f.grammar.slots[cook.slot].target_celsius;
+        let (Some(target), Stage::Cooking) = (target, cook.stage) else { return true };
+        let start = (cook.began_s - f.zero_s.unwrap_or(0.0)) / BIN_S;
+        history.first_at_or_above(target - COOKED_C, start, f.bin as f64).is_some()
     }
 
     fn compose(&self, f: &Finder, history: &History, slot: usize, b: &Belief, now_s: f64) -> Told {

@@ -347,10 +347,10 @@ impl Kettle {
 
     /// Where the running heating goes.
     pub fn outlook(&self, t_s: f64) -> Option<(Outlook, f64)> {
-        let target = self.now.target_celsius?;
-        if !matches!(self.now.stage, Stage::Warming | Stage::Cooking | Stage::WheyHeating) {
-            return None;
-        }
+        let target = match self.now.stage {
+            Stage::Warming | Stage::Cooking | Stage::WheyHeating => self.now.target_celsius?,
+            _ => self.tracker.missed_target()?,
+        };
         let (milk, age_s) = self.milk_at(t_s)?;
         let reaction_s = self.plan.as_ref().map_or(18.0, |p| p.reaction_s);
         // A fire that was fed again slowly may not be seen for what it is: what

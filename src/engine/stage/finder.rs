@@ -26,6 +26,8 @@ const PRUNE: f64 = 16.0;
 const TEMPER: f64 = 0.75;
 /// A heat that only brings back a temperature raises it by less than this, °C.
 const REHEATS_C: f64 = 1.5;
+/// A cook that ends on its own heat goes this far beyond its target, °C.
+const BEYOND_C: f64 = 1.2;
 /// Milk that was warmed and given up cools below this, °C.
 const GIVEN_UP_C: f64 = 26.0;
 /// Curd that is stirred off the fire may cool by this much a bin, and this
@@ -289,6 +291,11 @@ impl Finder {
             // Heat that holds a temperature does not raise it by much.
             if node.phase == Phase::Reheat && bin.celsius.is_some_and(|c| c > h.away_celsius + REHEATS_C) {
                 h.w -= 0.5;
+            }
+            // Heat that goes on beyond the target is the next one's.
+            let beyond = |target: f64| bin.celsius.is_some_and(|c| c > target + BEYOND_C);
+            if node.phase == Phase::Ramp && stage == Stage::Cooking && node.target.is_some_and(beyond) {
+                h.w -= 0.4;
             }
             let mut bin = *bin;
             bin.away &= h.milk_since < away_since;

@@ -33,7 +33,7 @@ const SURE: f64 = 0.95;
 
 /// A cook may end so far below its target, °C; one that rests further below for
 /// less than this may go on, seconds.
-const COOKED_C: f64 = 0.6;
+pub(super) const COOKED_C: f64 = 0.6;
 const FLAGS_S: f64 = 480.0;
 
 /// A rise that began so many bins before the finder thought is believed.

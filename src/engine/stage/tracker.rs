@@ -3,7 +3,7 @@
 use super::finder::Finder;
 use super::grammar::{Grammar, Phase};
 use super::history::History;
-use super::story::{Story, Telling, Told, best_phase};
+use super::story::{COOKED_C, Story, Telling, Told, best_phase};
 use super::{Basis, Stage};
 use crate::engine::bins::{BIN_S, Bin};
 use crate::engine::event::MarkKind;
@@ -45,6 +45,9 @@ pub struct Tracker {
     due: Vec<(usize, f64)>,
     /// How many of the told stages were given in a make that ended.
     closed: usize,
+    /// Highest smoothed temperature while the last cook was told of, with its
+    /// slot.
+    top: Option<(usize, f64)>,
     /// What the finder believes since its last bin; asked far more often.
     belief: Belief,
 }
@@ -78,6 +81,7 @@ impl Tracker {
             history: History::default(),
             due: Vec::new(),
             closed: 0,
+            top: None,
         }
     }
 
@@ -94,6 +98,33 @@ impl Tracker {
         self.tell_due(now_s, out);
         self.story.update(&self.finder, &self.history, now_s, out);
         self.finder.begun = !self.story.told.is_empty();
+        self.follow_cook();
+    }
+
+    fn follow_cook(&mut self) {
+        let cook = self.story.told.iter().rev().find(|t| t.stage == Stage::Cooking);
+        let Some(slot) = cook.map(|t| t.slot) else {
+            self.top = None;
+            return;
+        };
+        if self.top.is_some_and(|t| t.0 == slot) && self.now().stage != Stage::Cooking {
+            return;
+        }
+        let now = self.history.smooth_at(self.finder.bin as f64 - 1.0).unwrap_or(f64::NEG_INFINITY);
+        self.top = Some(match self.top {
+            Some((same, top)) if same == slot => (slot, top.max(now)),
+            _ => (slot, now),
+        });
+    }
+
+    /// The target of the cook that curd which is stirred now never came near,
+    /// °C: its fire may have flagged, and be fed again.
+    pub fn missed_target(&self) -> Option<f64> {
+        let told = self.story.current()?;
+        let (slot, top) = self.top?;
+        let target = self.finder.grammar.slots[slot].target_celsius?;
+        let by_trace = told.stage == Stage::Stirring && told.basis != Basis::Mark;
+        (by_trace && top < target - COOKED_C).then_some(target)
     }
 
     fn tell_due(&mut self, now_s: f64, out: &mut Vec<Telling>) {
@@ -264,6 +295,7 @@ impl Tracker {
         self.history = History::default();
         self.due.clear();
         self.closed = 0;
+        self.top = None;
     }
 }
 

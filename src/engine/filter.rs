@@ -14,7 +14,7 @@ use super::bins::{BIN_S, Bin, Binner};
 
 /// Slope random walk of a kettle over a fire, (°C/s)² per second: about
 /// 0.06 °C/min in half a minute.
-const SLOPE_DRIFT: f64 = 1.5e-8;
+const SLOPE_DRIFT: f64 = 0.5e-8;
 /// Level random walk, °C² per second.
 const LEVEL_DRIFT: f64 = 2.0e-6;
 /// A probe that has been elsewhere this long hangs in something new, seconds.

@@ -224,7 +224,7 @@ impl Heat {
             // Slow heating says little of seconds.
             let trust = rate / (rate + 0.4 / 60.0);
             let late_s = ((peak - target) / rate).clamp(-45.0, 45.0);
-            let gain = 0.7 * trust / (1.0 + f64::from(self.makes.min(4)) * 0.5);
+            let gain = 0.4 * trust / (1.0 + f64::from(self.makes.min(4)) * 0.5);
             self.lead_s = (self.lead_s + gain * late_s).clamp(-60.0, 120.0);
         }
     }

@@ -132,7 +132,14 @@ pub(super) fn weigh_one(
         let stirred = matches!(phase, Phase::Held | Phase::Ramp | Phase::Tail | Phase::Pause | Phase::Cut);
         let poured = stirred && e.abs() < POURED_C && !(phase == Phase::Cut && e > 0.0);
         if bin.away || h.out < STAYS_AWAY || !steady || !poured {
-            return air - if h.out == 1 { 4.0 } else if h.out > 2 * STAYS_AWAY { 1.5 } else { 0.5 };
+            return air
+                - if h.out == 1 {
+                    4.0
+                } else if h.out > 2 * STAYS_AWAY {
+                    1.5
+                } else {
+                    0.5
+                };
         }
         // It stays there: water was poured, and this is the milk now.
         h.out = 0;

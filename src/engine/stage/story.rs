@@ -342,7 +342,8 @@ fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History) -> bool {
         None => level > 29.0,
     };
     // Milk still warm from the cow needs little, and a probe shows when it is put in.
-    let from_the_cow = near && f.grammar.slots[slot].target_celsius.is_some() && history.stepped_up(from, 3.0);
+    let from_the_cow =
+        near && f.grammar.slots[slot].target_celsius.is_some() && history.stepped_up(from, 3.0);
     let (enough, bins) = match (near, from_the_cow) {
         (true, true) => (1.3, 18.0),
         (true, false) => (2.5, 18.0),
@@ -361,7 +362,13 @@ fn commit(f: &Finder, slot: usize, history: &History) -> f64 {
     let s = &f.grammar.slots[slot];
     let near = s.stage == Stage::Cooking
         && s.target_celsius.zip(history.at(f.bin as f64 - 1.0)).is_some_and(|(t, c)| c > t - 2.0);
-    if near { 0.5 } else if s.stage == Stage::Cooking { 0.5 } else { COMMIT }
+    if near {
+        0.5
+    } else if s.stage == Stage::Cooking {
+        0.5
+    } else {
+        COMMIT
+    }
 }
 
 /// How far off a boundary may be and still hold, seconds.

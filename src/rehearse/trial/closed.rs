@@ -10,7 +10,7 @@ use std::sync::Arc;
 use super::heard::Heard;
 use crate::engine::Engine;
 use crate::engine::alarm::AlarmKind;
-use crate::engine::event::{Event, Happening, Name, Stamp};
+use crate::engine::event::{Event, Happening, Mark, MarkKind, Name, Stamp};
 use crate::engine::heat::Learned;
 use crate::engine::plan::Plan;
 use crate::rehearse::family::Family;
@@ -68,7 +68,9 @@ pub fn run(
     let mut calls: Vec<f64> = Vec::new();
     while !scene.done() {
         let moment = scene.step();
-        if ears.call(&scene, moment.now_s, moment.said) {
+        // A maker who changes his mind about the target says so.
+        let target = moment.marks.into_iter().find(|m| matches!(m, MarkKind::Target(_)));
+        if ears.call(&scene, moment.now_s, moment.said, target) {
             calls.push(moment.now_s);
             scene.maker.hear_heat_off();
         }
@@ -97,9 +99,12 @@ enum Ears {
 
 impl Ears {
     /// Whether a call comes at this moment.
-    fn call(&mut self, scene: &Scene, now_s: f64, said: Option<Said>) -> bool {
+    fn call(&mut self, scene: &Scene, now_s: f64, said: Option<Said>, mark: Option<MarkKind>) -> bool {
         match self {
-            Self::Engine(listener) => listener.hear(now_s, said),
+            Self::Engine(listener) => {
+                let by_mark = mark.is_some_and(|kind| listener.mark(now_s, kind));
+                listener.hear(now_s, said) || by_mark
+            }
             Self::Threshold(level) => {
                 let (Some(Said::Celsius(c)), Some(target)) = (said, running_target(scene)) else {
                     return false;
@@ -168,6 +173,10 @@ impl Listener {
             engine.teach(KETTLE, learned.clone());
         }
         Self { engine, heard: Heard::default(), kettle: Name::from(KETTLE), effects: Vec::new() }
+    }
+
+    fn mark(&mut self, now_s: f64, kind: MarkKind) -> bool {
+        self.say(now_s, Happening::Mark(Mark { kettle: self.kettle.clone(), kind, by: None }))
     }
 
     fn hear(&mut self, now_s: f64, said: Option<Said>) -> bool {

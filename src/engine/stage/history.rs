@@ -7,6 +7,9 @@ const MOST: usize = 8640;
 /// A probe is lifted and back in the milk within so many bins.
 const LIFT_BINS: usize = 10;
 
+/// No warming is looked back on for longer than this, bins: two hours.
+const LOOKED_BACK: usize = 720;
+
 /// Nothing heats what has not risen for so many bins.
 const AT_REST_BINS: usize = 12;
 
@@ -121,7 +124,8 @@ impl History {
     /// long as it was lower before. A probe lifted for a minute does not show.
     pub fn foot_of_rise(&self, place: f64) -> f64 {
         let mut low: Option<(f64, usize)> = None;
-        for k in (0..=place.max(0.0) as usize).rev() {
+        let last = place.max(0.0) as usize;
+        for k in (last.saturating_sub(LOOKED_BACK)..=last).rev() {
             let Some(v) = self.median(k.saturating_sub(LIFT_BINS), k + LIFT_BINS) else { continue };
             match low {
                 Some((least, at)) if v > least + 0.6 || at - k > AT_REST_BINS => break,
@@ -173,7 +177,8 @@ impl History {
     /// Where the value was lowest between two places; a probe lifted for a minute
     /// does not count.
     pub fn lowest_place(&self, from: f64, to: f64) -> f64 {
-        let places = from.max(0.0) as usize..=to.max(0.0) as usize;
+        let last = to.max(0.0) as usize;
+        let places = (from.max(0.0) as usize).max(last.saturating_sub(LOOKED_BACK))..=last;
         let low = places.filter_map(|k| Some((k, self.median(k, k + LIFT_BINS)?)));
         low.min_by(|a, b| a.1.total_cmp(&b.1)).map_or(from, |(k, _)| (k as f64).max(from))
     }

@@ -160,7 +160,13 @@ impl Story {
         let now = f.bin as f64;
         let since_s = (now - b.place) * BIN_S;
         match f.grammar.slots[slot].stage {
-            Stage::Warming => since_s >= 150.0 && b.reached > 0.9 && has_warmed(f, slot, b.place, history),
+            Stage::Warming => {
+                // It looks far back; twice a minute is often enough.
+                f.bin % 3 == 0
+                    && since_s >= 150.0
+                    && b.reached > 0.9
+                    && has_warmed(f, slot, b.place, history)
+            }
             _ if self.told.is_empty() => false,
             Stage::Drawing => since_s >= 70.0,
             // A fire that flags below the target may be fed again, and the call

@@ -392,7 +392,7 @@ impl Kettle {
             target_celsius: self.now.target_celsius,
             tolerance_celsius: plan.map_or(0.5, |p| p.tolerance_celsius),
             set_celsius: if setting { self.set_celsius() } else { None },
-            planned_rate_celsius_per_min: None,
+            planned_rate_celsius_per_min: self.planned_rate(),
             outlook: self.outlook(t_s).map(|o| o.0),
             still_s: if self.filter.milk().is_some_and(|m| m.1.is_some()) {
                 0.0
@@ -402,6 +402,13 @@ impl Kettle {
             curd_check_at_s: self.rennet.as_ref().and_then(RennetClock::curd_check_at_s),
             boiling_celsius: self.boiling_celsius,
         }
+    }
+
+    /// How fast the plan's minutes want the running heating, °C/min.
+    fn planned_rate(&self) -> Option<f64> {
+        let (target, minutes) = self.now.target_celsius.zip(self.now.minutes.filter(|m| *m > 0.0))?;
+        let start = self.tracker.celsius_at(self.now.began_s)?;
+        Some((target - start) / minutes)
     }
 
     /// The temperature at which the milk was set: the plan's, or what it was.

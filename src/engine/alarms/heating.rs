@@ -8,7 +8,7 @@ use super::occasion::{Occasion, is_heating, milk_celsius, planned, scheduled_cel
 use super::rules::Finding;
 use crate::engine::alarm::Priority;
 use crate::engine::plan::Plan;
-use crate::engine::situation::Situation;
+use crate::engine::situation::{Outlook, Situation};
 use crate::engine::stage::Stage;
 
 /// What a raised temperature alarm must come back by, °C.
@@ -93,7 +93,9 @@ pub(super) fn over_target(s: &Situation, plan: Option<&Plan>, memory: &Occasion,
     // Just called: the heat may be off already, and the trace not show it yet.
     let reaction_s = plan.map_or(Plan::default().reaction_s, |p| p.reaction_s);
     let not_taken = memory.called_s.is_none_or(|at| s.t_s - at > 2.0 * reaction_s + SHOWS_LATE_S);
-    let certain = s.heating && not_taken && s.outlook.is_some_and(|o| o.peak_low_celsius > limit);
+    // A forecast that flies blind calls the heat off; it does not say "too hot".
+    let sees = |o: &Outlook| o.blind_s.is_none() && o.peak_low_celsius > limit;
+    let certain = s.heating && not_taken && s.outlook.as_ref().is_some_and(sees);
     Finding::of(stands || certain, Priority::High).delayed(15.0, 30.0).limit(Some(limit))
 }
 

@@ -146,7 +146,9 @@ impl Story {
             return;
         }
         let mut better = self.compose(f, history, t.slot, b, now_s);
-        if (better.began_s - t.began_s).abs() < WORTH_REVISING_S {
+        // What the trace does not show is not worth telling again and again.
+        let no_news = (better.began_s - t.began_s).abs() < WORTH_REVISING_S || better.basis == Basis::Plan;
+        if no_news {
             return;
         }
         better.first_s = t.first_s;
@@ -162,10 +164,7 @@ impl Story {
         match f.grammar.slots[slot].stage {
             Stage::Warming => {
                 // It looks far back; twice a minute is often enough.
-                f.bin % 3 == 0
-                    && since_s >= 150.0
-                    && b.reached > 0.9
-                    && has_warmed(f, slot, b.place, history)
+                f.bin % 3 == 0 && since_s >= 150.0 && b.reached > 0.9 && has_warmed(f, slot, b.place, history)
             }
             _ if self.told.is_empty() => false,
             Stage::Drawing => since_s >= 70.0,

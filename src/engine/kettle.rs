@@ -69,6 +69,8 @@ pub(super) struct Kettle {
     forecast_s: f64,
     /// Whether the make's beginning was told.
     began: bool,
+    /// A make was given whose probe still hangs in the kettle.
+    given: bool,
     heating_slot_s: f64,
     known_health: Health,
     bins: Vec<Bin>,
@@ -108,6 +110,7 @@ impl Kettle {
             verdict: Verdict { health: Health::Good, reason: super::probe::Reason::Fine, use_celsius: None },
             forecast_s: f64::NEG_INFINITY,
             began: false,
+            given: false,
             heating_slot_s: f64::NEG_INFINITY,
             known_health: Health::Good,
             bins: Vec::new(),
@@ -191,7 +194,8 @@ impl Kettle {
     fn tell(&mut self, out: &mut Vec<Said>) {
         for telling in std::mem::take(&mut self.tellings) {
             if let Telling::Began(t) = &telling {
-                if !self.began {
+                // Drawing seen again is the end of the make that was given.
+                if !self.began && !(self.given && t.stage == Stage::Drawing) {
                     self.began = true;
                     out.push(Said::MakeBegan);
                 }
@@ -214,6 +218,12 @@ impl Kettle {
     fn end_makes(&mut self, t_s: f64, out: &mut Vec<Said>) {
         if let Some(stages) = self.tracker.ended(t_s) {
             self.give(stages, t_s, out);
+            self.given = true;
+            // Whey on the fire is a make of its own, now or when it comes.
+            self.began = self.now.stage == Stage::WheyHeating;
+            if self.began {
+                out.push(Said::MakeBegan);
+            }
         }
         if self.tracker.rests(t_s) {
             self.finish(t_s, out);
@@ -228,6 +238,7 @@ impl Kettle {
         self.tracker.restart();
         self.now = self.tracker.now();
         self.began = false;
+        self.given = false;
         self.rennet = None;
         self.heat.calls.clear();
         self.heating_slot_s = t_s;

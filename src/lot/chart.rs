@@ -71,6 +71,9 @@ const RIGHT: f64 = 8.0;
 const TOP: f64 = 26.0;
 const BOTTOM: f64 = 18.0;
 
+/// So far from both its neighbours a single reading is a spike, °C.
+const SPIKE_CELSIUS: f64 = 4.0;
+
 /// Line styles by rank: colour, width, dashes.
 const STYLES: [(&str, f64, &str); 4] =
     [("#123f63", 1.5, ""), ("#a3481d", 1.1, "5 2"), ("#4d7021", 1.1, "2 2"), ("#6b4f8a", 1.1, "7 2 2 2")];
@@ -111,11 +114,25 @@ pub fn draw(p: &Picture<'_>) -> String {
     svg
 }
 
+/// Whether a reading leaps away from both its neighbours to the same side. It
+/// is drawn, up to the frame, but does not squeeze all others.
+fn is_spike(points: &[Point], i: usize) -> bool {
+    let celsius = |i: usize| points.get(i).and_then(|q| q.celsius);
+    let (Some(c), Some(before), Some(after)) =
+        (celsius(i), i.checked_sub(1).and_then(celsius), celsius(i + 1))
+    else {
+        return false;
+    };
+    (c - before).min(c - after) > SPIKE_CELSIUS || (before - c).min(after - c) > SPIKE_CELSIUS
+}
+
 impl<'p> Axes<'p> {
     fn around(p: &'p Picture<'p>) -> Self {
         let drawn = p.curves.iter().flat_map(|c| {
-            let shown = |q: &&Point| (p.from..=p.to).contains(&At(q.at.0.saturating_add(c.shift_ns)));
-            c.points.iter().filter(shown).filter(|q| q.good).filter_map(|q| q.celsius)
+            let shown = |q: &Point| (p.from..=p.to).contains(&At(q.at.0.saturating_add(c.shift_ns)));
+            let points =
+                c.points.iter().enumerate().filter(move |(i, q)| shown(q) && !is_spike(c.points, *i));
+            points.filter(|(_, q)| q.good).filter_map(|(_, q)| q.celsius)
         });
         let wanted = p.bands.iter().flat_map(|b| b.line.iter().map(|l| l.1));
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
@@ -529,6 +546,18 @@ mod tests {
         assert_eq!(lines(&svg), 2);
         assert!(svg.contains("r=\"1.4\" fill=\"none\""));
         assert!(!svg.contains(">85<"), "a bad reading does not stretch the axis");
+    }
+
+    #[test]
+    fn a_spike_is_drawn_and_does_not_stretch_the_axis() {
+        let mut all = points(0..3600);
+        all[1000].celsius = Some(85.0);
+        let svg = draw(&picture(&all));
+        assert!(!svg.contains(">85<"), "{svg}");
+        assert_eq!(lines(&svg), 1);
+        // Two in a row are a temperature.
+        all[1001].celsius = Some(85.0);
+        assert!(draw(&picture(&all)).contains(">90<"));
     }
 
     #[test]

@@ -283,6 +283,9 @@ pub struct AlarmDone {
     pub alarm: String,
     /// `low`, `medium`, `high`.
     pub priority: String,
+    /// Whether it sounded or only showed, where that is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sounds: Option<bool>,
     /// When it was raised.
     pub raised: At,
     /// When a person took it.

@@ -4,7 +4,8 @@ use std::fmt::Write as _;
 
 use super::Part;
 use crate::lot::chart::escape;
-use crate::lot::picture::{ended, planned, word};
+use crate::lot::findings::looked_at;
+use crate::lot::picture::{counted, ended, planned, word};
 use crate::lot::record::{AlarmDone, Record};
 use crate::lot::seal::Link;
 
@@ -68,6 +69,13 @@ fn short(text: &str, most: usize) -> String {
     format!("{}…", escape(cut.trim_end()))
 }
 
+/// As many whole sentences as have room, or a part of the first.
+fn sentences(text: &str, most: usize) -> String {
+    let ends = text.match_indices(". ").map(|(i, _)| i + 1).chain([text.len()]);
+    let fits = ends.filter(|end| text[..*end].chars().count() <= most).last();
+    fits.map_or_else(|| short(text, most), |end| escape(&text[..end]))
+}
+
 fn field(html: &mut String, label: &str, value: Option<String>) {
     let value = value.filter(|v| !v.is_empty()).map(|v| short(&v, 60)).unwrap_or_default();
     let _ = write!(html, "<div><dt>{label}</dt><dd>{value}</dd></div>");
@@ -117,8 +125,11 @@ pub(super) fn header(r: &Record) -> Part {
 
 pub(super) fn first(r: &Record, caps: &Caps) -> Part {
     if r.deviations.is_empty() {
-        let html = "<section class=\"first none\"><h2>To look at first</h2><p>No deviation was found.</p></section>\n";
-        return Part { html: html.into(), height_mm: 13.0 };
+        let html = format!(
+            "<section class=\"first none\"><h2>To look at first</h2><p>{}</p></section>\n",
+            looked_at(r)
+        );
+        return Part { html, height_mm: 16.8 };
     }
     let mut html = String::from("<section class=\"first\"><h2>To look at first</h2><ul>");
     let mut lines = 0;
@@ -164,7 +175,8 @@ fn stages(r: &Record, caps: &Caps) -> (String, usize) {
         let p = planned.get(i).cloned().flatten().unwrap_or_default();
         let minutes = |m: f64| format!("{m:.0} min");
         let cook = if s.stage == "cooking" || s.stage == "whey-heating" { cooks.next() } else { None };
-        let target = p.to_celsius.or(cook.map(|c| c.target_celsius));
+        // The maker may have changed his mind about the plan's.
+        let target = cook.map(|c| c.target_celsius).or(p.to_celsius);
         let target = target.map(|c| format!("{} °C", plain(c))).unwrap_or_default();
         let reached = cook.map(|c| format!("{:.1} °C", c.peak_celsius)).unwrap_or_default();
         let off =
@@ -327,7 +339,8 @@ pub(super) fn alarms(r: &Record, caps: &Caps) -> Part {
             let s = t.minutes_since(a.raised) * 60.0;
             if s < 120.0 { format!("{s:.0} s") } else { format!("{:.0} min", s / 60.0) }
         });
-        let nobody = if a.priority == "low" { "only shown" } else { "nobody" };
+        let silent = a.sounds == Some(false) || a.priority == "low";
+        let nobody = if silent { "only shown" } else { "nobody" };
         let taken = a.taken_by.as_deref().unwrap_or(if a.taken.is_some() { "somebody" } else { nobody });
         let _ = write!(
             html,
@@ -338,7 +351,7 @@ pub(super) fn alarms(r: &Record, caps: &Caps) -> Part {
             a.celsius.map(|c| format!("{c:.1}")).unwrap_or_default(),
             short(taken, 20),
             after.unwrap_or_default(),
-            short(&a.text, 84),
+            sentences(&a.text, 92),
         );
     }
     html.push_str("</tbody></table>\n");
@@ -450,7 +463,7 @@ pub(super) fn footer(r: &Record, former: Option<&Link>) -> Part {
         .stretches
         .iter()
         .take(4)
-        .map(|s| format!("{} readings of probe {}", s.readings, escape(&s.probe)))
+        .map(|s| format!("{} of probe {}", counted(s.readings, "reading"), escape(&s.probe)))
         .collect();
     let html = format!(
         "<footer><div class=\"sign-here\"><span>Maker</span><span>Checked</span></div>\

@@ -17,6 +17,7 @@ use super::at::At;
 use super::correct::{Author, set};
 use super::id;
 use super::inbox::{Answer, Ask, AttachAsk, Opening, Request};
+use super::picture::counted;
 use super::record::{Correction, Record, Stretch};
 use super::store::{Dairy, LotError, Store};
 use crate::engine::effect::{Conclusion, Effect};
@@ -356,7 +357,12 @@ impl Lots {
         } else {
             format!("; a part of it belongs to {} already; the record says so", also_in.join(", "))
         };
-        let text = format!("lot {} has {readings} readings of probe {} more{warning}", ask.lot, ask.probe);
+        let text = format!(
+            "lot {} has {} of probe {} more{warning}",
+            ask.lot,
+            counted(readings, "reading"),
+            ask.probe
+        );
         if record.is_closed() {
             if let Some(by) = by {
                 drawn.corrections.push(Correction {

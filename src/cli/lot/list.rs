@@ -3,6 +3,7 @@
 use super::room::{Room, columns, failure};
 use crate::cli::error::Failure;
 use crate::cli::say;
+use crate::lot::picture::counted;
 
 /// All lots, oldest first.
 #[derive(Debug, clap::Args)]
@@ -68,8 +69,9 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     }
     match bad.as_slice() {
         [] => Ok(()),
-        [first, ..] => {
-            Err(Failure::data(format_args!("{} lots could not be read; the first: {first}", bad.len())))
-        }
+        [first, ..] => Err(Failure::data(format_args!(
+            "{} could not be read; the first: {first}",
+            counted(bad.len(), "lot")
+        ))),
     }
 }

@@ -4,7 +4,7 @@ use super::room::{Room, columns, failure};
 use crate::cli::error::Failure;
 use crate::cli::say;
 use crate::lot::correct::FIELDS;
-use crate::lot::picture::{ended, planned, word};
+use crate::lot::picture::{counted, ended, planned, word};
 use crate::lot::record::Record;
 
 /// One lot in words; an open one as the journal tells it now.
@@ -96,7 +96,13 @@ fn words(r: &Record) -> String {
         lines.push(format!("limit: {} ({}): {}, {}", l.name, l.limit, word(&l.verdict), l.found));
     }
     for s in &r.stretches {
-        lines.push(format!("trace: {} readings of probe {}, {} to {}", s.readings, s.probe, s.from, s.to));
+        lines.push(format!(
+            "trace: {} of probe {}, {} to {}",
+            counted(s.readings, "reading"),
+            s.probe,
+            s.from,
+            s.to
+        ));
     }
     for c in &r.corrections {
         let old = if c.old.is_empty() { "nothing" } else { &c.old };

@@ -21,6 +21,8 @@ use super::still::Stillness;
 const BLIND_S: f64 = 8.0;
 /// A forecast is told this often while a heating goes to a target, seconds.
 const FORECAST_EVERY_S: f64 = 10.0;
+/// Whey that has been on the fire so long is taken for it, seconds.
+const WHEY_SURE_S: f64 = 180.0;
 /// A rennet clock is forgotten after this, seconds.
 const RENNET_FORGOTTEN_S: f64 = 6.0 * 3600.0;
 
@@ -194,8 +196,7 @@ impl Kettle {
     fn tell(&mut self, out: &mut Vec<Said>) {
         for telling in std::mem::take(&mut self.tellings) {
             if let Telling::Began(t) = &telling {
-                // Drawing seen again is the end of the make that was given.
-                if !self.began && !(self.given && t.stage == Stage::Drawing) {
+                if !self.began && !self.given {
                     self.began = true;
                     out.push(Said::MakeBegan);
                 }
@@ -218,12 +219,14 @@ impl Kettle {
     fn end_makes(&mut self, t_s: f64, out: &mut Vec<Said>) {
         if let Some(stages) = self.tracker.ended(t_s) {
             self.give(stages, t_s, out);
-            self.given = true;
-            // Whey on the fire is a make of its own, now or when it comes.
-            self.began = self.now.stage == Stage::WheyHeating;
-            if self.began {
-                out.push(Said::MakeBegan);
-            }
+            (self.began, self.given) = (false, true);
+        }
+        // Whey on the fire is a make of its own; rinsing water is soon seen to
+        // be none.
+        let whey = self.now.stage == Stage::WheyHeating && t_s - self.now.began_s > WHEY_SURE_S;
+        if whey && self.given && !self.began {
+            self.began = true;
+            out.push(Said::MakeBegan);
         }
         if self.tracker.rests(t_s) {
             self.finish(t_s, out);
@@ -232,7 +235,12 @@ impl Kettle {
 
     /// Ends whatever is open, with hindsight, and waits for the next make.
     pub fn finish(&mut self, t_s: f64, out: &mut Vec<Said>) {
-        for stages in self.tracker.give_all(t_s) {
+        let mut makes = self.tracker.give_all(t_s);
+        if makes.is_empty() && self.given && self.began {
+            // With hindsight it was no whey; what was begun ends all the same.
+            makes.push(Vec::new());
+        }
+        for stages in makes {
             self.give(stages, t_s, out);
         }
         self.tracker.restart();

@@ -307,6 +307,22 @@ pub struct AlarmDone {
     pub text: String,
 }
 
+/// In place of who took an alarm that asked nobody to come.
+pub const ONLY_SHOWN: &str = "only shown";
+
+impl AlarmDone {
+    /// Who took it, in words: a name, `somebody`, `nobody`, or [`ONLY_SHOWN`].
+    pub fn taken_by_whom(&self) -> &str {
+        let silent = self.sounds == Some(false) || self.priority == "low";
+        match (&self.taken_by, self.taken) {
+            (Some(by), _) => by,
+            (None, Some(_)) => "somebody",
+            (None, None) if silent => ONLY_SHOWN,
+            (None, None) => "nobody",
+        }
+    }
+}
+
 /// A stretch of a probe's trace.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", default)]

@@ -150,7 +150,8 @@ impl Wanted {
     /// found; the last is for who looks in vain.
     fn spans(&self, room: &Room) -> Vec<(At, At)> {
         let now = room.now();
-        let until = now.plus_s(86_400);
+        // Whatever the clocks say, nothing is later than the last.
+        let until = At(i64::MAX);
         let back = LOOK_BACK_DAYS.map(|days| (now.plus_s(-days * 86_400), until));
         match self.day.as_deref().and_then(|d| room.moment(d).ok()) {
             // A make begun that day may have ended on the next.

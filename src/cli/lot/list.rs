@@ -23,7 +23,9 @@ pub struct Args {
 }
 
 pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
-    let (heads, bad) = room.store.list().map_err(|e| failure(&e))?;
+    let (mut heads, bad) = room.store.list().map_err(|e| failure(&e))?;
+    // By when they were made; one attached afterwards was opened later.
+    heads.sort_by_key(|h| h.made.unwrap_or(h.opened));
     let mut rows = Vec::new();
     for h in heads {
         let zone = h.zone();

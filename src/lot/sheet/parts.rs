@@ -339,9 +339,6 @@ pub(super) fn alarms(r: &Record, caps: &Caps) -> Part {
             let s = t.minutes_since(a.raised) * 60.0;
             if s < 120.0 { format!("{s:.0} s") } else { format!("{:.0} min", s / 60.0) }
         });
-        let silent = a.sounds == Some(false) || a.priority == "low";
-        let nobody = if silent { "only shown" } else { "nobody" };
-        let taken = a.taken_by.as_deref().unwrap_or(if a.taken.is_some() { "somebody" } else { nobody });
         let _ = write!(
             html,
             "<tr><th scope=\"row\">{}</th><td class=\"n\">{}</td><td class=\"n\">{}</td><td>{}</td>\
@@ -349,7 +346,7 @@ pub(super) fn alarms(r: &Record, caps: &Caps) -> Part {
             word(&a.alarm),
             a.raised.clock(&zone),
             a.celsius.map(|c| format!("{c:.1}")).unwrap_or_default(),
-            short(taken, 20),
+            short(a.taken_by_whom(), 20),
             after.unwrap_or_default(),
             sentences(&a.text, 92),
         );

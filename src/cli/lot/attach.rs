@@ -27,7 +27,7 @@ pub struct Args {
     /// Up to, likewise
     #[arg(long, value_name = "MOMENT", requires = "since")]
     until: Option<String>,
-    /// A whole make: last, morning, afternoon, evening, yesterday, yesterday-morning, 2026-07-14, 2026-07-14-morning
+    /// A whole make: last, morning, afternoon, evening, yesterday, yesterday-morning, 2026-07-14, 2026-07-14-morning, or when it began: "2026-07-14 06:03"
     #[arg(long, value_name = "WHICH", required_unless_present = "since")]
     make: Option<String>,
     /// The make's kettle, where several made at that time
@@ -74,7 +74,7 @@ fn the_make(room: &Room, which: &str, args: &Args) -> Result<MadeOnce, Failure> 
     let now = room.now();
     let wanted = Wanted::of(which, &now.day(&room.zone)).ok_or_else(|| {
         Failure::usage(format_args!(
-            "{which:?} is no make; say last, morning, afternoon, evening, yesterday, yesterday-morning, 2026-07-14 or 2026-07-14-morning"
+            "{which:?} is no make; say last, morning, afternoon, evening, yesterday, yesterday-morning, 2026-07-14, 2026-07-14-morning, or when it began: \"2026-07-14 06:03\""
         ))
     })?;
     let fits = |m: &&MadeOnce| {
@@ -99,11 +99,13 @@ fn the_make(room: &Room, which: &str, args: &Args) -> Result<MadeOnce, Failure> 
                 "the journal tells of no such make; it has {seen}; or say --since and --until"
             )))
         }
-        (many, _) => {
-            let many: Vec<String> = many.iter().map(|m| told(m, room)).collect();
+        ([.., last], false) => {
+            let listed: Vec<String> = found.iter().map(|m| told(m, room)).collect();
             Err(Failure::usage(format_args!(
-                "several makes are meant: {}; say which with --kettle, or --since and --until",
-                many.join("; ")
+                "several makes are meant: {}; say which by when it began, such as --make \"{} {}\", or by --kettle",
+                listed.join("; "),
+                last.began.day(&room.zone),
+                last.began.clock(&room.zone)
             )))
         }
     }
@@ -121,6 +123,8 @@ struct Wanted {
     day: Option<String>,
     /// From and to which hour it began.
     hours: (i8, i8),
+    /// At which minute it began, such as `06:03`.
+    clock: Option<String>,
     /// Only the last of them.
     last: bool,
 }
@@ -128,7 +132,7 @@ struct Wanted {
 impl Wanted {
     fn of(which: &str, today: &str) -> Option<Self> {
         if which == "last" {
-            return Some(Self { day: None, hours: (0, 24), last: true });
+            return Some(Self { day: None, hours: (0, 24), clock: None, last: true });
         }
         let part = |word: &str| match word {
             "morning" => Some((0, 12)),
@@ -137,13 +141,18 @@ impl Wanted {
             _ => None,
         };
         if let Some(hours) = part(which) {
-            return Some(Self { day: day("today", today), hours, last: false });
+            return Some(Self { day: day("today", today), hours, clock: None, last: false });
+        }
+        if which.contains(':') {
+            let (of_day, clock) = which.rsplit_once([' ', 'T']).unwrap_or(("today", which));
+            let clock = Some(clock.into());
+            return Some(Self { day: Some(day(of_day, today)?), hours: (0, 24), clock, last: false });
         }
         let (of_day, hours) = match which.rsplit_once('-') {
             Some((of_day, word)) if part(word).is_some() => (of_day, part(word)?),
             _ => (which, (0, 24)),
         };
-        Some(Self { day: Some(day(of_day, today)?), hours, last: false })
+        Some(Self { day: Some(day(of_day, today)?), hours, clock: None, last: false })
     }
 
     /// The stretches of time to look for it in, one after the other until it is
@@ -164,6 +173,7 @@ impl Wanted {
         let local = room.zone.to_datetime(began.timestamp());
         self.day.as_ref().is_none_or(|d| *d == local.date().to_string())
             && (self.hours.0..self.hours.1).contains(&local.hour())
+            && self.clock.as_ref().is_none_or(|c| *c == began.clock(&room.zone))
     }
 }
 
@@ -181,5 +191,9 @@ mod tests {
         assert_eq!(of("2026-07-02"), Some(("2026-07-02".into(), (0, 24), false)));
         assert_eq!(of("2026-07-02-morning"), Some(("2026-07-02".into(), (0, 12), false)));
         assert_eq!(of("noonish"), None);
+        let began = |which| Wanted::of(which, "2026-07-14").and_then(|w| Some((w.day?, w.clock?)));
+        assert_eq!(began("2026-07-02 06:03"), Some(("2026-07-02".into(), "06:03".into())));
+        assert_eq!(began("06:03"), Some(("2026-07-14".into(), "06:03".into())));
+        assert_eq!(began("soon 06:03"), None);
     }
 }

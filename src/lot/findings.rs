@@ -163,7 +163,8 @@ fn alarms(record: &Record) -> Vec<String> {
 }
 
 fn is_untaken(a: &AlarmDone) -> bool {
-    a.priority == "high" && a.taken.is_none()
+    // What only showed asked nobody to come.
+    a.priority == "high" && a.taken.is_none() && a.sounds != Some(false)
 }
 
 /// Whether an alarm that was taken is no deviation, or one that another line
@@ -225,11 +226,13 @@ mod tests {
             priority: "high".into(),
             ..AlarmDone::default()
         });
+        r.alarms.push(AlarmDone { alarm: "curd-check".into(), sounds: Some(false), ..r.alarms[0].clone() });
         r.gaps.push(Gap { probe: "p".into(), to: At(240_000_000_000), ..Gap::default() });
         let found = deviations(&r).join("\n");
         for says in ["1.2 °C over its target of 41.0", "heat off", "nobody", "(4 min)"] {
             assert!(found.contains(says), "{found}");
         }
+        assert!(!found.contains("curd check"), "{found}");
     }
 
     /// An alarm over the target sounded while the milk warmed, and the sheet

@@ -1,18 +1,23 @@
 //! Promise: the make sheet is exactly one printed page, however much there is
-//! to say, and fetches nothing.
+//! to say and whatever was made, is valid HTML, and fetches nothing.
 //!
 //! Printed by headless Chromium (Debian's package `chromium`), counted by
-//! `pdfinfo` (`poppler-utils`). With `CURDTRACE_KEEP_SHEETS=DIR` the pages stay
+//! `pdfinfo` (`poppler-utils`), its HTML checked by html5lib
+//! (`tests/referee/prepare`). With `CURDTRACE_KEEP_SHEETS=DIR` the pages stay
 //! there to be looked at.
 
 #![allow(clippy::unwrap_used, clippy::print_stdout)] // a test may end here, and say figures
 
+#[path = "support/lived.rs"]
+mod lived;
 #[path = "support/made_day.rs"]
 mod made_day;
+#[path = "support/referee.rs"]
+mod referee;
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 
 use curdtrace::journal::storage::{Disk, Storage};
 use curdtrace::lot::at::At;
@@ -22,11 +27,19 @@ use curdtrace::lot::record::{
     AlarmDone, Correction, Gap, Instrument, LimitDone, Mark, Milking, Ph, Record, StageDone, Wheel,
 };
 use curdtrace::lot::sheet::render;
+use curdtrace::rehearse::family::Family;
+use curdtrace::rehearse::scene::{Options, Scene};
+use curdtrace::rehearse::script::Ending;
+use lived::{FULL_OF_ACCIDENTS, Hut, Shift};
 use made_day::{Day, MORNING_NS, PLAN, dairy};
+
+/// Two browsers never share a profile.
+static BROWSER: Mutex<()> = Mutex::new(());
 
 fn pages(html: &str, dir: &Path, name: &str) -> u32 {
     let (page, pdf) = (dir.join(format!("{name}.html")), dir.join(format!("{name}.pdf")));
     std::fs::write(&page, html).unwrap();
+    let one = BROWSER.lock().unwrap();
     let printed = Command::new("chromium")
         .args(["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"])
         .arg(format!("--user-data-dir={}", dir.join("profile").display()))
@@ -34,6 +47,7 @@ fn pages(html: &str, dir: &Path, name: &str) -> u32 {
         .arg(&page)
         .output()
         .expect("chromium is not there; install Debian's package chromium");
+    drop(one);
     assert!(pdf.is_file(), "chromium printed nothing: {}", String::from_utf8_lossy(&printed.stderr));
     let info = Command::new("pdfinfo")
         .arg(&pdf)
@@ -165,6 +179,71 @@ fn very_much(mut r: Record) -> Record {
     }
     r.mother = Some("2026-07-14-big-1".into());
     r
+}
+
+/// Every family there is, each on a day on which the probe is lifted, wires
+/// come loose, readings fail, and the maker does not hear the call.
+#[test]
+fn one_page_and_valid_for_every_family_on_a_day_full_of_accidents() {
+    let (_held, dir) = keep();
+    let mut written = Vec::new();
+    let days: Vec<_> = (0..)
+        .zip(Family::ALL)
+        .map(|(n, family)| (family, std::thread::spawn(move || lived(n, family))))
+        .collect();
+    for (family, day) in days {
+        for (lot, html) in day.join().unwrap() {
+            let name = format!("{}-{lot}", family.name());
+            assert_eq!(pages(&html, &dir, &name), 1, "{name}");
+            written.push(dir.join(format!("{name}.html")));
+        }
+    }
+    // The whey of one of them has a lot of its own.
+    assert!(written.len() > Family::ALL.len(), "{written:?}");
+    let checked = Command::new(referee::python("html5lib"))
+        .arg(referee::script("html_is_valid.py"))
+        .args(&written)
+        .output()
+        .unwrap();
+    assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stderr));
+}
+
+/// The sheets of the lots of one such day.
+fn lived(n: u64, family: Family) -> Vec<(String, String)> {
+    let data = tempfile::tempdir().unwrap();
+    let booted = At(MORNING_NS);
+    let mut hut = Hut::new(data.path(), booted);
+    let options = Options {
+        rough: FULL_OF_ACCIDENTS,
+        odd: 0.3,
+        ending: Ending::Called,
+        whey_planned: Some(true),
+        ..Options::default()
+    };
+    let scene = Scene::new(4700 + n, family, &options);
+    let begins = booted.plus_s(60);
+    hut.day(vec![Shift { kettle: "big", scene, begins, deaf: true, forgotten: false }]);
+    let closed = hut.closed.clone();
+    let evening = begins.plus_s(12 * 3600);
+    for lot in &closed {
+        let by = |ask| Request { at: evening, by: Some("Ada".into()), ask };
+        let fields = [
+            ("people.helpers", "Bruno and Chiara"),
+            ("milk.source", "31 cows of the upper pasture"),
+            ("rennet.name", "calf rennet, liquid"),
+            ("rennet.lot", "R-2611"),
+            ("rennet.dose-ml", "42"),
+        ];
+        let fields = fields.map(|(f, v)| (f.to_owned(), v.to_owned())).into();
+        hut.lots.apply(&by(Ask::Set { lot: lot.clone(), fields, reason: None })).unwrap();
+        let wheels = (1..=9).map(|w| Wheel { wheel: w.to_string(), kg: Some(6.0), note: None }).collect();
+        hut.lots.apply(&by(Ask::Wheels { lot: lot.clone(), wheels })).unwrap();
+        let ph = Ph { at: evening, value: 5.42, by: None };
+        hut.lots.apply(&by(Ask::Ph { lot: lot.clone(), ph })).unwrap();
+    }
+    let store = hut.lots.store();
+    let sheet = |lot: &String| std::fs::read_to_string(store.folder(lot).join("sheet.html")).unwrap();
+    closed.iter().map(|lot| (lot.clone(), sheet(lot))).collect()
 }
 
 #[test]

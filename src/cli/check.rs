@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use super::error::Failure;
 use crate::config::{dairy, fault, plan};
+use crate::lot::picture::counted;
 
 /// Files to check. With neither, the configuration in its usual place.
 #[derive(Debug, clap::Args)]
@@ -22,7 +23,12 @@ pub fn run(args: Args) -> Result<(), Failure> {
     let (mut faults, mut good) = (Vec::new(), Vec::new());
     if let Some(path) = &args.plan {
         match plan::read(path) {
-            Ok(p) => good.push(format!("{}: plan {:?}, {} stages", path.display(), p.name, p.stages.len())),
+            Ok(p) => good.push(format!(
+                "{}: plan {:?}, {}",
+                path.display(),
+                p.name,
+                counted(p.stages.len(), "stage")
+            )),
             Err(of_plan) => faults.extend(of_plan),
         }
     }
@@ -30,12 +36,12 @@ pub fn run(args: Args) -> Result<(), Failure> {
         let path = dairy::place(args.config).map_err(Failure::no_input)?;
         match dairy::read(&path) {
             Ok(c) => good.push(format!(
-                "{}: {}, {} kettles, {} serial ports, {} brokers",
+                "{}: {}, {}, {}, {}",
                 path.display(),
                 c.dairy,
-                c.kettles.len(),
-                c.serial.len(),
-                c.brokers.len()
+                counted(c.kettles.len(), "kettle"),
+                counted(c.serial.len(), "serial port"),
+                counted(c.brokers.len(), "broker")
             )),
             Err(of_config) => faults.extend(of_config),
         }

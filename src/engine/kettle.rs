@@ -21,6 +21,8 @@ use super::still::Stillness;
 const BLIND_S: f64 = 8.0;
 /// A forecast is told this often while a heating goes to a target, seconds.
 const FORECAST_EVERY_S: f64 = 10.0;
+/// Whey that has been on the fire so long is taken for it, seconds.
+const WHEY_SURE_S: f64 = 180.0;
 /// A rennet clock is forgotten after this, seconds.
 const RENNET_FORGOTTEN_S: f64 = 6.0 * 3600.0;
 /// What rises faster than this is not only coasting out, °C/s (0.1 °C/min).
@@ -71,6 +73,8 @@ pub(super) struct Kettle {
     forecast_s: f64,
     /// Whether the make's beginning was told.
     began: bool,
+    /// A make was given whose probe still hangs in the kettle.
+    given: bool,
     heating_slot_s: f64,
     known_health: Health,
     bins: Vec<Bin>,
@@ -110,6 +114,7 @@ impl Kettle {
             verdict: Verdict { health: Health::Good, reason: super::probe::Reason::Fine, use_celsius: None },
             forecast_s: f64::NEG_INFINITY,
             began: false,
+            given: false,
             heating_slot_s: f64::NEG_INFINITY,
             known_health: Health::Good,
             bins: Vec::new(),
@@ -193,7 +198,7 @@ impl Kettle {
     fn tell(&mut self, out: &mut Vec<Said>) {
         for telling in std::mem::take(&mut self.tellings) {
             if let Telling::Began(t) = &telling {
-                if !self.began {
+                if !self.began && !self.given {
                     self.began = true;
                     out.push(Said::MakeBegan);
                 }
@@ -216,6 +221,14 @@ impl Kettle {
     fn end_makes(&mut self, t_s: f64, out: &mut Vec<Said>) {
         if let Some(stages) = self.tracker.ended(t_s) {
             self.give(stages, t_s, out);
+            (self.began, self.given) = (false, true);
+        }
+        // Whey on the fire is a make of its own; rinsing water is soon seen to
+        // be none.
+        let whey = self.now.stage == Stage::WheyHeating && t_s - self.now.began_s > WHEY_SURE_S;
+        if whey && self.given && !self.began {
+            self.began = true;
+            out.push(Said::MakeBegan);
         }
         if self.tracker.rests(t_s) {
             self.finish(t_s, out);
@@ -224,12 +237,18 @@ impl Kettle {
 
     /// Ends whatever is open, with hindsight, and waits for the next make.
     pub fn finish(&mut self, t_s: f64, out: &mut Vec<Said>) {
-        for stages in self.tracker.give_all(t_s) {
+        let mut makes = self.tracker.give_all(t_s);
+        if makes.is_empty() && self.given && self.began {
+            // With hindsight it was no whey; what was begun ends all the same.
+            makes.push(Vec::new());
+        }
+        for stages in makes {
             self.give(stages, t_s, out);
         }
         self.tracker.restart();
         self.now = self.tracker.now();
         self.began = false;
+        self.given = false;
         self.rennet = None;
         self.heat.calls.clear();
         self.heating_slot_s = t_s;

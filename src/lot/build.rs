@@ -17,7 +17,7 @@ use crate::journal::storage::Sink;
 
 /// Before the first stage so much of the trace belongs to the lot, and after
 /// the last, seconds.
-const MARGIN_S: i64 = 600;
+pub(crate) const MARGIN_S: i64 = 600;
 
 /// A lot opened by a person may have begun so long before, seconds.
 const OPENED_LATE_S: i64 = 2 * 3600;

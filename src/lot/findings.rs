@@ -2,7 +2,8 @@
 
 use super::at::At;
 use super::gather::Gathered;
-use super::record::{Gap, Record};
+use super::picture::word;
+use super::record::{AlarmDone, CookDone, Gap, Record};
 
 /// Between two good readings so long is a gap, seconds; a slower probe has five
 /// of its own intervals.
@@ -10,6 +11,16 @@ const GAP_S: f64 = 20.0;
 
 /// A gap worth a line at the top of the sheet, minutes.
 const GAP_WORTH_MIN: f64 = 1.0;
+
+/// Figures are hundredths; half of one keeps 41.5 over 41 by 0.5 within 0.5.
+const HALF_A_FIGURE: f64 = 0.005;
+
+/// An alarm over the target belongs to the cook whose peak is so near in time,
+/// minutes.
+const SAME_HEATING_MIN: f64 = 30.0;
+
+/// The calls of a make that goes as it should: they are no deviations.
+const CALLS: [&str; 5] = ["get-ready", "heat-off", "at-target", "curd-check", "hold-done"];
 
 /// The times without a good reading, by probe.
 pub fn gaps(found: &Gathered) -> Vec<Gap> {
@@ -51,27 +62,24 @@ pub fn deviations(record: &Record) -> Vec<String> {
         let word = if limit.verdict == "fail" { "Limit not kept" } else { "Limit not known to be kept" };
         found.push(format!("{word}: {} ({}): {}", limit.name, limit.limit, limit.found));
     }
-    let tolerance = plan_number(record, "tolerance-celsius").unwrap_or(0.5);
+    let tolerance = tolerance_celsius(record);
     for cook in &record.cooks {
         let over = cook.peak_celsius - cook.target_celsius;
         let at = cook.peak.map(|p| format!(" at {}", p.clock(&zone))).unwrap_or_default();
-        // Figures are hundredths; half of one keeps 41.5 over 41 by 0.5 within 0.5.
-        if over > tolerance + 0.005 {
+        if is_over(cook, tolerance) {
             found.push(format!(
                 "Cook went to {:.1} °C{at}, {over:.1} °C over its target of {:.1} °C",
                 cook.peak_celsius, cook.target_celsius
             ));
-        } else if over < -tolerance - 0.005 {
+        } else if over < -tolerance - HALF_A_FIGURE {
             found.push(format!(
                 "Cook ended at {:.1} °C{at}, {:.1} °C short of its target of {:.1} °C",
                 cook.peak_celsius, -over, cook.target_celsius
             ));
         }
     }
-    for a in record.alarms.iter().filter(|a| a.priority == "high" && a.taken.is_none()) {
-        found.push(format!("Alarm {} at {} was taken by nobody: {}", a.alarm, a.raised.clock(&zone), a.text));
-    }
-    for gap in record.gaps.iter().filter(|g| g.to.minutes_since(g.from) >= GAP_WORTH_MIN) {
+    found.extend(alarms(record));
+    for gap in record.gaps.iter().filter(|g| is_worth_a_line(g)) {
         found.push(format!(
             "No good reading of probe {} from {} to {} ({:.0} min): {}",
             gap.probe,
@@ -94,6 +102,84 @@ pub fn deviations(record: &Record) -> Vec<String> {
     found
 }
 
+/// Where nothing was found: what was looked at, so that nobody takes it for
+/// more.
+pub fn looked_at(record: &Record) -> String {
+    let mut what = Vec::new();
+    if !record.cooks.is_empty() {
+        what.push(format!("how each cook ended (within {} °C of its target)", tolerance_celsius(record)));
+    }
+    what.push("alarms other than the make’s own calls".into());
+    what.push("times of a minute or more without a good reading".into());
+    match record.limits.len() {
+        0 => {}
+        1 => what.push("the dairy’s one limit".into()),
+        n => what.push(format!("the dairy’s {n} limits")),
+    }
+    format!(
+        "No deviation was found. Looked at were {}. Minutes stand below, beside those planned.",
+        what.join("; ")
+    )
+}
+
+fn tolerance_celsius(record: &Record) -> f64 {
+    plan_number(record, "tolerance-celsius").unwrap_or(0.5)
+}
+
+fn is_over(cook: &CookDone, tolerance: f64) -> bool {
+    cook.peak_celsius - cook.target_celsius > tolerance + HALF_A_FIGURE
+}
+
+fn is_worth_a_line(gap: &Gap) -> bool {
+    gap.to.minutes_since(gap.from) >= GAP_WORTH_MIN
+}
+
+/// What alarms told of that was not as planned, one line a kind, and calls
+/// that nobody took.
+fn alarms(record: &Record) -> Vec<String> {
+    let zone = record.zone();
+    let mut kinds: Vec<&str> = Vec::new();
+    for a in &record.alarms {
+        if !kinds.contains(&a.alarm.as_str()) {
+            kinds.push(&a.alarm);
+        }
+    }
+    let mut found = Vec::new();
+    for kind in kinds {
+        let counts = |a: &&AlarmDone| a.alarm == kind && (is_untaken(a) || !is_told_already(a, record));
+        let of: Vec<&AlarmDone> = record.alarms.iter().filter(counts).collect();
+        let Some(first) = of.first() else { continue };
+        let times: Vec<String> = of.iter().map(|a| a.raised.clock(&zone)).collect();
+        let nobody = match of.iter().filter(|a| is_untaken(a)).count() {
+            0 => String::new(),
+            n if n == of.len() => ", taken by nobody".into(),
+            n => format!(", {n} of them taken by nobody"),
+        };
+        // What can be done about it comes after what is.
+        let says = first.text.split(". ").next().unwrap_or_default().trim_end_matches('.');
+        found.push(format!("Alarm {} at {}{nobody}: {says}", word(kind), times.join(", ")));
+    }
+    found
+}
+
+fn is_untaken(a: &AlarmDone) -> bool {
+    // What only showed asked nobody to come.
+    a.priority == "high" && a.taken.is_none() && a.sounds != Some(false)
+}
+
+/// Whether an alarm that was taken is no deviation, or one that another line
+/// tells of.
+fn is_told_already(a: &AlarmDone, record: &Record) -> bool {
+    let near = |c: &&CookDone| c.peak.is_some_and(|p| p.minutes_since(a.raised).abs() < SAME_HEATING_MIN);
+    match a.alarm.as_str() {
+        "over-target" => record.cooks.iter().filter(near).any(|c| is_over(c, tolerance_celsius(record))),
+        "probe-fault" | "probe-silent" => {
+            record.gaps.iter().any(|g| is_worth_a_line(g) && g.from <= a.raised && a.raised <= g.to)
+        }
+        call => CALLS.contains(&call),
+    }
+}
+
 /// A number of the lot's plan.
 pub fn plan_number(record: &Record, key: &str) -> Option<f64> {
     number(record.plan.as_ref()?.get(key)?)
@@ -108,7 +194,6 @@ pub fn number(value: &toml::Value) -> Option<f64> {
 mod tests {
     use super::*;
     use crate::lot::gather::Point;
-    use crate::lot::record::{AlarmDone, CookDone};
 
     #[test]
     fn gaps_are_where_no_good_reading_is() {
@@ -141,10 +226,48 @@ mod tests {
             priority: "high".into(),
             ..AlarmDone::default()
         });
+        r.alarms.push(AlarmDone { alarm: "curd-check".into(), sounds: Some(false), ..r.alarms[0].clone() });
         r.gaps.push(Gap { probe: "p".into(), to: At(240_000_000_000), ..Gap::default() });
         let found = deviations(&r).join("\n");
-        for says in ["1.2 °C over its target of 41.0", "heat-off", "nobody", "(4 min)"] {
+        for says in ["1.2 °C over its target of 41.0", "heat off", "nobody", "(4 min)"] {
             assert!(found.contains(says), "{found}");
         }
+        assert!(!found.contains("curd check"), "{found}");
+    }
+
+    /// An alarm over the target sounded while the milk warmed, and the sheet
+    /// said that no deviation was found.
+    #[test]
+    fn an_alarm_that_is_no_call_is_a_deviation() {
+        let at = |m: i64| At(m * 60_000_000_000);
+        let alarm = |name: &str, minute| AlarmDone {
+            alarm: name.into(),
+            priority: "high".into(),
+            raised: at(minute),
+            taken: Some(at(minute + 1)),
+            text: "Too hot: 33.4 °C, 32.5 °C wanted. Heat off if it is still on.".into(),
+            ..AlarmDone::default()
+        };
+        let mut r = Record { time_zone: "UTC".into(), ..Record::default() };
+        r.alarms.extend(CALLS.map(|call| alarm(call, 9)));
+        assert_eq!(deviations(&r), [""; 0]);
+        r.alarms.extend([alarm("over-target", 10), alarm("over-target", 15)]);
+        assert_eq!(deviations(&r), ["Alarm over target at 00:10, 00:15: Too hot: 33.4 °C, 32.5 °C wanted"]);
+        // The cook's own line tells of it, and the gap's of a silent probe.
+        let mut told = r.clone();
+        told.cooks.push(CookDone {
+            target_celsius: 32.5,
+            peak_celsius: 33.4,
+            peak: Some(at(20)),
+            ..CookDone::default()
+        });
+        told.alarms.push(alarm("probe-silent", 42));
+        told.gaps.push(Gap { probe: "p".into(), from: at(41), to: at(45), why: "no reading came".into() });
+        assert_eq!(deviations(&told).len(), 2, "{:?}", deviations(&told));
+        // Short of a gap's minute the silence still counts.
+        told.gaps[0].to = at(41);
+        assert!(deviations(&told).join("").contains("probe silent at 00:42"), "{:?}", deviations(&told));
+        told.alarms[5].taken = None;
+        assert!(deviations(&told).join("").contains("over target at 00:10, taken by nobody"));
     }
 }

@@ -14,6 +14,7 @@ use std::sync::Arc;
 use serde_json::Value as Json;
 
 use super::at::At;
+use super::build::MARGIN_S;
 use super::record::Mark;
 use super::story::{Story, made_stages, time};
 use crate::engine::probe::Health;
@@ -94,8 +95,12 @@ pub fn gather(storage: &Arc<dyn Storage>, journal: &Path, wanted: &Wanted) -> Re
             Line::Mark(m) if wanted.tells_of(&m.kettle, &hangs, at) => found.take_mark(&m, at),
             Line::Event(e) => {
                 let of = e.kettle.clone().unwrap_or_default();
-                let told_later = e.what == "said-make" && wanted.may_end(&of, &hangs, &e);
-                if told_later || wanted.tells_of(&of, &hangs, at) {
+                let told = wanted.tells_of(&of, &hangs, at);
+                let takes = match e.what.as_str() {
+                    "said-make" => wanted.is_made_in(&of, &hangs, &e, told),
+                    _ => told,
+                };
+                if takes {
                     found.take_event(&e);
                 }
             }
@@ -142,11 +147,21 @@ impl Wanted {
         self.stretches_of(kettle, hangs).any(|(from, to)| from <= at && at < to)
     }
 
-    /// Whether a make said later began in the lot's time.
-    fn may_end(&self, kettle: &str, hangs: &BTreeMap<String, String>, e: &EventLine) -> bool {
+    /// Whether a make that is said to have ended is the lot's: it began in the
+    /// lot's time, or is `told` of in it and went on into it. A cheese that is
+    /// told of when its whey is on the fire already is not the whey's.
+    fn is_made_in(&self, kettle: &str, hangs: &BTreeMap<String, String>, e: &EventLine, told: bool) -> bool {
         let event: Option<Json> = e.text("json").and_then(|t| serde_json::from_str(t).ok());
-        let Some(began) = event.and_then(|e| made_stages(&e).first().map(|s| s.began)) else { return false };
-        self.stretches_of(kettle, hangs).any(|(from, to)| from.plus_s(-BEGAN_BEFORE_S) <= began && began < to)
+        let stages = event.map(|e| made_stages(&e)).unwrap_or_default();
+        let Some(began) = stages.first().map(|s| s.began) else { return false };
+        let ended = stages.iter().filter_map(|s| s.ended).max();
+        self.stretches_of(kettle, hangs).any(|(from, to)| {
+            let begins_in = from.plus_s(-BEGAN_BEFORE_S) <= began && began < to;
+            // What begins in the margin after a make is the next one.
+            let is_next = began.plus_s(MARGIN_S) >= to && ended.is_none_or(|ended| ended > to);
+            let goes_on_in = ended.is_none_or(|ended| ended > from);
+            (begins_in && !is_next) || (told && goes_on_in)
+        })
     }
 
     fn stretches_of<'a>(
@@ -219,7 +234,7 @@ impl Gathered {
 
     fn take_event(&mut self, e: &EventLine) {
         if e.what == "follow" {
-            self.followed = Some(e.text("plan").map(|t| t.replace('\u{2424}', "\n")));
+            self.followed = Some(plan_of(e));
         }
         if !e.what.starts_with("said-") {
             return;
@@ -233,6 +248,11 @@ impl Gathered {
     }
 }
 
+/// The plan in a line `follow`, its TOML text; `None`: none any more.
+fn plan_of(e: &EventLine) -> Option<String> {
+    e.text("plan").map(|t| t.replace('\u{2424}', "\n"))
+}
+
 /// A make that ended, as the journal tells of it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MadeOnce {
@@ -244,6 +264,8 @@ pub struct MadeOnce {
     pub began: At,
     /// When its last one ended, or the make was said to have.
     pub ended: At,
+    /// The plan followed then, its TOML text, where the stretch of time tells.
+    pub plan: Option<String>,
 }
 
 /// The makes that ended in a stretch of time, oldest first.
@@ -260,18 +282,26 @@ pub fn makes(
         Replay::open(storage.clone(), journal, Span { from_ns: Some(from.0), to_ns: Some(to.0) })?;
     let mut names = Names::default();
     let mut makes: Vec<MadeOnce> = Vec::new();
+    let mut plans: BTreeMap<String, Option<String>> = BTreeMap::new();
     while let Some((_, text)) = replay.next_line()? {
-        if !text.starts_with("event,") || !text.contains("what=said-make ") {
+        let tells = |what| text.starts_with("event,") && text.contains(what);
+        if !tells("what=said-make ") && !tells("what=follow ") {
             continue;
         }
         let Ok(Some((Line::Event(e), _))) = parse(text, &mut names) else { continue };
+        if e.what == "follow" {
+            plans.insert(e.kettle.clone().unwrap_or_default(), plan_of(&e));
+            continue;
+        }
         let Some(event) = e.text("json").and_then(|t| serde_json::from_str::<Json>(t).ok()) else { continue };
         let stages = made_stages(&event);
         let Some(first) = stages.first() else { continue };
         let ended =
             stages.iter().filter_map(|s| s.ended).max().or(time(&event, "time")).unwrap_or(first.began);
+        let kettle = e.kettle.clone().unwrap_or_default();
         let make = MadeOnce {
-            kettle: e.kettle.clone().unwrap_or_default(),
+            plan: plans.get(&kettle).cloned().flatten(),
+            kettle,
             probe: super::story::text(&event, "probe"),
             began: first.began,
             ended,

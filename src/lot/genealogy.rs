@@ -54,6 +54,9 @@ impl Family {
             let day = r.day();
             let product = if r.product.is_empty() { String::new() } else { format!(", {}", r.product) };
             lines.push(format!("lot {} of {day}, kettle {}{product}", r.lot, r.kettle));
+            if r.milkings.is_empty() && r.mother.is_none() {
+                lines.push("  no milking was entered".into());
+            }
             for m in &r.milkings {
                 let litres = m.litres.map(|l| format!(", {l} L")).unwrap_or_default();
                 let source = m.source.as_deref().map(|s| format!(", {s}")).unwrap_or_default();
@@ -140,6 +143,7 @@ mod tests {
         let origin = family.origin("c-1", Some("4")).unwrap().join("\n");
         assert!(origin.contains("7.5 kg") && origin.contains("monday-evening, 150 L"), "{origin}");
         assert!(family.origin("w-1", None).unwrap().join("\n").contains("monday-evening"));
+        assert!(family.origin("c-2", None).unwrap().join("\n").contains("no milking was entered"));
         assert_eq!(family.origin("c-1", Some("9")), None);
         for what in ["monday-evening", "R-17", "c-1"] {
             let fate = family.fate(what).join("\n");

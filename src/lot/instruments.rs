@@ -51,10 +51,7 @@ impl Store {
 
 /// A calibration in a few words: against what, and what was found.
 fn in_words(c: &calibration::Record) -> String {
-    let points: Vec<String> = c
-        .points
-        .iter()
-        .map(|p| format!("{} as found {:+.2} °C", p.against, p.as_found_celsius - p.true_celsius))
-        .collect();
+    let points: Vec<String> =
+        c.points.iter().map(|p| format!("{} as found {:+.2} °C", p.against, p.found_off_celsius())).collect();
     format!("{} by {}, due {}", points.join(", "), c.by, c.due)
 }

@@ -16,13 +16,16 @@ use std::sync::Arc;
 use super::at::At;
 use super::correct::{Author, set};
 use super::id;
-use super::inbox::{Answer, Ask, AttachAsk, Opening, Request};
-use super::record::{Correction, Record, Stretch};
+use super::inbox::{Answer, Ask, Opening, Request};
+use super::record::{Correction, Record};
 use super::store::{Dairy, LotError, Store};
 use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::plan::Plan;
 use crate::engine::stage::Stage;
 use crate::journal::storage::Storage;
+
+mod attaching;
+mod opening;
 
 /// Who opens a lot when milk is found.
 pub const ITSELF: &str = "curdtrace";
@@ -207,68 +210,6 @@ impl Lots {
         self.store.save(record)
     }
 
-    fn begin_by_hand(&mut self, opening: &Opening, by: &str, at: At) -> Result<Done, LotError> {
-        let standing = self.open_on(&opening.kettle, at).filter(|_| !opening.past).map(|r| r.lot.clone());
-        let Some(lot) = standing else { return self.begin(opening, by, at) };
-        // Milk was found before the person came: the lot is there, it becomes theirs.
-        let own = self.open.get(&lot).is_some_and(|r| r.opened_by == ITSELF);
-        if !own || opening.id.as_ref().is_some_and(|id| *id != lot) {
-            return Err(LotError::AlreadyOpen { lot, kettle: opening.kettle.clone() });
-        }
-        let author =
-            Author { by: Some(by.into()), at, reason: Some("entered when the lot was taken over".into()) };
-        let mut record = self.store.load(&lot)?;
-        let opened = record.opened.clock(&record.zone());
-        fill(&mut record, opening, &author)?;
-        by.clone_into(&mut record.opened_by);
-        self.store.save(&record)?;
-        let done = self
-            .done(&record, format!("lot {lot} was opened at {opened}, when milk was found; it is yours now"));
-        self.open.insert(lot, record);
-        Ok(done)
-    }
-
-    fn begin(&mut self, opening: &Opening, by: &str, at: At) -> Result<Done, LotError> {
-        let mut record = Record {
-            format: 1,
-            dairy: self.dairy.name.clone(),
-            kettle: opening.kettle.clone(),
-            time_zone: self.dairy.time_zone.clone(),
-            opened: at,
-            opened_by: by.into(),
-            past: opening.past,
-            made: opening.made,
-            ..Record::default()
-        };
-        fill(&mut record, opening, &Author { by: Some(by.into()), at, reason: None })?;
-        record.lot = self.new_id(opening, &record)?;
-        self.store.save(&record)?;
-        let mut done = self.done(&record, format!("lot {} is open on kettle {}", record.lot, record.kettle));
-        done.opened = true;
-        self.open.insert(record.lot.clone(), record);
-        Ok(done)
-    }
-
-    fn new_id(&self, opening: &Opening, record: &Record) -> Result<String, LotError> {
-        // A folder that cannot be looked into counts as taken.
-        let taken =
-            |id: &str| self.store.storage.list(&self.store.folder(id)).map_or(true, |l| !l.is_empty());
-        if let Some(id) = &opening.id {
-            if !id::is_fit(id) {
-                return Err(LotError::Id(id.clone(), "use letters, digits, - _ and . only"));
-            }
-            return if taken(id) {
-                Err(LotError::Id(id.clone(), "there is such a lot; choose another"))
-            } else {
-                Ok(id.clone())
-            };
-        }
-        let plan =
-            record.plan.as_ref().and_then(|p| p.get("name")).and_then(|n| n.as_str()).unwrap_or_default();
-        let date = record.day();
-        Ok(id::free(&self.dairy.lot_id, id::Parts { date: &date, kettle: &record.kettle, plan }, taken))
-    }
-
     fn close(&mut self, lot: &str, by: &str, at: At) -> Result<Done, LotError> {
         let mut record = self.store.load(lot)?;
         if record.is_closed() {
@@ -321,88 +262,6 @@ impl Lots {
             }
         }
         Ok(record)
-    }
-
-    fn attach(&mut self, ask: &AttachAsk, by: Option<&str>, at: At) -> Result<Done, LotError> {
-        let mut record = self.changeable(&ask.lot)?;
-        if record.is_closed() && by.is_none() {
-            return Err(LotError::Author(ask.lot.clone()));
-        }
-        let also_in = self.others(ask)?;
-        let stretch = Stretch {
-            probe: ask.probe.clone(),
-            from: ask.from,
-            to: ask.to,
-            readings: 0,
-            attached_by: Some(by.unwrap_or("a person").into()),
-            attached: Some(at),
-            also_in: also_in.clone(),
-        };
-        let same = |s: &Stretch| s.probe == stretch.probe && s.from == stretch.from && s.to == stretch.to;
-        if record.stretches.iter().any(same) {
-            return Ok(self.done(&record, format!("lot {} has this stretch already", ask.lot)));
-        }
-        record.stretches.push(stretch);
-        let until = record.closed.unwrap_or(at);
-        let mut drawn = record.clone();
-        let found = self.store.draw(&mut drawn, until)?;
-        let readings = drawn.stretches.get(record.stretches.len() - 1).map_or(0, |s| s.readings);
-        if readings == 0 {
-            let (probe, from, to) = (ask.probe.clone(), ask.from, ask.to);
-            return Err(LotError::NoReadings { probe, from, to, hint: self.hint() });
-        }
-        let warning = if also_in.is_empty() {
-            String::new()
-        } else {
-            format!("; a part of it belongs to {} already; the record says so", also_in.join(", "))
-        };
-        let text = format!("lot {} has {readings} readings of probe {} more{warning}", ask.lot, ask.probe);
-        if record.is_closed() {
-            if let Some(by) = by {
-                drawn.corrections.push(Correction {
-                    field: "stretch".into(),
-                    old: String::new(),
-                    new: format!("{} {} to {}", ask.probe, ask.from, ask.to),
-                    by: by.into(),
-                    at,
-                    reason: "attached after closing".into(),
-                });
-            }
-            self.store.seal(&mut drawn, Some(&found), at)?;
-            return Ok(self.done(&drawn, format!("{text}; sealed again")));
-        }
-        for (kept, counted) in record.stretches.iter_mut().zip(&drawn.stretches) {
-            kept.readings = counted.readings;
-        }
-        self.store.save(&record)?;
-        self.open.insert(ask.lot.clone(), record.clone());
-        Ok(self.done(&record, text))
-    }
-
-    /// Other lots that have a part of a stretch.
-    fn others(&self, ask: &AttachAsk) -> Result<Vec<String>, LotError> {
-        let mut others = Vec::new();
-        for head in self.store.list()?.0 {
-            // A lot's trace lies near its opening unless it was attached later.
-            let far = head.opened.plus_s(-3 * 86_400) > ask.to && !head.past;
-            if head.lot == ask.lot || far {
-                continue;
-            }
-            let lot = self.store.load(&head.lot)?;
-            if lot.stretches.iter().any(|s| s.probe == ask.probe && s.from < ask.to && ask.from < s.to) {
-                others.push(head.lot);
-            }
-        }
-        Ok(others)
-    }
-
-    fn hint(&self) -> String {
-        let names = crate::journal::recover::segments(&*self.store.storage, &self.store.journal());
-        match names.as_deref() {
-            Ok([first, .., last]) => format!("; it has days from {} to {} (UTC)", first.day, last.day),
-            Ok([only]) => format!("; it has the day {} (UTC) only", only.day),
-            _ => "; it is empty".into(),
-        }
     }
 
     /// The lot of the cheese whose whey this kettle heats.
@@ -469,30 +328,6 @@ impl Answer {
             Err(e) => Self { code: e.exit_code(), text: e.to_string(), lot: None },
         }
     }
-}
-
-/// Enters what was said at the opening.
-fn fill(record: &mut Record, opening: &Opening, author: &Author) -> Result<(), LotError> {
-    if let Some(text) = &opening.plan {
-        let plan: toml::Table =
-            text.parse().map_err(|e: toml::de::Error| LotError::Plan(e.message().into()))?;
-        if let Some(name) = plan.get("name").and_then(|n| n.as_str())
-            && record.product.is_empty()
-        {
-            record.product = name.into();
-        }
-        record.plan = Some(plan);
-    }
-    if opening.mother.is_some() {
-        record.mother.clone_from(&opening.mother);
-    }
-    for (field, value) in &opening.fields {
-        if field == "product" {
-            record.product.clear();
-        }
-        set(record, field, value, author)?;
-    }
-    Ok(())
 }
 
 /// Something was added: on a closed lot that is a correction with an author.

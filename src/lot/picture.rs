@@ -170,6 +170,17 @@ pub fn celsius_at(points: &[Point], at: At) -> Option<f64> {
     points[..upto].iter().rev().take(60).find(|p| p.good).and_then(|p| p.celsius)
 }
 
+/// So many of a thing, in words.
+///
+/// ```
+/// use curdtrace::lot::picture::counted;
+/// assert_eq!([0, 1, 2].map(|n| counted(n, "lot")), ["0 lots", "1 lot", "2 lots"]);
+/// ```
+pub fn counted(n: impl std::fmt::Display, thing: &str) -> String {
+    let n = n.to_string();
+    format!("{n} {thing}{}", if n == "1" { "" } else { "s" })
+}
+
 /// A name on the wire as a person reads it.
 pub fn word(name: &str) -> String {
     name.replace('-', " ")

@@ -9,6 +9,7 @@ use std::fmt::Write as _;
 
 use super::chart::escape;
 use super::csv;
+use super::picture::counted;
 use super::record::Record;
 use crate::sensor::calibration;
 
@@ -169,7 +170,7 @@ pub fn drift(calibrations: &[calibration::Record]) -> Vec<String> {
                 let found: Vec<String> = c
                     .points
                     .iter()
-                    .map(|p| format!("{} {:+.2} °C", p.against, p.as_found_celsius - p.true_celsius))
+                    .map(|p| format!("{} {:+.2} °C", p.against, p.found_off_celsius()))
                     .collect();
                 format!("{} {}", c.time.get(..10).unwrap_or(&c.time), found.join(", "))
             })
@@ -243,9 +244,9 @@ fn picture(lines: &[Line]) -> String {
     let (width, each) = (711.0, 96.0);
     let mut svg = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {}\" role=\"img\" class=\"curve\" \
-         aria-label=\"Yield, end of the cook and coast of {} lots over the season\">",
+         aria-label=\"Yield, end of the cook and coast of {} over the season\">",
         each * 3.0,
-        lines.len()
+        counted(lines.len(), "lot")
     );
     for (i, (name, value)) in rows.into_iter().enumerate() {
         let (top, foot) = (i as f64 * each + 16.0, (i + 1) as f64 * each - 8.0);

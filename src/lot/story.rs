@@ -84,6 +84,7 @@ impl Story {
                 self.alarms.push(AlarmDone {
                     alarm: name,
                     priority: text(event, "priority"),
+                    sounds: event["sounds"].as_bool(),
                     raised: at,
                     taken: None,
                     taken_by: None,

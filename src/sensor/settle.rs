@@ -8,6 +8,8 @@
 
 use std::collections::VecDeque;
 
+use super::uncertainty::StepSeen;
+
 /// How still it must stand, and for how long.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Demand {
@@ -40,6 +42,9 @@ pub struct Standing {
     pub spread_celsius: f64,
     /// How many readings.
     pub readings: usize,
+    /// Smallest step of the numbers, seen on the way as well, °C; 0 where they
+    /// never changed.
+    pub step_celsius: f64,
     /// Over how long, s.
     pub seconds: f64,
     /// Mean of the cold junction, °C, where it was said.
@@ -62,12 +67,13 @@ pub enum Verdict {
 pub struct Judge {
     demand: Demand,
     seen: VecDeque<(f64, f64, Option<f64>)>,
+    step: StepSeen,
 }
 
 impl Judge {
     /// A judge who has seen nothing.
     pub fn new(demand: Demand) -> Self {
-        Self { demand, seen: VecDeque::new() }
+        Self { demand, seen: VecDeque::new(), step: StepSeen::default() }
     }
 
     /// Begins anew: a reading was missing, or the probe was moved.
@@ -81,6 +87,7 @@ impl Judge {
         let fits = self.seen.back().is_none_or(|(last, ..)| t_s > *last);
         if fits && t_s.is_finite() && celsius.is_finite() {
             self.seen.push_back((t_s, celsius, cold_celsius));
+            self.step.take(celsius);
         }
         let end = self.seen.back().map_or(0.0, |r| r.0);
         // One reading older than the window stays, so that it is filled.
@@ -119,6 +126,7 @@ impl Judge {
             drift_celsius_per_min: slope * 60.0,
             spread_celsius,
             readings: self.seen.len(),
+            step_celsius: self.step.celsius(),
             seconds,
             cold_junction_celsius: (!cold.is_empty()).then(|| cold.iter().sum::<f64>() / cold.len() as f64),
         };
@@ -166,11 +174,24 @@ mod tests {
         }
     }
 
+    /// A reading that stands shows no step; the way into the bath did.
+    #[test]
+    fn the_step_is_seen_on_the_way_and_outlives_a_new_beginning() {
+        let mut judge = Judge::new(Demand::default());
+        let _ = judge.take(-20.0, 0.75, None);
+        let _ = judge.take(-19.0, 0.5, None);
+        judge.restart();
+        let last = (0..80).map(|s| judge.take(f64::from(s), 0.0, None)).last().unwrap();
+        let Verdict::Settled(s) = last else { panic!("{last:?}") };
+        assert!(s.spread_celsius < 1e-9 && (s.step_celsius - 0.25).abs() < 1e-12, "{s:?}");
+    }
+
     #[test]
     fn quarter_degree_steps_that_stand_are_settled() {
         let mut judge = Judge::new(Demand::default());
         let last = (0..80).map(|s| judge.take(f64::from(s), 93.75, None)).last().unwrap();
         assert!(matches!(last, Verdict::Settled(s) if s.spread_celsius < 1e-9), "{last:?}");
+        assert!(matches!(last, Verdict::Settled(s) if s.step_celsius < 1e-12), "{last:?}");
         judge.restart();
         assert!(matches!(judge.take(100.0, 93.75, None), Verdict::TooEarly(_)));
         // Time that does not rise is left out.

@@ -10,8 +10,8 @@ use crate::lot::inbox::{Ask, AttachAsk, Opening};
 /// So much of the trace around a make is given with it, seconds.
 const AROUND_S: i64 = 600;
 
-/// So far back a make is looked for, days.
-const LOOK_BACK_DAYS: i64 = 40;
+/// So far back the last make is looked for, days: the nearest first.
+const LOOK_BACK_DAYS: [i64; 3] = [2, 10, 40];
 
 /// Gives a lot a stretch of a probe's trace: by time, or a whole make.
 #[derive(Debug, clap::Args)]
@@ -27,7 +27,7 @@ pub struct Args {
     /// Up to, likewise
     #[arg(long, value_name = "MOMENT", requires = "since")]
     until: Option<String>,
-    /// A whole make: last, morning, afternoon, evening, yesterday, yesterday-morning, 2026-07-14, 2026-07-14-morning
+    /// A whole make: last, morning, afternoon, evening, yesterday, yesterday-morning, 2026-07-14, 2026-07-14-morning, or when it began: "2026-07-14 06:03"
     #[arg(long, value_name = "WHICH", required_unless_present = "since")]
     make: Option<String>,
     /// The make's kettle, where several made at that time
@@ -58,8 +58,10 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
         return room.ask_and_say(args.by, Ask::Attach(AttachAsk { lot: args.lot, probe, from, to }));
     }
     let made = Some(make.as_ref().map_or(from, |m| m.began));
+    let followed = make.as_ref().and_then(|m| m.plan.clone());
     let kettle = make.map_or_else(|| room.kettle(args.kettle.clone()), |m| Ok(m.kettle))?;
-    let opening = Opening { kettle, past: true, made, ..Opening::default() };
+    let plan = followed.or_else(|| room.plan_of(&kettle));
+    let opening = Opening { kettle, plan, past: true, made, ..Opening::default() };
     let opened = room.ask(args.by.clone(), Ask::Open(opening))?;
     say(&opened.text)?;
     let lot = opened.lot.unwrap_or_default();
@@ -70,16 +72,9 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
 /// The make that is meant.
 fn the_make(room: &Room, which: &str, args: &Args) -> Result<MadeOnce, Failure> {
     let now = room.now();
-    let known = makes(
-        room.store.storage(),
-        &room.store.journal(),
-        now.plus_s(-LOOK_BACK_DAYS * 86_400),
-        now.plus_s(86_400),
-    )
-    .map_err(Failure::io)?;
     let wanted = Wanted::of(which, &now.day(&room.zone)).ok_or_else(|| {
         Failure::usage(format_args!(
-            "{which:?} is no make; say last, morning, afternoon, evening, yesterday, yesterday-morning, 2026-07-14 or 2026-07-14-morning"
+            "{which:?} is no make; say last, morning, afternoon, evening, yesterday, yesterday-morning, 2026-07-14, 2026-07-14-morning, or when it began: \"2026-07-14 06:03\""
         ))
     })?;
     let fits = |m: &&MadeOnce| {
@@ -87,28 +82,38 @@ fn the_make(room: &Room, which: &str, args: &Args) -> Result<MadeOnce, Failure> 
             && args.probe.as_ref().is_none_or(|p| *p == m.probe || *p == m.kettle)
             && wanted.has(m.began, room)
     };
+    let mut known = Vec::new();
+    for (from, to) in wanted.spans(room) {
+        known = makes(room.store.storage(), &room.store.journal(), from, to).map_err(Failure::io)?;
+        if known.iter().any(|m| fits(&m)) {
+            break;
+        }
+    }
     let found: Vec<&MadeOnce> = known.iter().filter(fits).collect();
-    let told = |m: &MadeOnce| {
-        let (day, from, to) = (m.began.day(&room.zone), m.began.clock(&room.zone), m.ended.clock(&room.zone));
-        format!("{day} {from} to {to} in kettle {}", m.kettle)
-    };
     match (found.as_slice(), wanted.last) {
         ([.., last], true) | ([last], _) => Ok((*last).clone()),
         ([], _) => {
-            let seen: Vec<String> = known.iter().rev().take(5).map(told).collect();
+            let seen: Vec<String> = known.iter().rev().take(5).map(|m| told(m, room)).collect();
             let seen = if seen.is_empty() { "no make at all".into() } else { seen.join("; ") };
             Err(Failure::no_input(format_args!(
                 "the journal tells of no such make; it has {seen}; or say --since and --until"
             )))
         }
-        (many, _) => {
-            let many: Vec<String> = many.iter().map(|m| told(m)).collect();
+        ([.., last], false) => {
+            let listed: Vec<String> = found.iter().map(|m| told(m, room)).collect();
             Err(Failure::usage(format_args!(
-                "several makes are meant: {}; say which with --kettle, or --since and --until",
-                many.join("; ")
+                "several makes are meant: {}; say which by when it began, such as --make \"{} {}\", or by --kettle",
+                listed.join("; "),
+                last.began.day(&room.zone),
+                last.began.clock(&room.zone)
             )))
         }
     }
+}
+
+fn told(m: &MadeOnce, room: &Room) -> String {
+    let (day, from, to) = (m.began.day(&room.zone), m.began.clock(&room.zone), m.ended.clock(&room.zone));
+    format!("{day} {from} to {to} in kettle {}", m.kettle)
 }
 
 /// Which makes a word means.
@@ -118,6 +123,8 @@ struct Wanted {
     day: Option<String>,
     /// From and to which hour it began.
     hours: (i8, i8),
+    /// At which minute it began, such as `06:03`.
+    clock: Option<String>,
     /// Only the last of them.
     last: bool,
 }
@@ -125,7 +132,7 @@ struct Wanted {
 impl Wanted {
     fn of(which: &str, today: &str) -> Option<Self> {
         if which == "last" {
-            return Some(Self { day: None, hours: (0, 24), last: true });
+            return Some(Self { day: None, hours: (0, 24), clock: None, last: true });
         }
         let part = |word: &str| match word {
             "morning" => Some((0, 12)),
@@ -134,19 +141,39 @@ impl Wanted {
             _ => None,
         };
         if let Some(hours) = part(which) {
-            return Some(Self { day: day("today", today), hours, last: false });
+            return Some(Self { day: day("today", today), hours, clock: None, last: false });
+        }
+        if which.contains(':') {
+            let (of_day, clock) = which.rsplit_once([' ', 'T']).unwrap_or(("today", which));
+            let clock = Some(clock.into());
+            return Some(Self { day: Some(day(of_day, today)?), hours: (0, 24), clock, last: false });
         }
         let (of_day, hours) = match which.rsplit_once('-') {
             Some((of_day, word)) if part(word).is_some() => (of_day, part(word)?),
             _ => (which, (0, 24)),
         };
-        Some(Self { day: Some(day(of_day, today)?), hours, last: false })
+        Some(Self { day: Some(day(of_day, today)?), hours, clock: None, last: false })
+    }
+
+    /// The stretches of time to look for it in, one after the other until it is
+    /// found; the last is for who looks in vain.
+    fn spans(&self, room: &Room) -> Vec<(At, At)> {
+        let now = room.now();
+        // Whatever the clocks say, nothing is later than the last.
+        let until = At(i64::MAX);
+        let back = LOOK_BACK_DAYS.map(|days| (now.plus_s(-days * 86_400), until));
+        match self.day.as_deref().and_then(|d| room.moment(d).ok()) {
+            // A make begun that day may have ended on the next.
+            Some(midnight) => vec![(midnight.plus_s(-86_400), midnight.plus_s(2 * 86_400)), back[2]],
+            None => back.into(),
+        }
     }
 
     fn has(&self, began: At, room: &Room) -> bool {
         let local = room.zone.to_datetime(began.timestamp());
         self.day.as_ref().is_none_or(|d| *d == local.date().to_string())
             && (self.hours.0..self.hours.1).contains(&local.hour())
+            && self.clock.as_ref().is_none_or(|c| *c == began.clock(&room.zone))
     }
 }
 
@@ -164,5 +191,9 @@ mod tests {
         assert_eq!(of("2026-07-02"), Some(("2026-07-02".into(), (0, 24), false)));
         assert_eq!(of("2026-07-02-morning"), Some(("2026-07-02".into(), (0, 12), false)));
         assert_eq!(of("noonish"), None);
+        let began = |which| Wanted::of(which, "2026-07-14").and_then(|w| Some((w.day?, w.clock?)));
+        assert_eq!(began("2026-07-02 06:03"), Some(("2026-07-02".into(), "06:03".into())));
+        assert_eq!(began("06:03"), Some(("2026-07-14".into(), "06:03".into())));
+        assert_eq!(began("soon 06:03"), None);
     }
 }

@@ -8,6 +8,7 @@ use super::room::{Room, failure};
 use crate::cli::error::Failure;
 use crate::cli::say;
 use crate::lot::export;
+use crate::lot::picture::counted;
 
 /// Hands lots over: whole folders to a memory stick, one archive, or one form
 /// of one lot. What is written is read back and compared before it is said to
@@ -50,7 +51,12 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
         }
         (Form::Folder, Some(to)) => {
             let done = export::folders(&room.store, &lots, to).map_err(fail)?;
-            say(&format!("{} lots, {} files at {}, read back and the same", lots.len(), done, to.display()))
+            say(&format!(
+                "{}, {} at {}, read back and the same",
+                counted(lots.len(), "lot"),
+                counted(done, "file"),
+                to.display()
+            ))
         }
         (Form::Tar, Some(to)) => {
             let name = match lots.as_slice() {
@@ -59,7 +65,12 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
             };
             let path = to.join(format!("{name}.tar"));
             let done = export::archive(&room.store, &lots, &path).map_err(fail)?;
-            say(&format!("{} lots, {done} files in {}, read back and the same", lots.len(), path.display()))
+            say(&format!(
+                "{}, {} in {}, read back and the same",
+                counted(lots.len(), "lot"),
+                counted(done, "file"),
+                path.display()
+            ))
         }
         (form, to) => one_form(room, form, &lots, to.as_ref()),
     }

@@ -3,6 +3,7 @@
 use super::room::{Room, columns, failure};
 use crate::cli::error::Failure;
 use crate::cli::say;
+use crate::lot::picture::counted;
 
 /// All lots, oldest first.
 #[derive(Debug, clap::Args)]
@@ -22,7 +23,9 @@ pub struct Args {
 }
 
 pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
-    let (heads, bad) = room.store.list().map_err(|e| failure(&e))?;
+    let (mut heads, bad) = room.store.list().map_err(|e| failure(&e))?;
+    // By when they were made; one attached afterwards was opened later.
+    heads.sort_by_key(|h| h.made.unwrap_or(h.opened));
     let mut rows = Vec::new();
     for h in heads {
         let zone = h.zone();
@@ -68,8 +71,9 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     }
     match bad.as_slice() {
         [] => Ok(()),
-        [first, ..] => {
-            Err(Failure::data(format_args!("{} lots could not be read; the first: {first}", bad.len())))
-        }
+        [first, ..] => Err(Failure::data(format_args!(
+            "{} could not be read; the first: {first}",
+            counted(bad.len(), "lot")
+        ))),
     }
 }

@@ -33,7 +33,7 @@ pub(super) struct Room {
     pub(super) dairy: Dairy,
     pub(super) zone: TimeZone,
     /// Kettles the configuration names.
-    pub(super) kettles: Vec<String>,
+    kettles: Vec<dairy::Kettle>,
     clock: Clock,
 }
 
@@ -57,7 +57,7 @@ impl Room {
             zone: TimeZone::get(&dairy.time_zone).unwrap_or(TimeZone::UTC),
             dairy,
             storage,
-            kettles: config.kettles.iter().map(|k| k.name.to_string()).collect(),
+            kettles: config.kettles,
             clock: Clock::real(),
         })
     }
@@ -72,12 +72,19 @@ impl Room {
     pub(super) fn kettle(&self, named: Option<String>) -> Result<String, Failure> {
         match (named, self.kettles.as_slice()) {
             (Some(k), _) => Ok(k),
-            (None, [only]) => Ok(only.clone()),
+            (None, [only]) => Ok(only.name.to_string()),
             (None, []) => Ok("kettle".into()),
             (None, many) => {
+                let many: Vec<&str> = many.iter().map(|k| &*k.name).collect();
                 Err(Failure::usage(format_args!("say which kettle: --kettle {}", many.join(" or --kettle "))))
             }
         }
+    }
+
+    /// The plan that the configuration has for a kettle, its TOML text.
+    pub(super) fn plan_of(&self, kettle: &str) -> Option<String> {
+        let plan = self.kettles.iter().find(|k| &*k.name == kettle)?.plan.as_deref()?;
+        Some(crate::config::plan::write(plan))
     }
 
     /// Has a request carried out: by the daemon where one runs, else here.

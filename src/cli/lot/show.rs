@@ -4,8 +4,8 @@ use super::room::{Room, columns, failure};
 use crate::cli::error::Failure;
 use crate::cli::say;
 use crate::lot::correct::FIELDS;
-use crate::lot::picture::{ended, planned, word};
-use crate::lot::record::Record;
+use crate::lot::picture::{counted, ended, planned, word};
+use crate::lot::record::{ONLY_SHOWN, Record};
 
 /// One lot in words; an open one as the journal tells it now.
 #[derive(Debug, clap::Args)]
@@ -61,7 +61,9 @@ fn words(r: &Record) -> String {
                     s.began.clock(&zone),
                     word(&s.stage),
                     format!("{took:.0} min"),
-                    meant.map(|m| format!("planned {m:.0}, {:+.0}", took - m)).unwrap_or_default(),
+                    meant
+                        .map(|m| format!("planned {m:.0}, {:+.0}", (took - m).round() + 0.0))
+                        .unwrap_or_default(),
                 ]
             })
             .collect();
@@ -85,10 +87,9 @@ fn words(r: &Record) -> String {
         );
     }
     for a in &r.alarms {
-        let taken = match (&a.taken_by, a.taken) {
-            (Some(by), _) => format!("taken by {by}"),
-            (None, Some(_)) => "taken".into(),
-            (None, None) => "taken by nobody".into(),
+        let taken = match a.taken_by_whom() {
+            ONLY_SHOWN => ONLY_SHOWN.into(),
+            whom => format!("taken by {whom}"),
         };
         lines.push(format!("alarm: {} {} ({taken}): {}", a.raised.clock(&zone), word(&a.alarm), a.text));
     }
@@ -96,7 +97,13 @@ fn words(r: &Record) -> String {
         lines.push(format!("limit: {} ({}): {}, {}", l.name, l.limit, word(&l.verdict), l.found));
     }
     for s in &r.stretches {
-        lines.push(format!("trace: {} readings of probe {}, {} to {}", s.readings, s.probe, s.from, s.to));
+        lines.push(format!(
+            "trace: {} of probe {}, {} to {}",
+            counted(s.readings, "reading"),
+            s.probe,
+            s.from,
+            s.to
+        ));
     }
     for c in &r.corrections {
         let old = if c.old.is_empty() { "nothing" } else { &c.old };

@@ -108,6 +108,7 @@ pub fn run(args: &Args) -> Result<(), Failure> {
         points.push(point);
     }
     drop(listening);
+    share_step(&mut points);
     let fitted = fit(&points, args.shape.into(), couple(&channel)).map_err(Failure::data)?;
     let days = args.due_days.unwrap_or_else(|| holds_days(&config, &args.probe));
     let made =
@@ -121,6 +122,15 @@ pub fn run(args: &Args) -> Result<(), Failure> {
     let path = crate::daemon::calibrations::keep(&config.data, &record).map_err(Failure::io)?;
     tell("Kept. A running daemon takes it within a minute.");
     say(&path.display().to_string())
+}
+
+/// The step of the numbers is the probe's: what one bath showed of it holds in
+/// all.
+fn share_step(points: &mut [Point]) {
+    let seen = points.iter().map(|p| p.seen.step_celsius).filter(|s| *s > 0.0).reduce(f64::min);
+    for p in points {
+        p.seen.step_celsius = seen.unwrap_or(0.0);
+    }
 }
 
 /// The configuration, or one made up of `--port` and what goes with it.

@@ -116,15 +116,29 @@ impl Heard {
 
 #[cfg(test)]
 mod tests {
-    use super::{Conclusion, Effect, Heard, Stage, StageChange};
+    use std::sync::Arc;
+
+    use super::{Conclusion, Effect, Engine, Heard, Stage, StageChange};
     use crate::engine::effect::WallNs;
     use crate::engine::stage::Basis;
+    use crate::rehearse::family::Family;
+    use crate::rehearse::make::{Marks, make};
+    use crate::rehearse::scene::Options;
 
     fn said(stage: Stage, at: WallNs, revises: bool, withdrawn: bool) -> Effect {
         let change =
             StageChange { stage, began: Some(at), confidence: 0.9, basis: Basis::Trace, revises, withdrawn };
         let name = "k".into();
         Effect { time: Some(at + 60), probe: "k".into(), kettle: name, what: Conclusion::Stage(change) }
+    }
+
+    /// The whey's make began without a word, and so its lot was never opened.
+    #[test]
+    fn whey_on_the_fire_begins_a_make_of_its_own() {
+        let m = make(0, Family::WithWheyCheese, &Options::default(), Marks::None);
+        let heard = Heard::over(&mut Engine::new(Some(Arc::new(m.plan.clone()))), m.events());
+        assert!(heard.hindsight.iter().any(|f| f.stage == Stage::WheyHeating), "{:?}", heard.hindsight);
+        assert_eq!(heard.makes_begun, 2);
     }
 
     #[test]

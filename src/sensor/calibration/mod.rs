@@ -18,6 +18,7 @@ mod suspect;
 
 use super::boiling;
 use super::settle::Standing;
+use super::uncertainty::Budget;
 
 pub use correction::{Correction, Shape};
 pub use date::Date;
@@ -110,10 +111,16 @@ impl Point {
         self.seen.mean_celsius - self.truth()
     }
 
-    /// Standard uncertainty of the comparison, °C.
+    /// Standard uncertainty of the comparison, °C: what it is compared with,
+    /// the mean of the readings, and their resolution (half a step either way,
+    /// GUM F.2.2.1), which no number of readings makes smaller where they stand.
     pub fn standard_celsius(&self) -> f64 {
-        let (u, s) = (self.against.standard_celsius(), self.seen.spread_celsius);
-        libm::sqrt(u * u + s * s / self.seen.readings.max(1) as f64)
+        let mean = self.seen.spread_celsius / libm::sqrt(self.seen.readings.max(1) as f64);
+        Budget::default()
+            .standard("what is true", self.against.standard_celsius())
+            .standard("mean", mean)
+            .step("resolution", self.seen.step_celsius)
+            .combined_celsius()
     }
 
     /// Whether it says more than it is unsure of, so that it may correct.

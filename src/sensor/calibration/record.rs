@@ -59,6 +59,9 @@ pub struct RecordedPoint {
     pub spread_celsius: f64,
     /// Drift while they were taken, °C/min.
     pub drift_celsius_per_min: f64,
+    /// Smallest step of the numbers, °C, where one was seen.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub step_celsius: Option<f64>,
     /// How many readings.
     pub readings: u64,
     /// Over how long, s.
@@ -75,6 +78,24 @@ pub struct RecordedPoint {
     /// The reference thermometer.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reference: Option<String>,
+}
+
+impl RecordedPoint {
+    /// How far off it was found, °C, in hundredths: what is too small to be
+    /// seen has no sign.
+    pub fn found_off_celsius(&self) -> f64 {
+        hundredths(self.as_found_celsius - self.true_celsius)
+    }
+
+    /// What is shown with the new correction, °C, in hundredths.
+    pub fn left_celsius(&self) -> f64 {
+        hundredths(self.as_left_celsius)
+    }
+}
+
+/// Two decimals, never a negative nothing.
+fn hundredths(value: f64) -> f64 {
+    (value * 100.0).round() / 100.0 + 0.0
 }
 
 /// A text that is no calibration.

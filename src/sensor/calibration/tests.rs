@@ -9,6 +9,7 @@ fn at(against: Against, mean_celsius: f64) -> Point {
         drift_celsius_per_min: 0.01,
         spread_celsius: 0.02,
         readings: 60,
+        step_celsius: 0.0078125,
         seconds: 60.0,
         cold_junction_celsius: Some(21.0),
     };
@@ -31,6 +32,21 @@ fn ice_and_boiling_by_the_barometer_make_a_line() {
     assert!(fitted.left_celsius < 1e-9);
     // The worse of the two points: 0.1 °C standard, k = 2.
     assert!((fitted.expanded_celsius - 0.2).abs() < 0.01, "{}", fitted.expanded_celsius);
+}
+
+/// By hand, in ice: the bath 0.03; 60 readings that spread by 0.02, 0.0026; a
+/// step of a quarter degree, 0.25/√12 = 0.0722. Root sum of squares 0.0782,
+/// k = 2: 0.156.
+#[test]
+fn the_step_of_the_numbers_counts() {
+    let mut coarse = at(Against::Ice, 0.25);
+    coarse.seen.step_celsius = 0.25;
+    assert!((coarse.standard_celsius() - 0.0782).abs() < 1e-4, "{}", coarse.standard_celsius());
+    let fitted = fit(std::slice::from_ref(&coarse), Shape::Linear, None).unwrap();
+    assert!((fitted.expanded_celsius - 0.1564).abs() < 2e-4, "{}", fitted.expanded_celsius);
+    // A number that never changed says nothing of its step.
+    coarse.seen.step_celsius = 0.0;
+    assert!((coarse.standard_celsius() - 0.0301).abs() < 1e-4, "{}", coarse.standard_celsius());
 }
 
 /// The weather alone may move the boiling point by ±0.8 °C: half a degree off
@@ -128,6 +144,7 @@ fn record() -> Record {
         spread_celsius: 0.02,
         drift_celsius_per_min: 0.01,
         readings: 60,
+        step_celsius: Some(0.0078125),
         seconds: 60.0,
         cold_junction_celsius: Some(21.0),
         altitude_m: None,

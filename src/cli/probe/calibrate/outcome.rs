@@ -96,6 +96,12 @@ pub(super) fn record(made: &Made<'_>, channel: &Channel, fitted: &Fitted, data: 
                 .to_owned(),
         );
     }
+    if made.points.iter().all(|p| p.seen.step_celsius <= 0.0) {
+        remarks.push(
+            "the reading never changed while it was watched, so that the step of its numbers is not known and not counted"
+                .to_owned(),
+        );
+    }
     Record {
         probe: made.probe.to_owned(),
         number: before + 1,
@@ -128,6 +134,7 @@ fn recorded(p: &Point, corrected: bool, channel: &Channel, fitted: &Fitted) -> R
         corrected,
         spread_celsius: micro(p.seen.spread_celsius),
         drift_celsius_per_min: micro(p.seen.drift_celsius_per_min),
+        step_celsius: Some(micro(p.seen.step_celsius)).filter(|s| *s > 0.0),
         readings: p.seen.readings as u64,
         seconds: micro(p.seen.seconds),
         cold_junction_celsius: p.seen.cold_junction_celsius.map(micro),
@@ -160,7 +167,7 @@ pub(super) fn tell_outcome(record: &Record) {
             p.against,
             p.true_celsius,
             p.as_found_celsius,
-            p.as_left_celsius,
+            p.left_celsius(),
             if p.corrected { "" } else { "  (check only)" }
         ));
     }

@@ -1,0 +1,94 @@
+//! Promise: a day packed as the README says reads the same, the day that is
+//! being written is left alone, and nothing goes before what is packed was
+//! compared.
+
+#![allow(clippy::unwrap_used)] // a test may end here
+
+#[path = "support/made_day.rs"]
+mod made_day;
+
+use std::path::Path;
+use std::process::Command;
+use std::sync::Arc;
+
+use curdtrace::journal::storage::{Disk, Storage};
+use curdtrace::lot::at::At;
+use curdtrace::lot::inbox::{Ask, AttachAsk, Opening, Request};
+use curdtrace::lot::life::Lots;
+use made_day::{Day, MORNING_NS, dairy};
+
+/// The README's own line, with nothing changed.
+fn packing() -> String {
+    let readme = include_str!("../README.md");
+    let line = readme.lines().find(|l| l.trim_start().starts_with("$ find data/journal")).unwrap();
+    line.trim_start().trim_start_matches("$ ").to_owned()
+}
+
+/// Three days of makes, the first two written long ago.
+fn three_days(data: &Path) -> Vec<(At, At)> {
+    let mut day = Day::new(Arc::new(Disk), data);
+    let makes = (0..3).map(|n| day.make("big", "big", At(MORNING_NS).plus_s(n * 86_400))).collect::<Vec<_>>();
+    let names = names(data);
+    assert_eq!(names.len(), 3, "{names:?}");
+    for name in &names[..2] {
+        let file = data.join("journal").join(name);
+        let touched = Command::new("touch").args(["-d", "5 days ago"]).arg(file).status().unwrap();
+        assert!(touched.success());
+    }
+    makes
+}
+
+fn names(data: &Path) -> Vec<String> {
+    Disk.list(&data.join("journal")).unwrap()
+}
+
+fn pack(home: &Path) -> bool {
+    Command::new("sh").args(["-c", &packing()]).current_dir(home).status().unwrap().success()
+}
+
+/// The first day's make attached to a lot: its trace and its events.
+fn attached(data: &Path, id: &str, (from, to): (At, At)) -> [String; 2] {
+    let storage: Arc<dyn Storage> = Arc::new(Disk);
+    let (mut lots, _) = Lots::open(storage, data, dairy()).unwrap();
+    let by = |ask| Request { at: At(MORNING_NS).plus_s(3 * 86_400), by: Some("Ada".into()), ask };
+    let open = Opening { kettle: "big".into(), id: Some(id.into()), past: true, ..Opening::default() };
+    lots.apply(&by(Ask::Open(open))).unwrap();
+    let attach = AttachAsk { lot: id.into(), probe: "big".into(), from, to };
+    lots.apply(&by(Ask::Attach(attach))).unwrap();
+    lots.apply(&by(Ask::Close { lot: id.into() })).unwrap();
+    ["trace.lp", "events.jsonl"].map(|f| std::fs::read_to_string(lots.store().folder(id).join(f)).unwrap())
+}
+
+#[test]
+fn a_make_of_a_packed_day_is_attached_as_if_it_were_plain() {
+    let home = tempfile::tempdir().unwrap();
+    let data = home.path().join("data");
+    let makes = three_days(&data);
+    let plain = attached(&data, "plain", makes[0]);
+    assert!(pack(home.path()));
+    let packed = names(&data);
+    assert!(packed[0].ends_with(".lp.gz") && packed[1].ends_with(".lp.gz"), "{packed:?}");
+    assert!(packed[2].ends_with(".lp") && packed.len() == 3, "{packed:?}");
+    assert!(plain[0].lines().count() > 1000);
+    assert_eq!(attached(&data, "packed", makes[0]), plain);
+    // Packing again does nothing, and the journal goes on.
+    assert!(pack(home.path()));
+    assert_eq!(names(&data), packed);
+    let mut day = Day::new(Arc::new(Disk), &data);
+    day.make("big", "big", At(MORNING_NS).plus_s(3 * 86_400));
+    assert_eq!(attached(&data, "later", makes[0]), plain);
+}
+
+#[test]
+fn what_was_packed_wrongly_leaves_the_plain_day_which_counts() {
+    let home = tempfile::tempdir().unwrap();
+    let data = home.path().join("data");
+    let makes = three_days(&data);
+    let plain = attached(&data, "plain", makes[0]);
+    let first = names(&data)[0].clone();
+    // The machine was switched off while it packed.
+    std::fs::write(data.join("journal").join(format!("{first}.gz")), b"\x1f\x8b\x08").unwrap();
+    pack(home.path());
+    assert!(names(&data).contains(&first), "{:?}", names(&data));
+    assert_eq!(attached(&data, "again", makes[0]), plain);
+}

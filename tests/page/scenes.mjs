@@ -3,7 +3,7 @@ import { readFileSync } from "node:fs";
 import { axeSource, browser, check, counted, folder, pause, Program, showScene, until } from "./browser.mjs";
 
 const SCENES = ["cooking", "idle", "warming", "setting", "get-ready", "heat-off", "over", "fault", "doubt", "old", "two", "two-alarm", "whey", "none"];
-const PAGES = ["lots", "season", "plans", "plan/tomme-semi-hard", "probes", "setup"];
+const PAGES = ["lots", "season", "plans", "plan/tomme-semi-hard", "reckon", "probes", "setup"];
 const SIZES = [[360, 740], [820, 1180], [1280, 800]];
 
 const server = new Program("examples/page_scenes", ["--data", folder("scenes")]);
@@ -143,6 +143,25 @@ async function markedAndUndone() {
   await page.close();
 }
 
+// Rennet and wash water, by big keys; the same sums as the command's.
+async function reckoned() {
+  const page = await open(SIZES[0], "/#reckon");
+  const says = (piece, words) => until(async () => (await page.locator(".piece .mid").nth(piece).textContent()) === words, `piece ${piece} says ${words}`);
+  await page.locator(".piece >> nth=0 >> .figure input").nth(3).fill("35");
+  await says(0, "33.3 mL of rennet");
+  await page.selectOption(".piece >> nth=0 >> select", { index: 1 });
+  await says(0, "20.0 mL of rennet");
+  await page.click(".piece >> nth=0 >> .figure >> nth=0 >> button >> nth=1");
+  await says(0, "22.0 mL of rennet");
+  const input = page.locator(".piece >> nth=1 >> .figure input");
+  quiet = true; // half the figures given may make no sense yet, and are refused
+  for (const [n, value] of [[0, "100"], [1, "33"], [2, "32"], [3, "60"], [4, "38"]]) await input.nth(n).fill(value);
+  await says(1, "18.3 L of water, 38.0 °C");
+  quiet = false;
+  await page.evaluate(() => { for (const k of Object.keys(localStorage)) if (k.startsWith("reckon-")) localStorage.removeItem(k); });
+  await page.close();
+}
+
 async function heard() {
   const page = await context.newPage();
   await page.addInitScript(() => {
@@ -188,6 +207,7 @@ async function oldAndCutOff() {
   await until(() => page.locator("#cut").isVisible(), "cut off is said");
   console.log(`cut off is said ${((Date.now() - cut) / 1000).toFixed(1)} s after the last word`);
   check((await page.locator(".now.bad").count()) === 1, "and the number is not shown as live");
+  check(!(await page.locator(".todo").first().isVisible()), "nor what was to be done then");
   const size = await page.evaluate(() => parseFloat(getComputedStyle(document.querySelector("#cut b")).fontSize));
   check(size >= 54, `in large letters: ${size} px`);
   server.signal("SIGCONT");
@@ -242,6 +262,7 @@ try {
   await still();
   await takenByThumbAndByKey();
   await markedAndUndone();
+  await reckoned();
   await heard();
   await wrongClock();
   await spoken();

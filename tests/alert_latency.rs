@@ -35,12 +35,13 @@ use curdtrace::daemon::input::Incoming;
 use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::event::{Ask, Command as Commanded, Mark, MarkKind, Name};
 use curdtrace::wire::frame::{Frame, Sound};
+use curdtrace::wire::json::rfc3339;
 use house::{House, config, wait_for};
 use moody_disk::MoodyDisk;
 use pty::Pty;
 
 /// Calls with either disk.
-const CALLS: usize = 8;
+const CALLS: usize = 5;
 const SOON: Duration = Duration::from_secs(20);
 /// 14 July 2026, 04:00 UTC.
 const MORNING_NS: i64 = 1_784_001_600_000_000_000;
@@ -53,6 +54,10 @@ type Heard = mpsc::Receiver<(usize, String, Instant)>;
 
 fn kettle(n: usize) -> String {
     format!("k{n}")
+}
+
+fn readings_of(kettle: &str) -> String {
+    format!("curdtrace/{kettle}/reading")
 }
 
 /// The names of kettles that `text` speaks of as calling for the heat off.
@@ -118,7 +123,7 @@ struct Scene {
     heard: Heard,
     seq: u32,
     runtime: tokio::runtime::Runtime,
-    _broker: Broker,
+    broker: Broker,
     _folder: tempfile::TempDir,
 }
 
@@ -143,13 +148,11 @@ impl Scene {
         assert!(wait_for(SOON, || TcpStream::connect(("127.0.0.1", web)).is_ok()));
         page(web, tell);
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-        Self { house, clock, disk, pty, hand, heard, seq: 0, runtime, _broker: broker, _folder: folder }
+        Self { house, clock, disk, pty, hand, heard, seq: 0, runtime, broker, _folder: folder }
     }
 
     /// A reading a second of the daemon's clock; the moment its bytes went out.
     fn reads(&mut self, probe: &str, celsius: f64) -> Instant {
-        // A day a thousand times as fast would flood the broker as no day does.
-        std::thread::sleep(Duration::from_millis(8));
         self.clock.advance(Duration::from_secs(1));
         let taken = self.house.taken();
         let sent = Instant::now();
@@ -178,14 +181,41 @@ impl Scene {
         }
         let mark = Mark { kettle: Name::from(name), kind: MarkKind::HeatOn, by: None };
         self.sends(Incoming::Mark(mark));
+        let mut beside = None;
         for n in 0..300 {
             let celsius = 28.0 + f64::from(n) * 0.02 + f64::from(n % 3) * 0.01;
+            if self.is_near(name) {
+                let beside = beside.get_or_insert_with(|| self.beside(name));
+                self.broker_keeps_up(name, beside);
+            }
             let sent = self.reads(name, celsius);
             if self.calls(name) {
                 return sent;
             }
         }
         panic!("{name} is not called");
+    }
+
+    /// Whether the call may come within the next few readings.
+    fn is_near(&self, name: &str) -> bool {
+        let shown = self.house.shown();
+        let k = shown.view.kettles.iter().find(|k| &*k.kettle == name);
+        let off_at = k.and_then(|k| k.forecast.as_ref()?.heat_off_at);
+        off_at.is_some_and(|at| at - shown.wall_ns < 20_000_000_000)
+    }
+
+    /// Who listens to a kettle's readings at the broker.
+    fn beside(&self, name: &str) -> Hand {
+        Hand::new(self.broker.port, &format!("beside-{name}"), None, &readings_of(name))
+    }
+
+    /// Waits until the broker has what is published every second: hours that
+    /// pass in seconds heap up there what no day does.
+    fn broker_keeps_up(&self, name: &str, beside: &Hand) {
+        let now = rfc3339(self.house.shown().wall_ns);
+        let last = || beside.heard(&readings_of(name)).pop();
+        let is_there = || last().is_some_and(|h| h.1.contains(&now));
+        assert!(wait_for(SOON, is_there), "the broker has no reading of {now}: {:?}", last());
     }
 
     /// Waits until all outlets have it; how long each took.

@@ -6,7 +6,8 @@
 //!
 //! Invariants: at least one message in two seconds, so that a page which hears
 //! nothing knows that it is cut off; at most one in 200 ms, unless an alarm
-//! changed or a person pressed. A page that lags [`QUEUE`] messages behind is cut, never waited for.
+//! changed or a person pressed. A page that lags [`QUEUE`] messages behind is
+//! cut, never waited for.
 //!
 //! Deliberately absent: resuming by `Last-Event-ID`; there is nothing to catch
 //! up with.

@@ -4,7 +4,8 @@
 //!     cargo run --example page_scenes -- --data DIR
 //!
 //! prints the address on the first line; then every line on standard input
-//! names a scene to show, and every wish of a person comes out as a line.
+//! names a scene, answered by `shown NAME` once it is what the page is given;
+//! every wish of a person comes out as a line.
 //! Nothing here is measured: an invented hut, invented makes.
 
 use std::io::{BufRead as _, Write as _};
@@ -77,6 +78,7 @@ async fn main() -> std::io::Result<()> {
                     let s = scene(name);
                     fill(&room, &s);
                     show.send_replace(Arc::new(s));
+                    say(&format!("shown {name}"));
                 }
             },
             Some(a) = asked.recv() => {

@@ -139,6 +139,44 @@ async fn what_is_known_has_the_described_shape() {
     assert_eq!(k["say"]["key"], "do-heat-off");
 }
 
+/// The sums are the engine's own, and what makes no sense is refused in words.
+#[tokio::test]
+async fn rennet_and_wash_water_are_reckoned_or_refused() {
+    let c = contract().await;
+    for (path, query, key, expected) in [
+        ("/api/v1/dose", "milk_litres=400&strength=10000&floc_minutes=12", "ml", 133.333),
+        ("/api/v1/dose", "milk_litres=100&imcu_per_litre=40&imcu_per_ml=200", "ml", 20.0),
+        ("/api/v1/dose", "milk_litres=250&ml_per_100l=20&factor=0.5", "ml", 25.0),
+        (
+            "/api/v1/wash",
+            "milk_litres=100&drawn_litres=33&celsius=32&water_celsius=60&to_celsius=38",
+            "litres",
+            18.27,
+        ),
+        (
+            "/api/v1/wash",
+            "milk_litres=100&drawn_litres=33&celsius=31&water_celsius=60&litres=22",
+            "celsius",
+            38.17,
+        ),
+    ] {
+        let answer = c.ask("GET", &format!("{path}?{query}"), path, "", 200).await;
+        let got = answer[key].as_f64().unwrap();
+        assert!((got - expected).abs() < 0.01, "{query}: {got}");
+    }
+    for (path, query, status, word) in [
+        ("/api/v1/dose", "milk_litres=400", 422, "strength"),
+        ("/api/v1/dose", "milk_litres=0&ml_per_100l=20", 422, "milk is 0"),
+        ("/api/v1/dose", "milk_litres=much&ml_per_100l=20", 400, "milk_litres"),
+        ("/api/v1/dose", "milk_litres=4&ml_per_100l=20&floc=3", 400, "floc"),
+        ("/api/v1/wash", "milk_litres=100&celsius=31&water_celsius=60&to_celsius=61", 422, "between"),
+        ("/api/v1/wash", "milk_litres=100&celsius=31&water_celsius=60", 422, "one of them"),
+    ] {
+        let answer = c.ask("GET", &format!("{path}?{query}"), path, "", status).await;
+        assert!(answer["error"].as_str().unwrap().contains(word), "{query}: {answer}");
+    }
+}
+
 /// A number never goes out without its age, and the age grows while the daemon
 /// is silent.
 #[tokio::test]

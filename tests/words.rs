@@ -90,7 +90,7 @@ fn composed() -> BTreeSet<String> {
     for sound in ["get-ready", "heat-off", "fault"] {
         keys.insert(format!("sound-{sound}"));
     }
-    for page in ["sheet", "lots", "season", "plans", "probes", "setup"] {
+    for page in ["sheet", "lots", "season", "plans", "reckon", "probes", "setup"] {
         keys.insert(format!("page-{page}"));
     }
     keys

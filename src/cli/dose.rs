@@ -6,7 +6,8 @@
 use std::io::{self, Write};
 
 use super::error::Failure;
-use crate::engine::clot::{self, SOXHLET_CELSIUS};
+use crate::engine::amounts::{self, Rennet, Unfit};
+use crate::engine::clot::SOXHLET_CELSIUS;
 
 /// How much rennet: by Soxhlet strength and minutes, by IMCU, or by a supplier's figure
 #[derive(Debug, clap::Args)]
@@ -57,62 +58,39 @@ pub fn run(args: &Args) -> Result<(), Failure> {
 
 /// Millilitres, and what they rest on.
 fn dose(a: &Args) -> Result<(f64, String), Failure> {
-    above_zero("--milk", a.milk)?;
-    above_zero("--factor", a.factor)?;
-    let (ml, how) = match (a.strength, a.imcu_per_ml, a.ml_per_100l) {
-        (Some(strength), _, _) => by_strength(a, strength)?,
-        (_, Some(per_ml), _) => {
-            let per_litre = a.imcu_per_litre.unwrap_or_default();
-            above_zero("--imcu-per-ml", per_ml)?;
-            above_zero("--imcu-per-litre", per_litre)?;
-            let how = format!("{per_litre} IMCU to the litre, {per_ml} IMCU in a millilitre (ISO 11815).");
-            (clot::imcu_ml(per_litre * a.milk, per_ml), how)
-        }
-        (_, _, per_100l) => {
-            let per_100l = per_100l.unwrap_or_default();
-            above_zero("--ml-per-100l", per_100l)?;
-            (per_100l * a.milk / 100.0, format!("{per_100l} mL to 100 L by the supplier's figure."))
-        }
-    };
-    let ml = ml * a.factor;
-    if !ml.is_finite() {
-        return Err(Failure::usage("these figures give no dose; look at their units"));
-    }
-    Ok((ml, how))
+    let rennet = rennet(a).map_err(unfit)?;
+    Ok((rennet.ml(a.milk, a.factor).map_err(unfit)?, how(&rennet)))
 }
 
-fn by_strength(a: &Args, strength: f64) -> Result<(f64, String), Failure> {
-    above_zero("--strength", strength)?;
-    above_zero("--multiplier", a.multiplier)?;
-    let floc_min = match (a.floc, a.set) {
-        (Some(floc), _) => floc,
-        (_, set) => set.unwrap_or_default() / a.multiplier,
-    };
-    above_zero("--floc or --set", floc_min)?;
-    if !(20.0..=50.0).contains(&a.celsius) {
-        return Err(Failure::usage(format_args!(
-            "--celsius {}: milk below 20 °C hardly clots and above 50 °C the rennet dies; give 20 to 50",
-            a.celsius
-        )));
-    }
-    // Warmer milk clots sooner: the time that it would take at 35 °C.
-    let slower = clot::relative_time(&[], a.celsius) / clot::relative_time(&[], SOXHLET_CELSIUS);
-    let ml = clot::dose_ml(strength, a.milk, floc_min * 60.0 / slower);
-    let how = format!(
-        "Strength {strength} by Soxhlet: volumes of milk that one volume clots in 2,400 s (40 min) at 35 °C; \
-         some suppliers count 45 min.\nFirst flocs after {floc_min:.0} min in milk at {} °C like the test's; \
-         in practice it may need up to twice as much. Mark the flocs: they correct it.",
-        a.celsius
-    );
-    Ok((ml, how))
+fn rennet(a: &Args) -> Result<Rennet, Unfit> {
+    Ok(match (a.strength, a.imcu_per_ml, a.ml_per_100l) {
+        (Some(strength), _, _) => {
+            amounts::above_zero("multiplier", a.multiplier)?;
+            let floc_minutes = a.floc.or(a.set.map(|set| set / a.multiplier)).unwrap_or_default();
+            Rennet::Soxhlet { strength, floc_minutes, celsius: a.celsius }
+        }
+        (_, Some(per_ml), _) => Rennet::Imcu { per_ml, per_litre: a.imcu_per_litre.unwrap_or_default() },
+        (_, _, per_100l) => Rennet::Supplier { ml_per_100l: per_100l.unwrap_or_default() },
+    })
 }
 
-/// Refuses what is not a figure above zero.
-pub(super) fn above_zero(name: &str, value: f64) -> Result<(), Failure> {
-    if value.is_finite() && value > 0.0 {
-        return Ok(());
+fn how(rennet: &Rennet) -> String {
+    match rennet {
+        Rennet::Soxhlet { strength, floc_minutes, celsius } => format!(
+            "Strength {strength} by Soxhlet: volumes of milk that one volume clots in 2,400 s (40 min) at 35 °C; \
+             some suppliers count 45 min.\nFirst flocs after {floc_minutes:.0} min in milk at {celsius} °C like the test's; \
+             in practice it may need up to twice as much. Mark the flocs: they correct it."
+        ),
+        Rennet::Imcu { per_ml, per_litre } => {
+            format!("{per_litre} IMCU to the litre, {per_ml} IMCU in a millilitre (ISO 11815).")
+        }
+        Rennet::Supplier { ml_per_100l } => format!("{ml_per_100l} mL to 100 L by the supplier's figure."),
     }
-    Err(Failure::usage(format_args!("{name} is {value}; give a figure above zero")))
+}
+
+/// A figure that does not fit, by its option.
+pub(super) fn unfit(e: Unfit) -> Failure {
+    Failure::usage(format_args!("--{e}"))
 }
 
 #[cfg(test)]
@@ -120,6 +98,7 @@ mod tests {
     use clap::Parser;
 
     use super::*;
+    use crate::engine::clot;
 
     #[derive(Debug, Parser)]
     struct Line {

@@ -12,6 +12,7 @@
 
 pub mod alarm;
 pub mod alarms;
+pub mod amounts;
 mod bins;
 pub mod boil;
 pub mod clot;

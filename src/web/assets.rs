@@ -52,6 +52,7 @@ pub fn all() -> &'static [Asset] {
             ("page/dom.js", JS, include_str!("page/dom.js")),
             ("page/lots.js", JS, include_str!("page/lots.js")),
             ("page/plans.js", JS, include_str!("page/plans.js")),
+            ("page/reckon.js", JS, include_str!("page/reckon.js")),
             ("page/probes.js", JS, include_str!("page/probes.js")),
             ("page/setup.js", JS, include_str!("page/setup.js")),
             ("page/mark.svg", SVG, include_str!("page/mark.svg")),

@@ -6,7 +6,8 @@
 //!
 //! Invariants: at least one message in two seconds, so that a page which hears
 //! nothing knows that it is cut off; at most one in 200 ms, unless an alarm
-//! changed. A page that lags [`QUEUE`] messages behind is cut, never waited for.
+//! changed or a person pressed. A page that lags [`QUEUE`] messages behind is
+//! cut, never waited for.
 //!
 //! Deliberately absent: resuming by `Last-Event-ID`; there is nothing to catch
 //! up with.
@@ -33,7 +34,7 @@ pub const QUEUE: usize = 64;
 
 /// The beat: a message at least this often.
 const BEAT: Duration = Duration::from_secs(1);
-/// Not more often than this, unless an alarm changed.
+/// Not more often than this, unless an alarm changed or a person pressed.
 const CALM: Duration = Duration::from_millis(200);
 
 /// Everyone who listens.
@@ -146,10 +147,11 @@ pub async fn pump(room: Arc<Room>, shutdown: CancellationToken) {
     let mut last = Instant::now();
     let mut alarms = String::new();
     loop {
+        let mut pressed = false;
         tokio::select! {
             () = shutdown.cancelled() => return,
             _ = beat.tick() => {}
-            () = room.held.changed.notified() => {}
+            () = room.held.changed.notified() => pressed = true,
             changed = snapshot.changed() => {
                 if changed.is_err() {
                     // The daemon's runner is gone; ages grow and the page says so.
@@ -159,7 +161,7 @@ pub async fn pump(room: Arc<Room>, shutdown: CancellationToken) {
         }
         let seen = snapshot.borrow_and_update().clone();
         let alarms_now = alarm_states(&seen.view);
-        if alarms_now == alarms && last.elapsed() < CALM {
+        if !pressed && alarms_now == alarms && last.elapsed() < CALM {
             tokio::time::sleep(CALM.saturating_sub(last.elapsed())).await;
         }
         alarms = alarms_now;

@@ -13,12 +13,26 @@ export const axeSource = require.resolve("axe-core/axe.min.js");
 const FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
   "--disable-component-update", "--disable-sync", "--autoplay-policy=user-gesture-required"];
 
+// How long something may take that only fails when it never comes: a busy machine is no fault of the page.
+export const PATIENCE_MS = 60000;
+
 export const folder = (name) => mkdtempSync(join(tmpdir(), `page-${name}-`));
 export const pause = (ms) => new Promise((r) => setTimeout(r, ms));
 
 export async function browser() {
   const data = folder("profile");
-  const context = await chromium.launchPersistentContext(data, { executablePath: "/usr/bin/chromium", headless: true, args: FLAGS, viewport: null });
+  const context = await chromium.launchPersistentContext(data, { executablePath: "/usr/bin/chromium", headless: true, args: FLAGS, viewport: null, timeout: PATIENCE_MS });
+  context.setDefaultTimeout(PATIENCE_MS);
+  // What the page has heard last on its live line, once it has drawn it.
+  await context.addInitScript(() => {
+    const { EventSource } = globalThis;
+    globalThis.EventSource = class extends EventSource {
+      constructor(...a) {
+        super(...a);
+        this.addEventListener("state", (e) => setTimeout(() => { globalThis.heard = JSON.parse(e.data); }));
+      }
+    };
+  });
   return { context, close: async () => { await context.close(); rmSync(data, { recursive: true, force: true }); } };
 }
 
@@ -38,7 +52,7 @@ export class Program {
   }
 
   // The first line so far, or to come, that matches.
-  line(pattern, ms = 20000) {
+  line(pattern, ms = PATIENCE_MS) {
     const had = this.lines.find((l) => pattern.test(l));
     if (had) return Promise.resolve(had);
     return new Promise((done, fail) => {
@@ -56,17 +70,30 @@ export class Program {
   }
 }
 
+// What tells one scene from another, of a state.
+const marked = (state) => JSON.stringify(state.kettles.map((k) => [k.kettle, k.celsius, k.stage, k.health, k.trusted, k.alarms.map((a) => a.alarm + a.state)]));
+
+// Shows an invented scene and waits until the page has drawn it.
+export async function showScene(server, url, page, name) {
+  server.lines = server.lines.filter((l) => !l.startsWith("shown "));
+  server.say(name);
+  await server.line(new RegExp(`^shown ${name}$`));
+  const wanted = marked(await fetch(`${url}/api/v1/state`).then((r) => r.json()));
+  await until(async () => marked(await page.evaluate(() => globalThis.heard ?? { kettles: [] })) === wanted, `the page shows ${name}`);
+  await page.evaluate(() => new Promise((r) => requestAnimationFrame(() => requestAnimationFrame(r))));
+}
+
 let checks = 0;
 export function check(ok, words) {
   checks += 1;
   if (!ok) throw new Error(`not so: ${words}`);
 }
-export async function until(test, words, ms = 8000) {
+export async function until(test, words, ms = PATIENCE_MS) {
   const end = Date.now() + ms;
   for (;;) {
     if (await test()) { checks += 1; return; }
-    if (Date.now() > end) throw new Error(`not within ${ms} ms: ${words}`);
-    await pause(50);
+    if (Date.now() > end) throw new Error(`not within ${ms} ms: ${typeof words === "function" ? words() : words}`);
+    await pause(100);
   }
 }
 export const counted = () => checks;

@@ -18,8 +18,10 @@ pub struct Moods {
     pub full: AtomicBool,
     /// Every sync fails.
     pub sync_fails: AtomicBool,
-    /// Every sync takes so long, ms.
+    /// Every sync takes so long, ms; one that runs ends when this is lowered.
     pub slow_ms: AtomicU64,
+    /// Syncs that ended well.
+    pub synced: AtomicU64,
 }
 
 /// A disk with moods.
@@ -44,11 +46,17 @@ impl Sink for MoodySink {
         self.sink.write(bytes)
     }
     fn sync(&mut self) -> io::Result<()> {
-        std::thread::sleep(Duration::from_millis(self.disk.0.slow_ms.load(Ordering::SeqCst)));
+        let mut waited_ms = 0;
+        while waited_ms < self.disk.0.slow_ms.load(Ordering::SeqCst) {
+            std::thread::sleep(Duration::from_millis(5));
+            waited_ms += 5;
+        }
         if self.disk.0.sync_fails.load(Ordering::SeqCst) {
             return Err(io::Error::from_raw_os_error(5));
         }
-        self.sink.sync()
+        self.sink.sync()?;
+        self.disk.0.synced.fetch_add(1, Ordering::SeqCst);
+        Ok(())
     }
 }
 

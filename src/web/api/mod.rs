@@ -8,6 +8,7 @@
 //! wrong and what to do.
 
 mod access;
+mod amounts;
 mod curve;
 mod kettles;
 mod lots;
@@ -138,7 +139,9 @@ pub(super) fn routes() -> Router<Arc<Room>> {
         .route("/season", get(lots::season))
         .route("/plans", get(plans::list))
         .route("/plans/{plan}", get(plans::show).put(plans::keep).delete(plans::remove))
-        .route("/probes", get(probes::list));
+        .route("/probes", get(probes::list))
+        .route("/dose", get(amounts::dose))
+        .route("/wash", get(amounts::wash));
     Router::new().nest("/api/v1", v1)
 }
 

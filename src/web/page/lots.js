@@ -39,7 +39,7 @@ export async function season() {
   const draw = () => body.replaceChildren(...[...all].sort((a, b) => (byScore.on ? (b.score ?? -1) - (a.score ?? -1) : 0)).map((l) => h("tr", {},
     h("th", { scope: "row" }, h("a", { href: `#lot/${enc(l.id)}` }, l.id)), h("td", { class: "n" }, l.minutes == null ? "" : String(l.minutes)),
     h("td", { class: "n hand" }, l.peak_celsius == null ? "" : number(l.peak_celsius)),
-    h("td", { class: "n hand" }, l.over_celsius == null ? "" : (l.over_celsius > 0 ? "+" : "") + number(l.over_celsius)),
+    h("td", { class: "n hand" }, l.over_celsius == null ? "" : (l.over_celsius >= 0.05 ? "+" : "") + number(l.over_celsius)),
     h("td", { class: "n" }, l.kg_per_100l == null ? "" : number(l.kg_per_100l)), h("td", { class: "n" }, l.deviations ? String(l.deviations) : ""))));
   draw();
   const th = (key) => h("th", { scope: "col", class: "n" }, t(key));
@@ -66,5 +66,5 @@ function picture(all) {
     const x = 10 + (i * 580) / Math.max(1, shown.length - 1);
     make("path", { d: `M${x.toFixed(1)} 60V${(60 - (l.over_celsius / most) * 52).toFixed(1)}`, stroke: Math.abs(l.over_celsius) > 0.5 ? "var(--crayon)" : "var(--hand)", "stroke-width": 5 });
   });
-  return svg;
+  return h("figure", {}, h("figcaption", { class: "print" }, `${t("season-over")}, °C`), svg);
 }

@@ -16,7 +16,7 @@ const page = { live: null, chosen: localStorage.getItem("kettle"), link: { cut: 
 const PAGES = {
   lots: () => import("./lots.js").then((m) => m.lots), lot: () => import("./lots.js").then((m) => m.lot),
   season: () => import("./lots.js").then((m) => m.season), plans: () => import("./plans.js").then((m) => m.plans),
-  plan: () => import("./plans.js").then((m) => m.plan), probes: () => import("./probes.js").then((m) => m.probes),
+  plan: () => import("./plans.js").then((m) => m.plan), reckon: () => import("./reckon.js").then((m) => m.reckon), probes: () => import("./probes.js").then((m) => m.probes),
   setup: () => import("./setup.js").then((m) => m.setup),
 };
 
@@ -225,7 +225,7 @@ async function route() {
 function menu() {
   const list = h("nav", { class: "menu", "aria-label": t("menu") });
   const here = location.hash.slice(1).split("/")[0];
-  for (const name of ["sheet", "lots", "season", "plans", "probes", "setup"]) {
+  for (const name of ["sheet", "lots", "season", "plans", "reckon", "probes", "setup"]) {
     const hash = name === "sheet" ? "" : name;
     list.append(h("a", { href: `#${hash}`, "aria-current": here === hash ? "page" : null,
       onclick: () => { list.closest("dialog").close(); list.closest("dialog").remove(); } }, t(`page-${name}`)));

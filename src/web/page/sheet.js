@@ -44,7 +44,8 @@ export class Sheet {
         h("div", { class: "made" }, h("table", {}, h("caption", { class: "print" }, t("stages")),
           h("thead", {}, h("tr", {}, th("stage"), th("planned", 1), th("began", 1), th("took", 1))), this.rows), this.also, this.log,
           h("div", { class: "acts" }, h("button", { onclick: () => this.end() }, t("end-make")),
-            h("button", { onclick: () => { location.hash = "#plans"; } }, t("choose-plan")))))));
+            h("button", { onclick: () => { location.hash = "#plans"; } }, t("choose-plan")),
+            h("button", { onclick: () => { location.hash = "#reckon"; } }, t("page-reckon")))))));
     this.drawn = -Infinity;
     // The number is as large as its box takes, measured once a size and never by its own digits.
     new ResizeObserver(() => this.fit()).observe(this.now);
@@ -99,6 +100,7 @@ export class Sheet {
     text(this.goalLabel, c ? t(c.key, { target }) : target ? t("to-target", { target }) : t("no-target"));
     const min = c ? Math.ceil(Math.max(c.seconds, 0) / 60) : 0;
     text(this.goal, !c ? "–" : c.seconds <= 0 ? t("now-word") : t("minutes", { min }));
+    flag(this.goalBox, "blind", c?.key === "count-target"); // rests on the number, and falls with it
     flag(this.goalBox, "near", c && c.key !== "count-over" && c.seconds < 120);
   }
 
@@ -119,6 +121,7 @@ export class Sheet {
     text(this.age, !shown || (bad && !old && !lost) ? t(`health-${k.health}`) : aged);
     text(this.moveLabel, t(bad ? "why" : "in-a-minute"));
     text(this.why, lost ? t(lost) : k.health !== "good" ? k.reason || t(`health-${k.health}`) : t("why-old"));
+    flag(this.why, "wordy", this.why.textContent.length > 26);
     this.why.title = this.why.textContent;
     this.move.hidden = bad; this.why.hidden = !bad;
     const r = k.rate_celsius_per_min;

@@ -42,7 +42,7 @@ export function t(key, values) {
 
 export function number(value, decimals = 1) {
   if (value === undefined || value === null) return "–";
-  const text = value.toFixed(decimals).replace("-", "−");
+  const text = (Number(value.toFixed(decimals)) || 0).toFixed(decimals).replace("-", "−"); // zero has no sign
   return own.code === "en" ? text : text.replace(".", ",");
 }
 

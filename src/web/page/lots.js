@@ -23,12 +23,14 @@ export async function lots() {
 
 export async function lot(id) {
   const { lot: l, closed } = await ask("GET", `/lots/${enc(id)}`);
+  const sheet = `/api/v1/lots/${enc(id)}/sheet.html`;
   const marks = (l.mark ?? []).map((m) => h("li", {}, h("time", {}, clock(m.at)), h("span", {}, t(`mark-${m.name}`), m.value === undefined ? "" : ` ${number(m.value, 2)}`,
     m.text ? `: ${m.text}` : ""), m.by ? h("span", { class: "quiet" }, m.by) : ""));
   return { el: h("div", { class: "page" }, h("h1", {}, id),
     h("p", { class: "two" }, h("span", { class: "hand" }, `${l.product ?? ""} · ${day(l.opened)}`), h("span", { class: "print" }, t(closed ? "lot-closed" : "lot-open"))),
     (l.deviations ?? []).length ? h("section", { class: "faults" }, h("h2", {}, t("lot-deviations")), l.deviations.join("\n")) : "",
-    closed ? h("iframe", { src: `/api/v1/lots/${enc(id)}/sheet.html`, title: t("lot-sheet"), sandbox: "" }) : "",
+    // On a telephone the sheet is read in a window of its own, where two fingers make it larger.
+    closed ? [h("iframe", { src: sheet, title: t("lot-sheet"), sandbox: "" }), h("a", { class: "line", href: sheet, target: "_blank" }, t("lot-sheet"))] : "",
     marks.length ? h("h2", {}, t("marks")) : "", h("ol", { class: "log" }, marks)) };
 }
 
@@ -37,15 +39,14 @@ export async function season() {
   const byScore = { on: false };
   const body = h("tbody");
   const draw = () => body.replaceChildren(...[...all].sort((a, b) => (byScore.on ? (b.score ?? -1) - (a.score ?? -1) : 0)).map((l) => h("tr", {},
-    h("th", { scope: "row" }, h("a", { href: `#lot/${enc(l.id)}` }, l.id)), h("td", { class: "n" }, l.minutes == null ? "" : String(l.minutes)),
-    h("td", { class: "n hand" }, l.peak_celsius == null ? "" : number(l.peak_celsius)),
-    h("td", { class: "n hand" }, l.over_celsius == null ? "" : (l.over_celsius >= 0.05 ? "+" : "") + number(l.over_celsius)),
+    h("th", { scope: "row" }, h("a", { href: `#lot/${enc(l.id)}` }, l.id)), h("td", { class: "n hand" }, l.over_celsius == null ? "" : (l.over_celsius >= 0.05 ? "+" : "") + number(l.over_celsius)),
+    h("td", { class: "n hand" }, l.peak_celsius == null ? "" : number(l.peak_celsius)), h("td", { class: "n" }, l.minutes == null ? "" : String(l.minutes)),
     h("td", { class: "n" }, l.kg_per_100l == null ? "" : number(l.kg_per_100l)), h("td", { class: "n" }, l.deviations ? String(l.deviations) : ""))));
   draw();
   const th = (key) => h("th", { scope: "col", class: "n" }, t(key));
   return { el: h("div", { class: "page" }, h("h1", {}, t("page-season")), all.length ? picture(all) : h("p", {}, t("nothing-yet")),
     h("button", { onclick: () => { byScore.on = !byScore.on; draw(); } }, t("season-best")),
-    h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": t("page-season") }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, t("lot")), th("season-length"), th("season-peak"), th("season-over"),
+    h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": t("page-season") }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, t("lot")), th("season-over"), th("season-peak"), th("season-length"),
       th("season-yield"), th("lot-deviations"))), body))) };
 }
 

@@ -121,7 +121,7 @@ export class Sheet {
     text(this.age, !shown || (bad && !old && !lost) ? t(`health-${k.health}`) : aged);
     text(this.moveLabel, t(bad ? "why" : "in-a-minute"));
     text(this.why, lost ? t(lost) : k.health !== "good" ? k.reason || t(`health-${k.health}`) : t("why-old"));
-    flag(this.why, "wordy", this.why.textContent.length > 26);
+    flag(this.why, "wordy", /.{27}|\S{11}/.test(this.why.textContent));
     this.why.title = this.why.textContent;
     this.move.hidden = bad; this.why.hidden = !bad;
     const r = k.rate_celsius_per_min;

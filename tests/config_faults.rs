@@ -96,7 +96,7 @@ fn a_plan_alone_is_checked_and_a_good_one_passes() {
     std::fs::write(folder.path().join("p.toml"), "[[stage]]\nkind = \"cooking\"\nto-celsius = 41\n").unwrap();
     let out = check(&["--plan", "p.toml"], folder.path());
     assert_eq!(out.status.code(), Some(0), "{}", errors(&out));
-    assert!(String::from_utf8_lossy(&out.stdout).contains("1 stages"));
+    assert!(String::from_utf8_lossy(&out.stdout).contains("1 stage"));
     std::fs::write(folder.path().join("p.toml"), "[[stage]]\nkind = \"cooking\"\nto-celsius = 410\n")
         .unwrap();
     let out = check(&["--plan", "p.toml"], folder.path());

@@ -171,7 +171,7 @@ impl History {
         }
         let (stood, step) = (self.bins[k - 1] - self.bins[k - 4], self.bins[k + 2] - self.bins[k - 1]);
         let begins = (self.bins[k] - self.bins[k - 1]).abs() > 0.25 * step.abs();
-        begins && (step < -0.7 || step > 1.1) && step.abs() > 0.5 + 2.0 * stood.abs()
+        begins && !(-0.7..=1.1).contains(&step) && step.abs() > 0.5 + 2.0 * stood.abs()
     }
 
     /// Where the value was lowest between two places; a probe lifted for a minute

@@ -103,7 +103,7 @@ impl Story {
             let known = self.told.iter().position(|t| t.slot == slot);
             match known {
                 None => {
-                    if b.reached >= commit(f, slot, history) && self.may_tell(f, slot, b, history) {
+                    if b.reached >= commit(f, slot) && self.may_tell(f, slot, b, history) {
                         let told = self.compose(f, history, slot, b, now_s);
                         self.insert(told.clone());
                         out.push(Telling::Began(told));
@@ -361,19 +361,9 @@ fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History) -> bool {
         && history.never_fell_by(1.5, from, now)
 }
 
-/// How sure one must be to tell: less where a cook is near its target, since a
-/// call hangs on it.
-fn commit(f: &Finder, slot: usize, history: &History) -> f64 {
-    let s = &f.grammar.slots[slot];
-    let near = s.stage == Stage::Cooking
-        && s.target_celsius.zip(history.at(f.bin as f64 - 1.0)).is_some_and(|(t, c)| c > t - 2.0);
-    if near {
-        0.5
-    } else if s.stage == Stage::Cooking {
-        0.5
-    } else {
-        COMMIT
-    }
+/// How sure one must be to tell: less of a cook, since a call hangs on it.
+fn commit(f: &Finder, slot: usize) -> f64 {
+    if f.grammar.slots[slot].stage == Stage::Cooking { 0.5 } else { COMMIT }
 }
 
 /// How far off a boundary may be and still hold, seconds.

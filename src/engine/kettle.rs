@@ -1,6 +1,8 @@
 //! One kettle: its probe, filter, stages, heat, rennet clock and alarms, and
 //! the order in which they hear of what happened.
 
+mod outlook;
+
 use std::sync::Arc;
 
 use super::alarm::AlarmKind;
@@ -17,16 +19,12 @@ use super::situation::{Outlook, Situation};
 use super::stage::{Now, Stage, Telling, Tracker};
 use super::still::Stillness;
 
-/// A number older than this is old, and the forecast says that it is blind.
-const BLIND_S: f64 = 8.0;
 /// A forecast is told this often while a heating goes to a target, seconds.
 const FORECAST_EVERY_S: f64 = 10.0;
 /// Whey that has been on the fire so long is taken for it, seconds.
 const WHEY_SURE_S: f64 = 180.0;
 /// A rennet clock is forgotten after this, seconds.
 const RENNET_FORGOTTEN_S: f64 = 6.0 * 3600.0;
-/// What rises faster than this is not only coasting out, °C/s (0.1 °C/min).
-const CREEPS: f64 = 0.1 / 60.0;
 
 /// What a kettle concluded, in engine seconds; the engine makes effects of it.
 #[derive(Debug)]
@@ -351,88 +349,6 @@ impl Kettle {
             }
             out.push(Said::Alarm(change));
         }
-    }
-
-    /// The milk's trend at `t_s`, and the age of what it rests on.
-    fn milk_at(&self, t_s: f64) -> Option<(super::filter::Trend, f64)> {
-        let (mut milk, away_s) = self.filter.milk()?;
-        let (_, fed_s) = self.filter.live()?;
-        let since_s = away_s.unwrap_or(fed_s);
-        if t_s > fed_s {
-            milk.predict(t_s - fed_s, 0.0, 0.0);
-        }
-        Some((milk, t_s - since_s))
-    }
-
-    /// Where the running heating goes.
-    pub fn outlook(&self, t_s: f64) -> Option<(Outlook, f64)> {
-        let target = match self.now.stage {
-            Stage::Warming | Stage::Cooking | Stage::WheyHeating => self.now.target_celsius?,
-            _ => self.tracker.missed_target()?,
-        };
-        let (milk, age_s) = self.milk_at(t_s)?;
-        let reaction_s = self.plan.as_ref().map_or(18.0, |p| p.reaction_s);
-        // A fire that was fed again slowly may not be seen for what it is: what
-        // rises into the target is called all the same.
-        let rises_into_it = milk.slope > CREEPS && milk.level + milk.slope * reaction_s >= target;
-        let fresh = age_s < 30.0;
-        if age_s > 600.0 || (fresh && self.tracker.heating() < 0.5 && !rises_into_it) {
-            return None;
-        }
-        let blind = (age_s > BLIND_S).then_some(age_s);
-        self.heat.outlook(&milk, target, reaction_s, blind).map(|o| (o, target))
-    }
-
-    fn situation(&self, t_s: f64) -> Situation {
-        let age_s = t_s - self.number_s;
-        let live = self.filter.live().filter(|_| age_s < BLIND_S && self.verdict.health != Health::Failure);
-        let heating = self.tracker.heating() > 0.5;
-        let plan = self.plan.as_deref();
-        let in_milk = !matches!(self.now.stage, Stage::Idle | Stage::Drawing) && self.tracker.apart() < 0.5;
-        let setting = self.now.stage == Stage::Setting;
-        Situation {
-            t_s,
-            celsius: live.map(|l| l.0.level),
-            rate_celsius_per_min: live.map(|l| l.0.slope * 60.0),
-            number_age_s: age_s,
-            silent_s: t_s - self.heard_s,
-            health: self.watch.health(),
-            reason: if self.watch.reason().is_fine() {
-                String::new()
-            } else {
-                self.watch.reason().to_string()
-            },
-            stage: self.now.stage,
-            stage_began_s: self.now.began_s,
-            planned_minutes: self.now.minutes,
-            in_milk,
-            heating,
-            heating_number: self.heat.number,
-            target_celsius: self.now.target_celsius,
-            tolerance_celsius: plan.map_or(0.5, |p| p.tolerance_celsius),
-            set_celsius: if setting { self.set_celsius() } else { None },
-            planned_rate_celsius_per_min: self.planned_rate(),
-            outlook: self.outlook(t_s).map(|o| o.0),
-            still_s: if self.filter.milk().is_some_and(|m| m.1.is_some()) {
-                0.0
-            } else {
-                self.still.seconds(t_s)
-            },
-            curd_check_at_s: self.rennet.as_ref().and_then(RennetClock::curd_check_at_s),
-            boiling_celsius: self.boiling_celsius,
-        }
-    }
-
-    /// How fast the plan's minutes want the running heating, °C/min.
-    fn planned_rate(&self) -> Option<f64> {
-        let (target, minutes) = self.now.target_celsius.zip(self.now.minutes.filter(|m| *m > 0.0))?;
-        let start = self.tracker.celsius_at(self.now.began_s)?;
-        Some((target - start) / minutes)
-    }
-
-    /// The temperature at which the milk was set: the plan's, or what it was.
-    fn set_celsius(&self) -> Option<f64> {
-        self.rennet_plan().2.or_else(|| self.tracker.celsius_at(self.now.began_s))
     }
 
     /// The running stage.

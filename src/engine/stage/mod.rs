@@ -97,6 +97,7 @@ mod kf;
 mod pins;
 mod story;
 mod tracker;
+mod warmed;
 
 pub use story::{Telling, Told};
 pub use tracker::{CookSeen, Now, Tracker};

@@ -8,6 +8,7 @@
 use super::finder::{Finder, MOST_SLOTS, NEVER};
 use super::grammar::Phase;
 use super::history::History;
+use super::warmed::{has_warmed, into_the_milk};
 use super::{Basis, Stage};
 use crate::engine::bins::BIN_S;
 
@@ -20,10 +21,6 @@ const WORTH_REVISING_S: f64 = 25.0;
 /// How long after it was told a boundary is still revised, seconds.
 const REVISABLE_S: f64 = 2400.0;
 
-/// Milk may hang this long over a young fire before it rises: a probe put in
-/// within this many bins before the rise was put in for it.
-const PLUNGE_BINS: usize = 48;
-
 /// The wall and the probe show the heat of a cook so much later, seconds: the
 /// least of it, since a heavy kettle takes half a minute.
 const WALL_S: f64 = 12.0;
@@ -35,12 +32,6 @@ const SURE: f64 = 0.95;
 /// less than this may go on, seconds.
 pub(super) const COOKED_C: f64 = 0.6;
 const FLAGS_S: f64 = 480.0;
-
-/// A rise that began so many bins before the finder thought is believed.
-const MUCH_EARLIER_BINS: f64 = 24.0;
-
-/// Milk on a fire rises at least so fast on the whole, °C/min.
-const SLOWEST_FIRE: f64 = 0.15;
 
 /// A stage as told.
 #[derive(Debug, Clone, PartialEq)]
@@ -320,45 +311,6 @@ impl Story {
         whole.told.sort_by(|a, b| a.began_s.total_cmp(&b.began_s));
         whole.told
     }
-}
-
-/// Where the probe came into the milk that is warmed at `place`: a step before
-/// it rose, or the foot of a rise that began much earlier than was thought.
-fn into_the_milk(place: f64, history: &History) -> Option<f64> {
-    let foot = history.foot_of_rise(place);
-    let (from, much_earlier) =
-        if foot < place - MUCH_EARLIER_BINS { (foot + 12.0, Some(foot)) } else { (place + 2.0, None) };
-    history.plunge_before(from, PLUNGE_BINS).or(much_earlier)
-}
-
-/// Whether milk was warmed, and not a room or a hillside: far enough, at a
-/// fire's pace, without turning back, by a probe that speaks often enough.
-fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History) -> bool {
-    let now = f.bin as f64 - 1.0;
-    let from = into_the_milk(place, history).map_or(place, |p| p + 2.0);
-    let from = history.lowest_place(from, now);
-    let (Some(level), Some(low)) = (history.smooth_at(now), history.smooth_from(from)) else {
-        return false;
-    };
-    let rose = level - low;
-    let pace = rose / ((now - from) * BIN_S) * 60.0;
-    let near = match f.grammar.slots[slot].target_celsius {
-        Some(target) => (level - target).abs() < 2.0,
-        None => level > 29.0,
-    };
-    // Milk still warm from the cow needs little, and a probe shows when it is put in.
-    let from_the_cow =
-        near && f.grammar.slots[slot].target_celsius.is_some() && history.stepped_up(from, 3.0);
-    let (enough, bins) = match (near, from_the_cow) {
-        (true, true) => (1.3, 18.0),
-        (true, false) => (2.5, 18.0),
-        (false, _) => (5.0, 36.0),
-    };
-    rose >= enough
-        && now - from >= bins
-        && pace >= if near { 0.5 * SLOWEST_FIRE } else { SLOWEST_FIRE }
-        && history.heard(from, now) >= 0.5
-        && history.never_fell_by(1.5, from, now)
 }
 
 /// How sure one must be to tell: less of a cook, since a call hangs on it.

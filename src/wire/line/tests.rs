@@ -1,0 +1,54 @@
+use super::*;
+
+fn check(line: &str, again: &str) {
+    let (parsed, t) = parse(line, &mut Names::default()).unwrap().unwrap();
+    let mut out = String::new();
+    match parsed {
+        Line::Reading(r) => write_reading(&mut out, &r, t.unwrap()),
+        Line::Mark(m) => write_mark(&mut out, &m, t.unwrap()),
+        Line::Event(e) => write_event(&mut out, &e, t.unwrap()),
+    }
+    assert_eq!(out, again);
+    // What we write, the reference parser reads to the same.
+    let (twice, _) = parse(&out, &mut Names::default()).unwrap().unwrap();
+    assert_eq!(twice, parse(line, &mut Names::default()).unwrap().unwrap().0);
+}
+
+#[test]
+fn lines_round_trip() {
+    check(
+        "temperature,probe=kettle celsius=34.9375 1752465129500000000",
+        "temperature,probe=kettle celsius=34.9375 1752465129500000000",
+    );
+    check(
+        "temperature,probe=p,kettle=big\\ one celsius=34i,seq=7u 5",
+        "temperature,kettle=big\\ one,probe=p celsius=34,seq=7u 5",
+    );
+    check(
+        "temperature,probe=p health=\"failure\",reason=\"open \\\"wire\\\"\" 5",
+        "temperature,probe=p health=\"failure\",reason=\"open \\\"wire\\\"\" 5",
+    );
+    check(
+        "mark,kettle=kettle name=\"rennet\",by=\"ada\" 9",
+        "mark,kettle=kettle name=\"rennet\",by=\"ada\" 9",
+    );
+    check("mark,kettle=kettle name=\"ph\",value=6.4 9", "mark,kettle=kettle name=\"ph\",value=6.4 9");
+    check("event,what=link source=\"usb\",up=true 9", "event,what=link source=\"usb\",up=true 9");
+}
+
+#[test]
+fn refusals_say_the_remedy() {
+    for (line, says) in [
+        ("celsius 5", "no line protocol"),
+        ("humidity,probe=a x=1 5", "none of temperature"),
+        ("temperature celsius=1 5", "probe=NAME"),
+        ("temperature,probe=a x=1 5", "celsius, or health"),
+        ("temperature,probe=a celsius=\"hot\" 5", "a number is wanted"),
+        ("temperature,probe=a health=\"ill\" 5", "one of good"),
+        ("mark,kettle=k name=\"sing\" 5", "marks are rennet"),
+        ("mark,kettle=k name=\"ph\",value=19 5", "between 0 and 14"),
+    ] {
+        let e = parse(line, &mut Names::default()).unwrap_err().to_string();
+        assert!(e.contains(says), "{line}: {e}");
+    }
+}

@@ -15,7 +15,7 @@ use super::filter::Filter;
 use super::heat::{Heat, Learned};
 use super::plan::Plan;
 use super::probe::{Health, Verdict, Watch};
-use super::situation::{Outlook, Situation};
+use super::situation::Outlook;
 use super::stage::{Now, Stage, Telling, Tracker};
 use super::still::Stillness;
 

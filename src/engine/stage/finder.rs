@@ -19,7 +19,7 @@ use crate::engine::bins::{BIN_S, Bin};
 use crate::engine::stage::Stage;
 
 /// Most hypotheses alive.
-pub(super) const MOST: usize = 110;
+pub(super) const MOST: usize = 72;
 /// What falls this far behind the best is dropped (natural logarithm).
 const PRUNE: f64 = 16.0;
 /// Bins are not quite independent: stirring's scatter lasts longer than one.

@@ -75,6 +75,8 @@ pub(super) struct Kettle {
     given: bool,
     heating_slot_s: f64,
     known_health: Health,
+    /// How fast the plan's minutes want the running heating, °C/min.
+    planned_rate: Option<f64>,
     bins: Vec<Bin>,
     tellings: Vec<Telling>,
     changes: Vec<AlarmChange>,
@@ -115,6 +117,7 @@ impl Kettle {
             given: false,
             heating_slot_s: f64::NEG_INFINITY,
             known_health: Health::Good,
+            planned_rate: None,
             bins: Vec::new(),
             tellings: Vec::new(),
             changes: Vec::new(),
@@ -214,6 +217,7 @@ impl Kettle {
             out.push(Said::Stage(telling));
         }
         self.now = self.tracker.now();
+        self.planned_rate = self.planned_rate();
     }
 
     fn end_makes(&mut self, t_s: f64, out: &mut Vec<Said>) {

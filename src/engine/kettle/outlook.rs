@@ -71,7 +71,7 @@ impl Kettle {
             target_celsius: self.now.target_celsius,
             tolerance_celsius: plan.map_or(0.5, |p| p.tolerance_celsius),
             set_celsius: if setting { self.set_celsius() } else { None },
-            planned_rate_celsius_per_min: self.planned_rate(),
+            planned_rate_celsius_per_min: self.planned_rate,
             outlook: self.outlook(t_s).map(|o| o.0),
             still_s: if self.filter.milk().is_some_and(|m| m.1.is_some()) {
                 0.0
@@ -84,7 +84,7 @@ impl Kettle {
     }
 
     /// How fast the plan's minutes want the running heating, °C/min.
-    fn planned_rate(&self) -> Option<f64> {
+    pub(super) fn planned_rate(&self) -> Option<f64> {
         let (target, minutes) = self.now.target_celsius.zip(self.now.minutes.filter(|m| *m > 0.0))?;
         let start = self.tracker.celsius_at(self.now.began_s)?;
         Some((target - start) / minutes)

@@ -22,6 +22,10 @@ use crate::engine::stage::Stage;
 pub(super) const MOST: usize = 72;
 /// What falls this far behind the best is dropped (natural logarithm).
 const PRUNE: f64 = 16.0;
+/// A phase is entered where this is exceeded (natural logarithm); what lies
+/// below the other is not worth a look.
+const WORTH_SPAWNING: f64 = -24.0;
+const FORLORN: f64 = -38.0;
 /// Bins are not quite independent: stirring's scatter lasts longer than one.
 const TEMPER: f64 = 0.75;
 /// A heat that only brings back a temperature raises it by less than this, °C.
@@ -60,6 +64,8 @@ pub(super) struct Finder {
     /// A make is on for sure: milk was warmed.
     pub begun: bool,
     spawned: Vec<Hypothesis>,
+    /// Who may leave for which phase, and how likely: used within a bin only.
+    leaving: Vec<(usize, usize, f64)>,
 }
 
 impl Finder {
@@ -68,6 +74,7 @@ impl Finder {
             node: 0,
             entered: 0,
             w: 0.0,
+            p: 1.0,
             kf: Kf::fresh(20.0, 30.0),
             out: 0,
             away_celsius: 0.0,
@@ -88,6 +95,7 @@ impl Finder {
             was_away: false,
             begun: false,
             spawned: Vec::new(),
+            leaving: Vec::new(),
         }
     }
 
@@ -117,40 +125,46 @@ impl Finder {
     fn split(&mut self, bin: &Bin, start_s: f64) {
         let n = self.grammar.nodes.len();
         let mut best: [Option<(f64, usize)>; MOST_NODES] = [None; MOST_NODES];
+        let mut leaving = std::mem::take(&mut self.leaving);
+        leaving.clear();
+        for (i, h) in self.hyps.iter().enumerate() {
+            let from = &self.grammar.nodes[h.node];
+            let age = (self.bin - h.entered).max(0) as usize;
+            let (_, ln_leave) = from.ln_stay_leave(age);
+            for &(to, ln_share) in &from.next {
+                let pin = self.pins.ln_enter(self.grammar.slots[self.grammar.nodes[to].slot].stage, start_s);
+                let w = h.w + pin.unwrap_or(ln_leave) + ln_share;
+                if w < FORLORN {
+                    continue;
+                }
+                let w = w + self.aim(h, to);
+                if best[to].is_none_or(|(b, _)| w > b) {
+                    best[to] = Some((w, i));
+                }
+                leaving.push((i, to, w));
+            }
+        }
         let mut mass = [0.0f64; MOST_NODES];
         let mut sum = [0.0f64; MOST_NODES];
         let mut place = [0.0f64; MOST_NODES];
-        for pass in 0..2 {
-            for (i, h) in self.hyps.iter().enumerate() {
-                let from = &self.grammar.nodes[h.node];
-                let age = (self.bin - h.entered).max(0) as usize;
-                let (_, ln_leave) = from.ln_stay_leave(age);
-                for &(to, ln_share) in &from.next {
-                    let pin =
-                        self.pins.ln_enter(self.grammar.slots[self.grammar.nodes[to].slot].stage, start_s);
-                    let aim = self.aim(h, to);
-                    let w = h.w + pin.unwrap_or(ln_leave) + ln_share + aim;
-                    if pass == 0 {
-                        if best[to].is_none_or(|(b, _)| w > b) {
-                            best[to] = Some((w, i));
-                        }
-                    } else if let Some((b, parent)) = best[to]
-                        && w > b - 12.0
-                    {
-                        let share = libm::exp(w - b);
-                        mass[to] += share;
-                        if self.grammar.nodes[self.hyps[parent].node].slot == from.slot {
-                            sum[to] += share;
-                            place[to] += share * f64::from(h.path[from.slot]);
-                        }
-                    }
+        for &(i, to, w) in &leaving {
+            if let Some((b, parent)) = best[to]
+                && w > b - 12.0
+            {
+                let (h, slot) = (&self.hyps[i], self.grammar.nodes[self.hyps[i].node].slot);
+                let share = libm::exp(w - b);
+                mass[to] += share;
+                if self.grammar.nodes[self.hyps[parent].node].slot == slot {
+                    sum[to] += share;
+                    place[to] += share * f64::from(h.path[slot]);
                 }
             }
         }
+        self.leaving = leaving;
         self.spawned.clear();
         for to in 0..n {
             if let Some((w, parent)) = best[to]
-                && w > -24.0
+                && w > WORTH_SPAWNING
                 && sum[to] > 0.0
             {
                 self.spawn(to, w + libm::log(mass[to]), parent, (place[to] / sum[to]) as f32, bin);
@@ -190,6 +204,7 @@ impl Finder {
             node: to,
             entered: self.bin,
             w,
+            p: 0.0,
             kf,
             out: 0,
             away_celsius: p.kf.x[0],
@@ -318,10 +333,15 @@ impl Finder {
             top[h.node] = top[h.node].max(h.w);
         }
         self.hyps.retain(|h| h.w >= floor || (h.w >= top[h.node] && h.w > best - 45.0));
-        let total: f64 = self.hyps.iter().map(|h| libm::exp(h.w - best)).sum();
+        let mut total = 0.0;
+        for h in &mut self.hyps {
+            h.p = libm::exp(h.w - best);
+            total += h.p;
+        }
         let ln = best + libm::log(total);
         for h in &mut self.hyps {
             h.w -= ln;
+            h.p /= total;
         }
     }
 
@@ -353,15 +373,14 @@ impl Finder {
 
     /// Probability of being in phases like these.
     pub fn mass(&self, like: impl Fn(&Node) -> bool) -> f64 {
-        let sum: f64 =
-            self.hyps.iter().filter(|h| like(&self.grammar.nodes[h.node])).map(|h| libm::exp(h.w)).sum();
+        let sum: f64 = self.hyps.iter().filter(|h| like(&self.grammar.nodes[h.node])).map(|h| h.p).sum();
         sum.min(1.0)
     }
 
     /// Probability that the last phase of all is reached.
     pub fn over(&self) -> f64 {
         let last = self.grammar.nodes.len() - 1;
-        let sum: f64 = self.hyps.iter().filter(|h| h.node == last).map(|h| libm::exp(h.w)).sum();
+        let sum: f64 = self.hyps.iter().filter(|h| h.node == last).map(|h| h.p).sum();
         sum.min(1.0)
     }
 

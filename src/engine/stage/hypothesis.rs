@@ -27,6 +27,8 @@ pub(super) struct Hypothesis {
     pub entered: i64,
     /// Logarithm of its probability.
     pub w: f64,
+    /// Its probability, as of the last bin.
+    pub p: f64,
     pub kf: Kf,
     /// Bins since the probe left the milk, 0 where it is in.
     pub out: u16,

@@ -332,7 +332,7 @@ pub(super) fn tolerance_s(stage: Stage) -> f64 {
 fn beliefs(f: &Finder) -> [Belief; MOST_SLOTS] {
     let mut all = [Belief::default(); MOST_SLOTS];
     for h in &f.hyps {
-        let p = libm::exp(h.w);
+        let p = h.p;
         for (slot, b) in all.iter_mut().enumerate().take(f.grammar.slots.len()) {
             let place = h.path[slot];
             if place > NEVER {
@@ -356,7 +356,7 @@ fn beliefs(f: &Finder) -> [Belief; MOST_SLOTS] {
 pub(super) fn best_phase(f: &Finder) -> (Phase, f64) {
     let mut sums = [0.0f64; super::grammar::MOST_NODES];
     for h in &f.hyps {
-        sums[h.node] += libm::exp(h.w);
+        sums[h.node] += h.p;
     }
     let (node, p) = sums.iter().enumerate().fold((0, 0.0), |b, (i, p)| if *p > b.1 { (i, *p) } else { b });
     (f.grammar.nodes[node].phase, p)

@@ -132,6 +132,8 @@ impl Story {
         if t.basis == Basis::Mark
             || now_s - t.first_s > REVISABLE_S
             || now_s - t.last_s < 60.0
+            // Once a minute is often enough.
+            || f.bin % 6 != 0
             || b.reached < COMMIT
         {
             return;

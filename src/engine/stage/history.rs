@@ -183,6 +183,25 @@ impl History {
         low.min_by(|a, b| a.1.total_cmp(&b.1)).map_or(from, |(k, _)| (k as f64).max(from))
     }
 
+    /// How often the value turned, going up or down by `celsius` or more each
+    /// time, between two places; a probe lifted for a minute does not count.
+    pub fn swings(&self, from: f64, to: f64, celsius: f64) -> usize {
+        let mut turns = 0;
+        let mut rising: Option<bool> = None;
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        for k in (from.max(0.0) as usize..to.max(0.0) as usize).step_by(6) {
+            let Some(v) = self.median(k, k + LIFT_BINS) else { continue };
+            (low, high) = (low.min(v), high.max(v));
+            let (fell, rose) = (v <= high - celsius, v >= low + celsius);
+            if (fell && rising != Some(false)) || (rose && rising != Some(true)) {
+                turns += usize::from(rising.is_some());
+                rising = Some(!fell || (rose && rising == Some(false)));
+                (low, high) = (v, v);
+            }
+        }
+        turns
+    }
+
     /// Whether the probe came out of something colder by `celsius` or more, just
     /// before `place`.
     pub fn stepped_up(&self, place: f64, celsius: f64) -> bool {

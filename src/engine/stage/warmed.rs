@@ -10,10 +10,15 @@ use crate::engine::bins::BIN_S;
 const PLUNGE_BINS: usize = 48;
 
 /// Milk on a fire rises at least so fast on the whole, °C/min.
-const SLOWEST_FIRE: f64 = 0.15;
+const SLOWEST_FIRE: f64 = 0.2;
 
 /// A rise that began so many bins before the finder thought is believed.
 const MUCH_EARLIER_BINS: f64 = 24.0;
+
+/// A place that went up and down by so much, °C, three times within so many bins
+/// (an hour and a half) before it rose is out of doors.
+const SWING_C: f64 = 1.2;
+const BEFORE_BINS: f64 = 540.0;
 
 /// Where the probe came into the milk that is warmed at `place`: a step before
 /// it rose, or the foot of a rise that began much earlier than was thought.
@@ -42,14 +47,16 @@ pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History)
     // Milk still warm from the cow needs little, and a probe shows when it is put in.
     let from_the_cow =
         near && f.grammar.slots[slot].target_celsius.is_some() && history.stepped_up(from, 3.0);
+    let wanders = history.swings(from - BEFORE_BINS, from, SWING_C) >= 3;
     let (enough, bins) = match (near, from_the_cow) {
+        _ if wanders => (15.0, 36.0),
         (true, true) => (1.3, 18.0),
-        (true, false) => (2.5, 18.0),
-        (false, _) => (5.0, 36.0),
+        (true, false) => (3.5, 18.0),
+        (false, _) => (9.0, 36.0),
     };
     rose >= enough
         && now - from >= bins
-        && pace >= if near { 0.5 * SLOWEST_FIRE } else { SLOWEST_FIRE }
+        && pace >= SLOWEST_FIRE
         && history.heard(from, now) >= 0.5
         && history.never_fell_by(1.5, from, now)
 }

@@ -66,7 +66,8 @@ pub fn script(r: &Recipe, ending: Ending, chance: &mut Chance) -> Vec<Act> {
         acts.extend([Act::Move(Motion::Stirred), Act::BeginCook(hundredths(cooking.to_celsius()))]);
         let last = i + 1 == r.cooking.len();
         let turn = if last { r.turn } else { Turn::None };
-        let cooking = cook(&mut acts, r, cooking, turn, ending, chance);
+        let from = if i == 0 { r.warming_to_celsius - 0.8 } else { r.cooking[i - 1].to_celsius() };
+        let cooking = cook(&mut acts, from, cooking, turn, ending, chance);
         if last && r.stirring_minutes > 0.0 {
             acts.push(Act::EndCook);
             stirring(&mut acts, r, cooking, chance);
@@ -147,10 +148,11 @@ fn setting_and_cutting(acts: &mut Vec<Act>, r: &Recipe, chance: &mut Chance) {
     }
 }
 
-/// One heating; gives it back with the target that held at its end.
+/// One heating, of curd that is at about `from` °C; gives it back with the target
+/// that held at its end.
 fn cook(
     acts: &mut Vec<Act>,
-    r: &Recipe,
+    from: f64,
     cooking: Cooking,
     turn: Turn,
     ending: Ending,
@@ -158,7 +160,6 @@ fn cook(
 ) -> Cooking {
     match cooking {
         Cooking::Fire { to_celsius, rate, pause } => {
-            let from = r.warming_to_celsius - 0.8;
             let halfway = |share: f64| from + share * (to_celsius - from);
             acts.push(Act::Mark(MarkKind::HeatOn));
             if let Some((share, minutes)) = pause {

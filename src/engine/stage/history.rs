@@ -183,6 +183,13 @@ impl History {
         low.min_by(|a, b| a.1.total_cmp(&b.1)).map_or(from, |(k, _)| (k as f64).max(from))
     }
 
+    /// Where the value was highest between two places; a spike does not count.
+    pub fn highest_place(&self, from: f64, to: f64) -> Option<f64> {
+        let places = from.max(0.0) as usize..(to.max(0.0) as usize).min(self.bins.len());
+        let high = places.filter_map(|k| Some((k, self.smooth(k, 4)?)));
+        high.max_by(|a, b| a.1.total_cmp(&b.1)).map(|(k, _)| k as f64)
+    }
+
     /// How often the value turned, going up or down by `celsius` or more each
     /// time, between two places; a probe lifted for a minute does not count.
     pub fn swings(&self, from: f64, to: f64, celsius: f64) -> usize {

@@ -32,6 +32,10 @@ const SURE: f64 = 0.95;
 /// less than this may go on, seconds.
 pub(super) const COOKED_C: f64 = 0.6;
 const FLAGS_S: f64 = 480.0;
+/// Heat that comes nearer to the target by this was no holding heat, °C.
+const NEARER_C: f64 = 0.5;
+/// No hand stops a heat further below its target than this, °C.
+const SHORT_C: f64 = 1.0;
 
 /// A stage as told.
 #[derive(Debug, Clone, PartialEq)]
@@ -69,6 +73,8 @@ struct Belief {
     reached: f64,
     place: f64,
     sd_s: f64,
+    /// Where a later slot begins, where one is believed to.
+    next: Option<f64>,
 }
 
 /// What has been told of the running make.
@@ -224,7 +230,15 @@ impl Story {
         let until = peak.unwrap_or(b.place).max(b.place) + 3.0;
         let reached = target.and_then(|t| history.first_at_or_above(t, start, until));
         let rests = f.grammar.slots[slot].stage == Stage::WheyResting;
-        let place = reached.or(if rests { None } else { peak })?;
+        let place = match (reached, target, peak) {
+            (Some(place), ..) => place,
+            _ if rests => return None,
+            (None, Some(target), Some(peak)) => {
+                let limit = b.next.unwrap_or(f.bin as f64);
+                further_heat(history, target, peak, limit).unwrap_or(peak)
+            }
+            (None, _, peak) => peak?,
+        };
         Some(zero_s + place * BIN_S)
     }
 
@@ -315,6 +329,20 @@ impl Story {
     }
 }
 
+/// A peak far below the target, and after it, before `limit`, heat that came
+/// clearly nearer: it was a pause. Where that heat ended.
+fn further_heat(history: &History, target: f64, peak: f64, limit: f64) -> Option<f64> {
+    let level = history.smooth_at(peak)?;
+    if level > target - SHORT_C {
+        return None;
+    }
+    if let Some(reached) = history.first_at_or_above(target, peak, limit) {
+        return Some(reached);
+    }
+    let top = history.highest_place(peak, limit)?;
+    (history.smooth_at(top)? > level + NEARER_C).then(|| history.peak_from(top - 6.0)).flatten()
+}
+
 /// How sure one must be to tell: less of a cook, since a call hangs on it.
 fn commit(f: &Finder, slot: usize) -> f64 {
     if f.grammar.slots[slot].stage == Stage::Cooking { 0.5 } else { COMMIT }
@@ -350,6 +378,13 @@ fn beliefs(f: &Finder) -> [Belief; MOST_SLOTS] {
             b.sd_s = BIN_S * libm::sqrt((b.sd_s / b.reached - b.place * b.place).max(0.0));
         }
         b.reached = b.reached.min(1.0);
+    }
+    let mut next = None;
+    for b in all.iter_mut().rev() {
+        b.next = next;
+        if b.reached >= 0.5 {
+            next = Some(b.place);
+        }
     }
     all
 }

@@ -231,8 +231,10 @@ impl Finder {
             if let Some(target) = from.target {
                 let gap = (target - level - 3.0 * h.kf.x[1]).max(0.0);
                 let near = libm::exp(-0.5 * gap * gap);
+                let stage = |slot: usize| self.grammar.slots.get(slot).map(|s| s.stage);
+                let between = stage(from.slot + 1) == Some(Stage::Cooking);
                 ln += if node.phase == Phase::Pause {
-                    libm::log(1.1 - near)
+                    if between { 0.0 } else { libm::log(1.1 - near) }
                 } else {
                     libm::log(0.12 + 3.0 * near) - (gap - 2.0).clamp(0.0, 5.0)
                 };
@@ -261,7 +263,9 @@ impl Finder {
                 }
             }
             // The second heat of a cook begins where the first was to end.
-            (Stage::Cooking, Phase::Ramp) if from.phase == Phase::Ramp => ln -= 2.0,
+            (Stage::Cooking, Phase::Ramp) if from.phase == Phase::Ramp => {
+                ln -= if from.target.is_some_and(|t| level < t - 2.5) { 8.0 } else { 2.0 };
+            }
             (Stage::Setting, _) if !(24.0..46.0).contains(&level) => ln -= 8.0,
             _ => {}
         }

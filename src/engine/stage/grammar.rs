@@ -97,7 +97,7 @@ impl Grammar {
         let mut g = Self { slots: vec![idle], nodes: vec![node(0, Phase::Apart, None, &Law::open(60.0))] };
         // First and last phases of each occurrence.
         let mut ends: Vec<(usize, Vec<usize>)> = vec![(0, vec![0])];
-        for o in list {
+        for (i, o) in list.iter().enumerate() {
             let slot = g.slots.len();
             g.slots.push(o.slot.clone());
             let first = g.nodes.len();
@@ -105,7 +105,9 @@ impl Grammar {
                 let law = law(&o.slot, *phase);
                 g.nodes.push(node(slot, *phase, o.slot.target_celsius, &law));
             }
-            ends.push((first, g.inner_edges(first, o.slot.stage)));
+            let two_step = o.slot.stage == Stage::Cooking
+                && list.get(i + 1).is_some_and(|next| next.slot.stage == Stage::Cooking);
+            ends.push((first, g.inner_edges(first, o.slot.stage, two_step)));
         }
         g.outer_edges(list, &ends);
         g.end();
@@ -161,8 +163,9 @@ impl Grammar {
         })
     }
 
-    /// Edges inside an occurrence; gives its last phases.
-    fn inner_edges(&mut self, first: usize, stage: Stage) -> Vec<usize> {
+    /// Edges inside an occurrence; gives its last phases. Between the two steps of
+    /// a cook the heat is off as often as not.
+    fn inner_edges(&mut self, first: usize, stage: Stage, two_step: bool) -> Vec<usize> {
         match stage {
             Stage::Warming => {
                 self.nodes[first].next.push((first + 1, 0.0));
@@ -185,7 +188,8 @@ impl Grammar {
                 vec![first]
             }
             Stage::Cooking | Stage::WheyHeating => {
-                self.nodes[first].next.push((first + 1, libm::log(0.12)));
+                let pauses = if two_step { 0.5 } else { 0.12 };
+                self.nodes[first].next.push((first + 1, libm::log(pauses)));
                 self.nodes[first + 1].next.push((first, libm::log(0.8)));
                 vec![first, first + 1]
             }
@@ -300,14 +304,20 @@ struct Law {
     sigma: f64,
     wide: f64,
     least_s: f64,
+    /// Share that lasts about a minute instead: water poured.
+    poured: f64,
 }
 
 impl Law {
     fn about(minutes: f64, sigma: f64) -> Self {
-        Self { median_s: minutes * 60.0, sigma, wide: sigma * 2.0, least_s: 20.0 }
+        Self { median_s: minutes * 60.0, sigma, wide: sigma * 2.0, least_s: 20.0, poured: 0.0 }
     }
     fn open(minutes: f64) -> Self {
-        Self { median_s: minutes * 60.0, sigma: 1.5, wide: 1.5, least_s: 0.0 }
+        Self { median_s: minutes * 60.0, sigma: 1.5, wide: 1.5, least_s: 0.0, poured: 0.0 }
+    }
+    fn or_poured(mut self, share: f64) -> Self {
+        self.poured = share;
+        self
     }
     fn at_least(mut self, seconds: f64) -> Self {
         self.least_s = seconds;
@@ -316,13 +326,20 @@ impl Law {
 
     /// Probability that it lasts longer than `s` seconds.
     fn beyond(&self, s: f64) -> f64 {
-        if s <= self.least_s {
-            return 1.0;
-        }
-        let z = libm::log((s - self.least_s).max(1.0) / self.median_s);
-        0.8 * upper_tail(z / self.sigma) + 0.2 * upper_tail(z / self.wide)
+        let lasts = if s <= self.least_s {
+            1.0
+        } else {
+            let z = libm::log((s - self.least_s).max(1.0) / self.median_s);
+            0.8 * upper_tail(z / self.sigma) + 0.2 * upper_tail(z / self.wide)
+        };
+        let poured = if self.poured > 0.0 { upper_tail(libm::log(s.max(1.0) / POUR_S) / POUR_SIGMA) } else { 0.0 };
+        (1.0 - self.poured) * lasts + self.poured * poured
     }
 }
+
+/// How long a pour of water takes in the middle, seconds, and how that spreads.
+const POUR_S: f64 = 60.0;
+const POUR_SIGMA: f64 = 0.5;
 
 fn upper_tail(z: f64) -> f64 {
     0.5 * libm::erfc(z * std::f64::consts::FRAC_1_SQRT_2)
@@ -338,7 +355,7 @@ fn law(slot: &Slot, phase: Phase) -> Law {
         (Stage::Ripening, _) => Law::about(2.5, 0.45).at_least(30.0),
         (Stage::Setting, _) => Law::about(or(35.0), 0.32).at_least(240.0),
         (Stage::Cutting, _) => Law::about(or(12.0), 0.45).at_least(60.0),
-        (Stage::Cooking, Phase::Ramp) => Law::about(or(15.0), 0.55).at_least(60.0),
+        (Stage::Cooking, Phase::Ramp) => Law::about(or(15.0), 0.55).at_least(60.0).or_poured(0.05),
         (Stage::WheyHeating, Phase::Ramp) => Law::about(or(25.0), 0.6).at_least(240.0),
         (_, Phase::Pause) => Law::about(4.0, 0.6).at_least(60.0),
         // A holding heat breaks the stirring in two, about every other make.
@@ -358,7 +375,7 @@ fn node(slot: usize, phase: Phase, target: Option<f64>, law: &Law) -> Node {
     for k in 0..bins {
         let (a, b) = (law.beyond(k as f64 * BIN_S), law.beyond((k + 1) as f64 * BIN_S));
         let leave = (1.0 - b / a.max(1.0e-12)).clamp(1.0e-6, 0.5);
-        let leave = if (k + 1) as f64 * BIN_S <= law.least_s { 1.0e-7 } else { leave };
+        let leave = if law.poured <= 0.0 && (k + 1) as f64 * BIN_S <= law.least_s { 1.0e-7 } else { leave };
         ln_stay.push(libm::log(1.0 - leave) as f32);
         ln_leave.push(libm::log(leave) as f32);
     }

@@ -36,6 +36,8 @@ const FLAGS_S: f64 = 480.0;
 const NEARER_C: f64 = 0.5;
 /// No hand stops a heat further below its target than this, °C.
 const SHORT_C: f64 = 1.0;
+/// The next step's fire is made up when so little is missing, °C.
+const STEP_C: f64 = 0.3;
 
 /// A stage as told.
 #[derive(Debug, Clone, PartialEq)]
@@ -193,7 +195,7 @@ impl Story {
         let trace_s = f.second_of(b.place as f32);
         let mut began_s = match stage {
             Stage::Stirring | Stage::WheyResting => self.end_of_heat(f, history, slot, b).unwrap_or(trace_s),
-            Stage::Cooking => trace_s - WALL_S,
+            Stage::Cooking => self.after_first_step(f, history, slot, b).unwrap_or(trace_s - WALL_S),
             Stage::WheyHeating => match history.plunge_before(b.place + 2.0, 18) {
                 Some(p) => (trace_s - 3.5 * WALL_S).max(f.second_of(p as f32) + 20.0).min(trace_s),
                 None => trace_s,
@@ -218,6 +220,18 @@ impl Story {
         };
         let confidence = (b.reached * within * SURE).clamp(0.01, 0.99);
         Told { slot, stage, began_s, confidence, basis, first_s: now_s, last_s: now_s, by_target: false }
+    }
+
+    /// A second step that follows the first without a rest begins where that
+    /// was to end.
+    fn after_first_step(&self, f: &Finder, history: &History, slot: usize, b: &Belief) -> Option<f64> {
+        let first = self.told.iter().rev().find(|t| t.slot < slot).filter(|t| t.stage == Stage::Cooking)?;
+        let target = f.grammar.slots[first.slot].target_celsius?;
+        if history.smooth_at(b.place)? > target - SHORT_C {
+            return None;
+        }
+        let until = b.next.unwrap_or(f.bin as f64);
+        Some(f.second_of(history.first_at_or_above(target - STEP_C, b.place, until)? as f32))
     }
 
     /// Where the heat's target was reached, or else the peak.

@@ -355,7 +355,7 @@ fn law(slot: &Slot, phase: Phase) -> Law {
         (Stage::Ripening, _) => Law::about(2.5, 0.45).at_least(30.0),
         (Stage::Setting, _) => Law::about(or(35.0), 0.32).at_least(240.0),
         (Stage::Cutting, _) => Law::about(or(12.0), 0.45).at_least(60.0),
-        (Stage::Cooking, Phase::Ramp) => Law::about(or(15.0), 0.55).at_least(60.0).or_poured(0.05),
+        (Stage::Cooking, Phase::Ramp) => Law::about(or(15.0), 0.55).at_least(60.0).or_poured(0.15),
         (Stage::WheyHeating, Phase::Ramp) => Law::about(or(25.0), 0.6).at_least(240.0),
         (_, Phase::Pause) => Law::about(4.0, 0.6).at_least(60.0),
         // A holding heat breaks the stirring in two, about every other make.

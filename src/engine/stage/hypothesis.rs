@@ -15,6 +15,8 @@ use crate::engine::stage::Stage;
 const POURED_C: f64 = 5.0;
 /// Bins after which a probe that stays off shows the milk's new temperature.
 const STAYS_AWAY: u16 = 8;
+/// No dairy's air is warmer than this, °C.
+const WARM_AIR_C: f64 = 28.0;
 /// No kettle falls or rises this far beyond what was expected within a bin, °C.
 const AWAY_BELOW_C: f64 = 0.6;
 const AWAY_ABOVE_C: f64 = 1.0;
@@ -134,14 +136,14 @@ pub(super) fn weigh_one(
         let stirred = matches!(phase, Phase::Held | Phase::Ramp | Phase::Tail | Phase::Pause | Phase::Cut);
         let poured = stirred && e.abs() < POURED_C && !(phase == Phase::Cut && e > 0.0);
         if bin.away || h.out < STAYS_AWAY || !steady || !poured {
-            return air
-                - if h.out == 1 {
-                    4.0
-                } else if h.out > 2 * STAYS_AWAY {
-                    1.5
-                } else {
-                    0.5
-                };
+            let odd = match h.out {
+                1 => 4.0,
+                // Warmer than warm milk is no air: somebody heats.
+                2.. if !bin.away && e > 0.0 && c > WARM_AIR_C => 3.0,
+                n if n > 2 * STAYS_AWAY => 1.5,
+                _ => 0.5,
+            };
+            return air - odd;
         }
         // It stays there: water was poured, and this is the milk now.
         h.out = 0;

@@ -23,7 +23,9 @@ const REVISABLE_S: f64 = 2400.0;
 
 /// The wall and the probe show the heat of a cook so much later, seconds: the
 /// least of it, since a heavy kettle takes half a minute.
-const WALL_S: f64 = 12.0;
+const WALL_S: f64 = 18.0;
+/// And that of whey in a kettle that has stood, seconds.
+const WHEY_WALL_S: f64 = 42.0;
 
 /// What the finder is sure of holds so often, in simulated makes.
 const SURE: f64 = 0.95;
@@ -197,7 +199,7 @@ impl Story {
             Stage::Stirring | Stage::WheyResting => self.end_of_heat(f, history, slot, b).unwrap_or(trace_s),
             Stage::Cooking => self.after_first_step(f, history, slot, b).unwrap_or(trace_s - WALL_S),
             Stage::WheyHeating => match history.plunge_before(b.place + 2.0, 18) {
-                Some(p) => (trace_s - 3.5 * WALL_S).max(f.second_of(p as f32) + 20.0).min(trace_s),
+                Some(p) => (trace_s - WHEY_WALL_S).max(f.second_of(p as f32) + 20.0).min(trace_s),
                 None => trace_s,
             },
             Stage::Warming => f.second_of(into_the_milk(b.place, history).unwrap_or(b.place) as f32),

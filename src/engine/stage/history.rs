@@ -150,7 +150,7 @@ impl History {
     pub fn plunge_before(&self, place: f64, back: usize) -> Option<f64> {
         let last = (place.max(0.0) as usize).min(self.bins.len().saturating_sub(1));
         let first = last.saturating_sub(back).max(2);
-        (first..=last).rev().find(|&k| self.is_step(k)).map(|k| {
+        (first..=last).rev().find(|&k| self.is_step(k) && !self.of_a_lift(k)).map(|k| {
             // The step may take two or three bins: back to its beginning.
             let mut k = k;
             while k > first && (self.bins[k - 1] - self.bins[k - 2]).abs() > 1.0 {
@@ -172,6 +172,26 @@ impl History {
         let (stood, step) = (self.bins[k - 1] - self.bins[k - 4], self.bins[k + 2] - self.bins[k - 1]);
         let begins = (self.bins[k] - self.bins[k - 1]).abs() > 0.25 * step.abs();
         begins && !(-0.7..=1.1).contains(&step) && step.abs() > 0.5 + 2.0 * stood.abs()
+    }
+
+    /// Whether the step is one of two that a probe lifted for a minute out of
+    /// milk that is heated makes.
+    fn of_a_lift(&self, k: usize) -> bool {
+        let back = k + 1..(k + LIFT_BINS + 1).min(self.bins.len());
+        self.is_put_back(k) || back.into_iter().any(|r| self.is_step(r) && self.is_put_back(r))
+    }
+
+    /// Whether the probe was where it is after this step a minute before, and
+    /// elsewhere in between.
+    fn is_put_back(&self, k: usize) -> bool {
+        let Some(&now) = self.bins.get(k + 2) else { return false };
+        (k.saturating_sub(LIFT_BINS).max(6)..k.saturating_sub(1)).any(|a| {
+            let then = self.bins[a];
+            let in_milk = (-0.3..2.5).contains(&(then - self.bins[a - 6]));
+            let near = (then - now).abs();
+            let away = |v: &f32| (v - then).abs() > 0.4 && (v - now).abs() > near;
+            in_milk && near < 2.0 && self.bins[a + 1..k].iter().any(away)
+        })
     }
 
     /// Where the value was lowest between two places; a probe lifted for a minute

@@ -25,7 +25,7 @@ const REVISABLE_S: f64 = 2400.0;
 /// least of it, since a heavy kettle takes half a minute.
 const WALL_S: f64 = 18.0;
 /// And that of whey in a kettle that has stood, seconds.
-const WHEY_WALL_S: f64 = 42.0;
+const WHEY_WALL_S: f64 = 54.0;
 
 /// What the finder is sure of holds so often, in simulated makes.
 const SURE: f64 = 0.95;

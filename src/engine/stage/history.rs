@@ -177,8 +177,9 @@ impl History {
     /// Whether the step is one of two that a probe lifted for a minute out of
     /// milk that is heated makes.
     fn of_a_lift(&self, k: usize) -> bool {
-        let back = k + 1..(k + LIFT_BINS + 1).min(self.bins.len());
-        self.is_put_back(k) || back.into_iter().any(|r| self.is_step(r) && self.is_put_back(r))
+        let mut back = k + 1..(k + LIFT_BINS + 1).min(self.bins.len().saturating_sub(2));
+        let comes_back = |r: usize| (self.bins[r + 2] - self.bins[k - 1]).abs() < 2.5;
+        self.is_put_back(k) || back.any(|r| comes_back(r) && self.is_step(r) && self.is_put_back(r))
     }
 
     /// Whether the probe was where it is after this step a minute before, and

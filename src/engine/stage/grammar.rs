@@ -332,7 +332,8 @@ impl Law {
             let z = libm::log((s - self.least_s).max(1.0) / self.median_s);
             0.8 * upper_tail(z / self.sigma) + 0.2 * upper_tail(z / self.wide)
         };
-        let poured = if self.poured > 0.0 { upper_tail(libm::log(s.max(1.0) / POUR_S) / POUR_SIGMA) } else { 0.0 };
+        let poured =
+            if self.poured > 0.0 { upper_tail(libm::log(s.max(1.0) / POUR_S) / POUR_SIGMA) } else { 0.0 };
         (1.0 - self.poured) * lasts + self.poured * poured
     }
 }

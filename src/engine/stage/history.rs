@@ -204,6 +204,16 @@ impl History {
         low.min_by(|a, b| a.1.total_cmp(&b.1)).map_or(from, |(k, _)| (k as f64).max(from))
     }
 
+    /// The place between two others from which on the value stays above the
+    /// lowest one there by `celsius`.
+    pub fn leaves_lowest(&self, from: f64, to: f64, celsius: f64) -> Option<f64> {
+        let (first, last) = (from.max(0.0) as usize, to.max(0.0) as usize);
+        let value = |k: usize| self.median(k.saturating_sub(1).max(first), k + 1);
+        let low = (first..=last).filter_map(value).min_by(f64::total_cmp)?;
+        let stands = (first..=last).rev().find(|&k| value(k).is_some_and(|v| v <= low + celsius))?;
+        Some(stands as f64 + 1.0)
+    }
+
     /// Where the value was highest between two places; a spike does not count.
     pub fn highest_place(&self, from: f64, to: f64) -> Option<f64> {
         let places = from.max(0.0) as usize..(to.max(0.0) as usize).min(self.bins.len());

@@ -5,10 +5,11 @@
 //! person marked is told as marked; nothing is told of a make that is not yet
 //! one (a warming that has not warmed).
 
+use super::dated::began;
 use super::finder::{Finder, MOST_SLOTS, NEVER};
 use super::grammar::Phase;
 use super::history::History;
-use super::warmed::{has_warmed, into_the_milk};
+use super::warmed::has_warmed;
 use super::{Basis, Stage};
 use crate::engine::bins::BIN_S;
 
@@ -21,12 +22,6 @@ const WORTH_REVISING_S: f64 = 25.0;
 /// How long after it was told a boundary is still revised, seconds.
 const REVISABLE_S: f64 = 2400.0;
 
-/// The wall and the probe show the heat of a cook so much later, seconds: the
-/// least of it, since a heavy kettle takes half a minute.
-const WALL_S: f64 = 18.0;
-/// And that of whey in a kettle that has stood, seconds.
-const WHEY_WALL_S: f64 = 54.0;
-
 /// What the finder is sure of holds so often, in simulated makes.
 const SURE: f64 = 0.95;
 
@@ -34,13 +29,6 @@ const SURE: f64 = 0.95;
 /// less than this may go on, seconds.
 pub(super) const COOKED_C: f64 = 0.6;
 const FLAGS_S: f64 = 480.0;
-/// Heat that comes nearer to the target by this was no holding heat, °C.
-const NEARER_C: f64 = 0.5;
-/// No hand stops a heat further below its target than this, °C.
-const SHORT_C: f64 = 1.0;
-/// The next step's fire is made up when so little is missing, °C.
-const STEP_C: f64 = 0.3;
-
 /// A stage as told.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Told {
@@ -73,12 +61,12 @@ pub enum Telling {
 
 /// What is known of one slot.
 #[derive(Debug, Clone, Copy, Default)]
-struct Belief {
-    reached: f64,
-    place: f64,
-    sd_s: f64,
+pub(super) struct Belief {
+    pub reached: f64,
+    pub place: f64,
+    pub sd_s: f64,
     /// Where a later slot begins, where one is believed to.
-    next: Option<f64>,
+    pub next: Option<f64>,
 }
 
 /// What has been told of the running make.
@@ -194,17 +182,7 @@ impl Story {
 
     fn compose(&self, f: &Finder, history: &History, slot: usize, b: &Belief, now_s: f64) -> Told {
         let stage = f.grammar.slots[slot].stage;
-        let trace_s = f.second_of(b.place as f32);
-        let mut began_s = match stage {
-            Stage::Stirring | Stage::WheyResting => self.end_of_heat(f, history, slot, b).unwrap_or(trace_s),
-            Stage::Cooking => self.after_first_step(f, history, slot, b).unwrap_or(trace_s - WALL_S),
-            Stage::WheyHeating => match history.plunge_before(b.place + 2.0, 18) {
-                Some(p) => (trace_s - WHEY_WALL_S).max(f.second_of(p as f32) + 20.0).min(trace_s),
-                None => trace_s,
-            },
-            Stage::Warming => f.second_of(into_the_milk(b.place, history).unwrap_or(b.place) as f32),
-            _ => trace_s,
-        };
+        let mut began_s = began(f, history, &self.told, slot, b);
         if let Some(before) = self.told.iter().rev().find(|t| t.slot < slot) {
             began_s = began_s.max(before.began_s + 1.0);
         }
@@ -222,40 +200,6 @@ impl Story {
         };
         let confidence = (b.reached * within * SURE).clamp(0.01, 0.99);
         Told { slot, stage, began_s, confidence, basis, first_s: now_s, last_s: now_s, by_target: false }
-    }
-
-    /// A second step that follows the first without a rest begins where that
-    /// was to end.
-    fn after_first_step(&self, f: &Finder, history: &History, slot: usize, b: &Belief) -> Option<f64> {
-        let first = self.told.iter().rev().find(|t| t.slot < slot).filter(|t| t.stage == Stage::Cooking)?;
-        let target = f.grammar.slots[first.slot].target_celsius?;
-        if history.smooth_at(b.place)? > target - SHORT_C {
-            return None;
-        }
-        let until = b.next.unwrap_or(f.bin as f64);
-        Some(f.second_of(history.first_at_or_above(target - STEP_C, b.place, until)? as f32))
-    }
-
-    /// Where the heat's target was reached, or else the peak.
-    fn end_of_heat(&self, f: &Finder, history: &History, slot: usize, b: &Belief) -> Option<f64> {
-        let heating = self.told.iter().rev().find(|t| t.slot < slot)?;
-        let zero_s = f.zero_s?;
-        let start = (heating.began_s - zero_s) / BIN_S;
-        let target = f.grammar.slots[heating.slot].target_celsius;
-        let peak = history.peak_from(b.place);
-        let until = peak.unwrap_or(b.place).max(b.place) + 3.0;
-        let reached = target.and_then(|t| history.first_at_or_above(t, start, until));
-        let rests = f.grammar.slots[slot].stage == Stage::WheyResting;
-        let place = match (reached, target, peak) {
-            (Some(place), ..) => place,
-            _ if rests => return None,
-            (None, Some(target), Some(peak)) => {
-                let limit = b.next.unwrap_or(f.bin as f64);
-                further_heat(history, target, peak, limit).unwrap_or(peak)
-            }
-            (None, _, peak) => peak?,
-        };
-        Some(zero_s + place * BIN_S)
     }
 
     /// Reaching the target of a cook is the end of it by definition.
@@ -343,20 +287,6 @@ impl Story {
         whole.told.sort_by(|a, b| a.began_s.total_cmp(&b.began_s));
         whole.told
     }
-}
-
-/// A peak far below the target, and after it, before `limit`, heat that came
-/// clearly nearer: it was a pause. Where that heat ended.
-fn further_heat(history: &History, target: f64, peak: f64, limit: f64) -> Option<f64> {
-    let level = history.smooth_at(peak)?;
-    if level > target - SHORT_C {
-        return None;
-    }
-    if let Some(reached) = history.first_at_or_above(target, peak, limit) {
-        return Some(reached);
-    }
-    let top = history.highest_place(peak, limit)?;
-    (history.smooth_at(top)? > level + NEARER_C).then(|| history.peak_from(top - 6.0)).flatten()
 }
 
 /// How sure one must be to tell: less of a cook, since a call hangs on it.

@@ -1,0 +1,91 @@
+//! When a stage that is believed began: the finder's place on the trace, and
+//! what the trace shows near it. A cook shows later than its fire; stirring begins
+//! where the target was reached; a warming where the probe was put in.
+
+use super::Stage;
+use super::finder::Finder;
+use super::history::History;
+use super::story::{Belief, Told};
+use super::warmed::into_the_milk;
+use crate::engine::bins::BIN_S;
+
+/// The wall and the probe show the heat of a cook so much later, seconds: the
+/// least of it, since a heavy kettle takes half a minute.
+const WALL_S: f64 = 18.0;
+/// Heat that comes nearer to the target by this was no holding heat, °C.
+const NEARER_C: f64 = 0.5;
+/// No hand stops a heat further below its target than this, °C.
+const SHORT_C: f64 = 1.0;
+/// The next step's fire is made up when so little is missing, °C.
+const STEP_C: f64 = 0.3;
+/// The probe may hang in the whey so many bins before the fire shows in it.
+const WHEY_STANDS_BINS: usize = 36;
+/// The fire shows once the whey has risen by this, °C.
+const RISEN_C: f64 = 0.25;
+
+/// When `slot` began, engine seconds. `told` is what was told before it.
+pub(super) fn began(f: &Finder, history: &History, told: &[Told], slot: usize, b: &Belief) -> f64 {
+    let stage = f.grammar.slots[slot].stage;
+    let trace_s = f.second_of(b.place as f32);
+    match stage {
+        Stage::Stirring | Stage::WheyResting => end_of_heat(f, history, told, slot, b).unwrap_or(trace_s),
+        Stage::Cooking => after_first_step(f, history, told, slot, b).unwrap_or(trace_s - WALL_S),
+        Stage::WheyHeating => match history.plunge_before(b.place + 2.0, WHEY_STANDS_BINS) {
+            Some(p) => {
+                let rises = history.leaves_lowest(p + 2.0, b.place, RISEN_C).unwrap_or(b.place);
+                f.second_of((p as f32) + 2.0).max(f.second_of(rises as f32) - WALL_S)
+            }
+            None => trace_s,
+        },
+        Stage::Warming => f.second_of(into_the_milk(b.place, history).unwrap_or(b.place) as f32),
+        _ => trace_s,
+    }
+}
+
+/// A second step that follows the first without a rest begins where that
+/// was to end.
+fn after_first_step(f: &Finder, history: &History, told: &[Told], slot: usize, b: &Belief) -> Option<f64> {
+    let first = told.iter().rev().find(|t| t.slot < slot).filter(|t| t.stage == Stage::Cooking)?;
+    let target = f.grammar.slots[first.slot].target_celsius?;
+    if history.smooth_at(b.place)? > target - SHORT_C {
+        return None;
+    }
+    let until = b.next.unwrap_or(f.bin as f64);
+    Some(f.second_of(history.first_at_or_above(target - STEP_C, b.place, until)? as f32))
+}
+
+/// Where the heat's target was reached, or else the peak.
+fn end_of_heat(f: &Finder, history: &History, told: &[Told], slot: usize, b: &Belief) -> Option<f64> {
+    let heating = told.iter().rev().find(|t| t.slot < slot)?;
+    let zero_s = f.zero_s?;
+    let start = (heating.began_s - zero_s) / BIN_S;
+    let target = f.grammar.slots[heating.slot].target_celsius;
+    let peak = history.peak_from(b.place);
+    let until = peak.unwrap_or(b.place).max(b.place) + 3.0;
+    let reached = target.and_then(|t| history.first_at_or_above(t, start, until));
+    let rests = f.grammar.slots[slot].stage == Stage::WheyResting;
+    let place = match (reached, target, peak) {
+        (Some(place), ..) => place,
+        _ if rests => return None,
+        (None, Some(target), Some(peak)) => {
+            let limit = b.next.unwrap_or(f.bin as f64);
+            further_heat(history, target, peak, limit).unwrap_or(peak)
+        }
+        (None, _, peak) => peak?,
+    };
+    Some(zero_s + place * BIN_S)
+}
+
+/// A peak far below the target, and after it, before `limit`, heat that came
+/// clearly nearer: it was a pause. Where that heat ended.
+fn further_heat(history: &History, target: f64, peak: f64, limit: f64) -> Option<f64> {
+    let level = history.smooth_at(peak)?;
+    if level > target - SHORT_C {
+        return None;
+    }
+    if let Some(reached) = history.first_at_or_above(target, peak, limit) {
+        return Some(reached);
+    }
+    let top = history.highest_place(peak, limit)?;
+    (history.smooth_at(top)? > level + NEARER_C).then(|| history.peak_from(top - 6.0)).flatten()
+}

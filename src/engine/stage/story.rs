@@ -20,7 +20,7 @@ const WITHDRAW: f64 = 0.2;
 /// A better boundary is told again where it moved by this much, seconds.
 const WORTH_REVISING_S: f64 = 25.0;
 /// How long after it was told a boundary is still revised, seconds.
-const REVISABLE_S: f64 = 2400.0;
+const REVISABLE_S: f64 = 7200.0;
 
 /// What the finder is sure of holds so often, in simulated makes.
 const SURE: f64 = 0.95;

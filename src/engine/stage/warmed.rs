@@ -12,6 +12,12 @@ const PLUNGE_BINS: usize = 48;
 /// Milk on a fire rises at least so fast on the whole, °C/min.
 const SLOWEST_FIRE: f64 = 0.2;
 
+/// Milk is no warmer than this when it comes into the kettle, °C: the cow's own
+/// warmth and a little.
+const FROM_THE_COW_C: f64 = 39.5;
+/// Nor is it set above this, °C; with room for an overshoot.
+const HOTTEST_SET_C: f64 = 47.0;
+
 /// A rise that began so many bins before the finder thought is believed.
 const MUCH_EARLIER_BINS: f64 = 24.0;
 
@@ -57,7 +63,10 @@ pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History)
         (false, _) if put_in => (5.0, 36.0),
         (false, _) => (6.0, 36.0),
     };
-    rose >= enough
+    // What is warmed for rennet begins no hotter than the cow gives it, and no
+    // milk is set above this.
+    let milk = low < FROM_THE_COW_C && level < HOTTEST_SET_C;
+    milk && rose >= enough
         && now - from >= bins
         && pace >= SLOWEST_FIRE
         && history.heard(from, now) >= 0.5

@@ -18,6 +18,9 @@ const FROM_THE_COW_C: f64 = 39.5;
 /// Nor is it set above this, °C; with room for an overshoot.
 const HOTTEST_SET_C: f64 = 47.0;
 
+/// A probe that was not put anywhere for so many bins, half an hour, hangs.
+const HUNG_BINS: usize = 180;
+
 /// A rise that began so many bins before the finder thought is believed.
 const MUCH_EARLIER_BINS: f64 = 24.0;
 
@@ -56,8 +59,12 @@ pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History)
     let from_the_cow =
         near && f.grammar.slots[slot].target_celsius.is_some() && history.stepped_up(from, 3.0);
     let wanders = history.swings(from - BEFORE_BINS, from, SWING_C) >= 3;
+    // It has hung for long where nobody was seen to put it: in milk of the
+    // evening, or in the open.
+    let hung = from > HUNG_BINS as f64 && history.plunge_before(from, HUNG_BINS).is_none();
     let (enough, bins) = match (near, from_the_cow) {
         _ if wanders => (15.0, 36.0),
+        _ if hung => (9.0, 36.0),
         (true, true) => (1.3, 18.0),
         (true, false) => (3.5, 18.0),
         (false, _) if put_in => (5.0, 36.0),

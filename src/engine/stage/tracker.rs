@@ -3,7 +3,7 @@
 use super::finder::Finder;
 use super::grammar::{Grammar, Phase};
 use super::history::History;
-use super::story::{COOKED_C, Story, Telling, Told, best_phase};
+use super::story::{Story, Telling, Told, best_phase};
 use super::{Basis, Stage};
 use crate::engine::bins::{BIN_S, Bin};
 use crate::engine::event::MarkKind;
@@ -117,14 +117,14 @@ impl Tracker {
         });
     }
 
-    /// The target of the cook that curd which is stirred now never came near,
-    /// °C: its fire may have flagged, and be fed again.
+    /// The target that the cook of curd which is stirred now never reached, °C:
+    /// its fire may have flagged, and be fed again.
     pub fn missed_target(&self) -> Option<f64> {
         let told = self.story.current()?;
         let (slot, top) = self.top?;
         let target = self.finder.grammar.slots[slot].target_celsius?;
         let by_trace = told.stage == Stage::Stirring && told.basis != Basis::Mark;
-        (by_trace && top < target - COOKED_C).then_some(target)
+        (by_trace && top < target).then_some(target)
     }
 
     fn tell_due(&mut self, now_s: f64, out: &mut Vec<Telling>) {

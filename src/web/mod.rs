@@ -65,6 +65,9 @@ pub struct Settings {
     pub plans: PathBuf,
     /// The folder of the PIN's hash and the known devices.
     pub secrets: PathBuf,
+    /// How slow a new PIN's hash is; fewer than [`pin::ROUNDS`] only where no
+    /// secret is at stake.
+    pub pin_rounds: u32,
 }
 
 impl Settings {
@@ -77,6 +80,7 @@ impl Settings {
             language: "en".into(),
             plans: data.join("plans"),
             secrets: data.join("page"),
+            pin_rounds: pin::ROUNDS,
         }
     }
 }
@@ -109,7 +113,7 @@ impl Room {
         Arc::new(Self {
             held: Arc::new(HeldMarks::new(seam.desk.clone())),
             hub: Arc::default(),
-            pin: PinDesk::open(&settings.secrets),
+            pin: PinDesk::open(&settings.secrets, settings.pin_rounds),
             doors: Arc::default(),
             curves: curve::Curves::default(),
             seam,

@@ -24,7 +24,9 @@ use std::time::Duration;
 use sha2::{Digest, Sha256};
 use tokio::time::Instant;
 
-const ROUNDS: u32 = 100_000;
+/// Rounds of a PIN's hash: some hundredths of a second where the program is
+/// built for use, a second or more where it is not optimized.
+pub const ROUNDS: u32 = 100_000;
 const WINDOW: Duration = Duration::from_secs(600);
 const TRIES_EACH: usize = 5;
 const TRIES_ALL: usize = 20;
@@ -51,6 +53,7 @@ pub enum Tried {
 #[derive(Debug)]
 pub struct PinDesk {
     folder: PathBuf,
+    rounds: u32,
     inner: Mutex<Inner>,
 }
 
@@ -63,13 +66,13 @@ struct Inner {
 
 impl PinDesk {
     /// Reads what is kept in `folder` (`pin`, `devices`); missing files mean
-    /// that no PIN is set.
-    pub fn open(folder: &Path) -> Self {
+    /// that no PIN is set. `rounds` are those of a PIN set from now on.
+    pub fn open(folder: &Path, rounds: u32) -> Self {
         let hash = fs::read_to_string(folder.join("pin")).ok().map(|t| t.trim().to_owned());
         let devices = fs::read_to_string(folder.join("devices")).unwrap_or_default();
         let devices = devices.lines().map(str::to_owned).filter(|l| l.len() == 64).collect();
         let inner = Inner { hash: hash.filter(|h| !h.is_empty()), devices, wrong: BTreeMap::new() };
-        Self { folder: folder.to_owned(), inner: Mutex::new(inner) }
+        Self { folder: folder.to_owned(), rounds, inner: Mutex::new(inner) }
     }
 
     fn inner(&self) -> std::sync::MutexGuard<'_, Inner> {
@@ -86,7 +89,7 @@ impl PinDesk {
     /// # Errors
     /// Where the files cannot be written.
     pub fn set(&self, pin: &str) -> io::Result<()> {
-        let hash = hashed(pin, &random_hex()?, ROUNDS);
+        let hash = hashed(pin, &random_hex()?, self.rounds);
         keep(&self.folder, "pin", &format!("{hash}\n"))?;
         keep(&self.folder, "devices", "")?;
         let mut inner = self.inner();
@@ -99,13 +102,13 @@ impl PinDesk {
     /// it where that may be.
     pub fn try_pin(&self, pin: &str, address: Option<IpAddr>, now: Instant) -> Tried {
         let Some(hash) = self.inner().hash.clone() else { return Tried::NoneSet };
-        if let Some(wait) = self.must_wait(address, now) {
+        if let Err(wait) = self.begin_try(address, now) {
             return Tried::TooMany(wait);
         }
         if !matches(pin, &hash) {
-            self.inner().wrong.entry(address).or_default().push(now);
             return Tried::Wrong;
         }
+        self.forget_try(address, now);
         match self.new_device() {
             Ok(token) => Tried::Right(token),
             Err(error) => {
@@ -116,20 +119,24 @@ impl PinDesk {
         }
     }
 
-    fn must_wait(&self, address: Option<IpAddr>, now: Instant) -> Option<u64> {
+    /// Counts a try as wrong before it is looked at, so that tries made at once
+    /// cannot all slip in before the first is found wrong; or the seconds to wait.
+    fn begin_try(&self, address: Option<IpAddr>, now: Instant) -> Result<(), u64> {
         let mut inner = self.inner();
-        inner.wrong.retain(|_, tries| {
-            tries.retain(|t| now.saturating_duration_since(*t) < WINDOW);
-            !tries.is_empty()
-        });
-        let mine = inner.wrong.get(&address).map_or(0, Vec::len);
-        let all: usize = inner.wrong.values().map(Vec::len).sum();
-        let oldest = match (mine >= TRIES_EACH, all >= TRIES_ALL) {
-            (true, _) => inner.wrong.get(&address)?.iter().min().copied()?,
-            (false, true) => inner.wrong.values().flatten().min().copied()?,
-            (false, false) => return None,
-        };
-        Some(WINDOW.saturating_sub(now.saturating_duration_since(oldest)).as_secs() + 1)
+        if let Some(wait) = inner.must_wait(address, now) {
+            return Err(wait);
+        }
+        inner.wrong.entry(address).or_default().push(now);
+        Ok(())
+    }
+
+    /// The try was right after all.
+    fn forget_try(&self, address: Option<IpAddr>, now: Instant) {
+        if let Some(tries) = self.inner().wrong.get_mut(&address)
+            && let Some(at) = tries.iter().position(|t| *t == now)
+        {
+            tries.remove(at);
+        }
     }
 
     fn new_device(&self) -> io::Result<String> {
@@ -148,6 +155,24 @@ impl PinDesk {
     /// are looked up by hash, so that timing tells nothing.
     pub fn knows(&self, token: &str) -> bool {
         self.inner().devices.contains(&sha256_hex(token.as_bytes()))
+    }
+}
+
+impl Inner {
+    /// Seconds until a try from there is looked at again; `None` where it is now.
+    fn must_wait(&mut self, address: Option<IpAddr>, now: Instant) -> Option<u64> {
+        self.wrong.retain(|_, tries| {
+            tries.retain(|t| now.saturating_duration_since(*t) < WINDOW);
+            !tries.is_empty()
+        });
+        let mine = self.wrong.get(&address).map_or(0, Vec::len);
+        let all: usize = self.wrong.values().map(Vec::len).sum();
+        let oldest = match (mine >= TRIES_EACH, all >= TRIES_ALL) {
+            (true, _) => self.wrong.get(&address)?.iter().min().copied()?,
+            (false, true) => self.wrong.values().flatten().min().copied()?,
+            (false, false) => return None,
+        };
+        Some(WINDOW.saturating_sub(now.saturating_duration_since(oldest)).as_secs() + 1)
     }
 }
 
@@ -250,7 +275,7 @@ mod tests {
     #[tokio::test]
     async fn a_device_types_it_once_and_a_guesser_is_stopped() {
         let dir = tempfile::tempdir().unwrap();
-        let desk = PinDesk::open(dir.path());
+        let desk = PinDesk::open(dir.path(), 100);
         let now = Instant::now();
         assert_eq!(desk.try_pin("2580", None, now), Tried::NoneSet);
         desk.set("2580").unwrap();
@@ -258,7 +283,7 @@ mod tests {
         let text = fs::read_to_string(dir.path().join("devices")).unwrap();
         assert!(!text.contains(&token));
         // After a restart the device is still known; another is not.
-        let again = PinDesk::open(dir.path());
+        let again = PinDesk::open(dir.path(), 100);
         assert!(again.knows(&token) && !again.knows("00"));
         for _ in 0..TRIES_EACH {
             assert_eq!(again.try_pin("0000", None, now), Tried::Wrong);
@@ -266,6 +291,10 @@ mod tests {
         assert!(matches!(again.try_pin("2580", None, now), Tried::TooMany(1..=601)));
         let later = now + WINDOW;
         assert!(matches!(again.try_pin("2580", None, later), Tried::Right(_)));
+        // A right one does not count as a try, a wrong one before it still does.
+        assert_eq!(again.try_pin("0000", None, later), Tried::Wrong);
+        assert!(matches!(again.try_pin("2580", None, later), Tried::Right(_)));
+        assert_eq!(again.inner().wrong[&None].len(), 1);
         again.set("1357").unwrap();
         assert!(!again.knows(&token));
     }

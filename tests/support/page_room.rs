@@ -45,6 +45,8 @@ impl PageRoom {
             }
         });
         let mut settings = Settings::in_data(data.path());
+        // A slow hash on a slow machine would end in the limit for an answer.
+        settings.pin_rounds = 100;
         change(&mut settings);
         let seam = Seam { snapshot, desk, data: data.path().to_owned(), calibration_of: |_, _| None };
         let room = Room::new(seam, settings, "run-1".into());

@@ -281,13 +281,13 @@ fn scene(name: &str) -> Snapshot {
             k.rate_celsius_per_min = None;
             k.age_s = Some(34.0);
             k.health = Health::Failure;
-            k.reason = "thermocouple open".into();
+            k.reason = "open circuit: wire broken or plug out".into();
             k.forecast = None;
             k.alarms = vec![alarm(AlarmKind::ProbeFault, Priority::High)];
         }
         "doubt" => {
             k.health = Health::OutOfSpecification;
-            k.reason = "touches the wall".into();
+            k.reason = "touches the wall or the bottom: hang it free".into();
         }
         "old" => {
             k.age_s = Some(47.0);

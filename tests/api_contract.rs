@@ -166,7 +166,8 @@ async fn rennet_and_wash_water_are_reckoned_or_refused() {
     }
     for (path, query, status, word) in [
         ("/api/v1/dose", "milk_litres=400", 422, "strength"),
-        ("/api/v1/dose", "milk_litres=0&ml_per_100l=20", 422, "milk is 0"),
+        ("/api/v1/dose", "milk_litres=0&ml_per_100l=20", 422, "Milk, L: 0 cannot be"),
+        ("/api/v1/dose", "milk_litres=0&ml_per_100l=20&language=de", 422, "Milch, L: 0 kann"),
         ("/api/v1/dose", "milk_litres=much&ml_per_100l=20", 400, "milk_litres"),
         ("/api/v1/dose", "milk_litres=4&ml_per_100l=20&floc=3", 400, "floc"),
         ("/api/v1/wash", "milk_litres=100&celsius=31&water_celsius=60&to_celsius=61", 422, "between"),

@@ -99,7 +99,7 @@ fn composed() -> BTreeSet<String> {
 fn sources() -> String {
     let mut all = String::new();
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
-    for folder in ["web", "web/api", "web/page", "daemon"] {
+    for folder in ["web", "web/api", "web/page", "daemon", "cli"] {
         for entry in fs::read_dir(root.join(folder)).unwrap().flatten() {
             let path = entry.path();
             if path.extension().is_some_and(|e| e == "rs" || e == "js" || e == "html") {

@@ -8,6 +8,8 @@ use std::io::{self, Write};
 use super::error::Failure;
 use crate::engine::amounts::{self, Rennet, Unfit};
 use crate::engine::clot::SOXHLET_CELSIUS;
+use crate::web::reckoned::{self, figure};
+use crate::web::words::Words;
 
 /// How much rennet: by Soxhlet strength and minutes, by IMCU, or by a supplier's figure
 #[derive(Debug, clap::Args)]
@@ -50,16 +52,25 @@ pub struct Args {
 /// # Errors
 /// 64 where a figure makes no sense, 74 where the answer cannot be written.
 pub fn run(args: &Args) -> Result<(), Failure> {
-    let (ml, how) = dose(args)?;
+    let words = words();
+    let (ml, rennet) = dose(args).map_err(|e| unfit(words, &e))?;
+    let answer = [("ml", &*words.number(ml, 2)), ("litres", &figure(words, args.milk))];
     let mut out = io::stdout().lock();
-    writeln!(out, "{ml:.2} mL of rennet to {} L of milk\n{how}", args.milk)
+    writeln!(out, "{}\n{}", words.say("dose-answer", &answer), how(words, &rennet))
         .map_err(|e| Failure::io(format_args!("the dose cannot be written ({e}); look at where it goes")))
 }
 
+/// The language of the terminal (`LC_ALL`, `LC_MESSAGES`, `LANG`), as programs
+/// choose it; English where it is none of ours.
+pub(super) fn words() -> &'static Words {
+    let set = ["LC_ALL", "LC_MESSAGES", "LANG"].map(|v| std::env::var(v).unwrap_or_default());
+    Words::of(set.iter().find(|v| !v.is_empty()).map_or("en", String::as_str))
+}
+
 /// Millilitres, and what they rest on.
-fn dose(a: &Args) -> Result<(f64, String), Failure> {
-    let rennet = rennet(a).map_err(unfit)?;
-    Ok((rennet.ml(a.milk, a.factor).map_err(unfit)?, how(&rennet)))
+fn dose(a: &Args) -> Result<(f64, Rennet), Unfit> {
+    let rennet = rennet(a)?;
+    Ok((rennet.ml(a.milk, a.factor)?, rennet))
 }
 
 fn rennet(a: &Args) -> Result<Rennet, Unfit> {
@@ -74,23 +85,25 @@ fn rennet(a: &Args) -> Result<Rennet, Unfit> {
     })
 }
 
-fn how(rennet: &Rennet) -> String {
+/// What the dose rests on.
+fn how(words: &Words, rennet: &Rennet) -> String {
+    let fig = |value: &f64| figure(words, *value);
     match rennet {
-        Rennet::Soxhlet { strength, floc_minutes, celsius } => format!(
-            "Strength {strength} by Soxhlet: volumes of milk that one volume clots in 2,400 s (40 min) at 35 °C; \
-             some suppliers count 45 min.\nFirst flocs after {floc_minutes:.0} min in milk at {celsius} °C like the test's; \
-             in practice it may need up to twice as much. Mark the flocs: they correct it."
-        ),
-        Rennet::Imcu { per_ml, per_litre } => {
-            format!("{per_litre} IMCU to the litre, {per_ml} IMCU in a millilitre (ISO 11815).")
+        Rennet::Soxhlet { strength, floc_minutes, celsius } => {
+            let min = words.number(*floc_minutes, 0);
+            let values = [("strength", &*fig(strength)), ("min", &min), ("celsius", &fig(celsius))];
+            format!("{}\n{}", words.say("dose-by-strength", &values), words.say("reckon-dose-note", &[]))
         }
-        Rennet::Supplier { ml_per_100l } => format!("{ml_per_100l} mL to 100 L by the supplier's figure."),
+        Rennet::Imcu { per_ml, per_litre } => {
+            words.say("dose-by-imcu", &[("litre", &fig(per_litre)), ("ml", &fig(per_ml))])
+        }
+        Rennet::Supplier { ml_per_100l } => words.say("dose-by-supplier", &[("ml", &fig(ml_per_100l))]),
     }
 }
 
 /// A figure that does not fit, by its option.
-pub(super) fn unfit(e: Unfit) -> Failure {
-    Failure::usage(format_args!("--{e}"))
+pub(super) fn unfit(words: &Words, e: &Unfit) -> Failure {
+    Failure::usage(reckoned::unfit(words, e, |name| format!("--{name}")))
 }
 
 #[cfg(test)]

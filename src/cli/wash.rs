@@ -2,9 +2,10 @@
 
 use std::io::{self, Write};
 
-use super::dose::unfit;
+use super::dose::{unfit, words};
 use super::error::Failure;
 use crate::engine::amounts::{Unfit, Wash};
+use crate::web::reckoned::figure;
 
 /// Wash water: litres for a temperature wanted, or the temperature that litres give
 #[derive(Debug, clap::Args)]
@@ -35,16 +36,18 @@ pub struct Args {
 /// # Errors
 /// 64 where a figure makes no sense, 74 where the answer cannot be written.
 pub fn run(args: &Args) -> Result<(), Failure> {
-    let (left, litres, celsius) = washed(args).map_err(unfit)?;
+    let words = words();
+    let (left, litres, celsius) = washed(args).map_err(|e| unfit(words, &e))?;
+    let said = [
+        ("litres", &*words.number(litres, 1)),
+        ("water", &figure(words, args.water)),
+        ("left", &words.number(left, 1)),
+        ("at", &figure(words, args.at)),
+        ("to", &words.number(celsius, 1)),
+    ];
     let mut out = io::stdout().lock();
-    writeln!(
-        out,
-        "{litres:.1} L of water at {} °C bring {left:.1} L from {} to {celsius:.1} °C\n\
-         Losses to the room are not counted: it ends a little lower. Pour slowly, stir, look at the \
-         thermometer; mind the hot water.",
-        args.water, args.at
-    )
-    .map_err(|e| Failure::io(format_args!("the answer cannot be written ({e}); look at where it goes")))
+    writeln!(out, "{}\n{}", words.say("wash-answer", &said), words.say("reckon-wash-note", &[]))
+        .map_err(|e| Failure::io(format_args!("the answer cannot be written ({e}); look at where it goes")))
 }
 
 /// Litres washed, litres of water, and where they bring it, °C.

@@ -7,11 +7,10 @@
 //! Invariant: an answer is finite and above zero, or a refusal says which
 //! figure does not fit. It advises; the test of the curd decides.
 
-use std::fmt;
-
 use super::clot::{self, SOXHLET_CELSIUS};
 
-/// A figure that makes no sense, by the maker's name for it.
+/// A figure that makes no sense, by its name. Its words are the reader's
+/// (`web::reckoned`).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Unfit {
     /// It must be above zero.
@@ -26,29 +25,6 @@ pub enum Unfit {
     OutOfReach(f64, f64, f64),
     /// No sensible answer comes of these figures.
     NoDose(f64),
-}
-
-impl fmt::Display for Unfit {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::NotAboveZero(name, value) => write!(f, "{name} is {value}; give a figure above zero"),
-            Self::NotWater(name, value) => write!(f, "{name} is {value}; give 0 to 100 °C"),
-            Self::Milk(celsius) => write!(
-                f,
-                "celsius is {celsius}; milk below 20 °C hardly clots and above 50 °C the rennet dies; give 20 to 50"
-            ),
-            Self::Drawn(drawn, milk) => {
-                write!(f, "drawn is {drawn} of {milk} L; less whey can be drawn than milk went in")
-            }
-            Self::OutOfReach(water, at, to) => write!(
-                f,
-                "water at {water} °C cannot bring {at} °C to {to} °C; the aim must lie between them"
-            ),
-            Self::NoDose(milk) => {
-                write!(f, "milk is {milk}; with the other figures it gives no dose, look at their units")
-            }
-        }
-    }
 }
 
 /// Refuses what is not a figure above zero.

@@ -28,9 +28,11 @@ pub mod live;
 pub mod marks;
 pub mod metrics;
 pub mod pin;
+pub mod reckoned;
 pub mod say;
 pub mod seam;
 pub mod state;
+pub mod why;
 pub mod words;
 
 use std::path::PathBuf;

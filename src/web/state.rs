@@ -14,6 +14,7 @@ use tokio::time::Instant;
 use super::marks::Held;
 use super::say::{self, Sentence};
 use super::seam::{MarkSeen, Snapshot};
+use super::why;
 use crate::engine::effect::{Forecast, WallNs};
 use crate::engine::event::MarkKind;
 use crate::engine::plan::Plan;
@@ -82,6 +83,7 @@ pub fn kettle(m: Moment<'_>, k: &KettleView, held: &[Held]) -> Value {
     put("rate_celsius_per_min", json!(k.rate_celsius_per_min.map(hundredth)));
     put("health", json!(k.health.name()));
     put("reason", json!(k.reason));
+    put("reason_key", json!(why::key(&k.reason)));
     put("stage", json!(k.stage.name()));
     put("stage_began", json!(k.stage_began.map(rfc3339)));
     put("stage_for_s", json!(m.since(k.stage_began).map(tenth)));

@@ -1,12 +1,16 @@
 //! How much rennet, how much wash water: the engine's sums, asked for.
 
-use axum::extract::Json;
+use std::sync::Arc;
+
+use axum::extract::{Json, State};
 use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::{Problem, Wanted};
 use crate::engine::amounts::{Rennet, Unfit, Wash};
 use crate::engine::clot::SOXHLET_CELSIUS;
+use crate::web::words::Words;
+use crate::web::{Room, reckoned};
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -19,6 +23,7 @@ pub(super) struct DoseWanted {
     imcu_per_litre: Option<f64>,
     ml_per_100l: Option<f64>,
     factor: Option<f64>,
+    language: Option<String>,
 }
 
 impl DoseWanted {
@@ -41,7 +46,11 @@ impl DoseWanted {
     }
 }
 
-pub(super) async fn dose(Wanted(w): Wanted<DoseWanted>) -> Result<Json<Value>, Problem> {
+pub(super) async fn dose(
+    State(room): State<Arc<Room>>,
+    Wanted(w): Wanted<DoseWanted>,
+) -> Result<Json<Value>, Problem> {
+    let unfit = |e| unfit(&room, w.language.as_deref(), &e);
     let ml = w.rennet()?.ml(w.milk_litres, w.factor.unwrap_or(1.0)).map_err(unfit)?;
     Ok(Json(json!({ "ml": ml })))
 }
@@ -55,9 +64,14 @@ pub(super) struct WashWanted {
     water_celsius: f64,
     to_celsius: Option<f64>,
     litres: Option<f64>,
+    language: Option<String>,
 }
 
-pub(super) async fn wash(Wanted(w): Wanted<WashWanted>) -> Result<Json<Value>, Problem> {
+pub(super) async fn wash(
+    State(room): State<Arc<Room>>,
+    Wanted(w): Wanted<WashWanted>,
+) -> Result<Json<Value>, Problem> {
+    let unfit = |e| unfit(&room, w.language.as_deref(), &e);
     let wash = Wash {
         milk_litres: w.milk_litres,
         drawn_litres: w.drawn_litres.unwrap_or(0.0),
@@ -72,6 +86,9 @@ pub(super) async fn wash(Wanted(w): Wanted<WashWanted>) -> Result<Json<Value>, P
     Ok(Json(json!({ "litres": litres, "celsius": celsius })))
 }
 
-fn unfit(e: Unfit) -> Problem {
-    Problem::unfit(e.to_string())
+/// A figure that does not fit, by the page's label and in the language asked for,
+/// else the dairy's.
+fn unfit(room: &Room, language: Option<&str>, e: &Unfit) -> Problem {
+    let words = Words::of(language.unwrap_or(&room.settings.language));
+    Problem::unfit(reckoned::unfit(words, e, |name| reckoned::label(words, name)))
 }

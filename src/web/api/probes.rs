@@ -10,6 +10,7 @@ use super::Problem;
 use super::plans::on_disk;
 use crate::web::Room;
 use crate::web::state::Moment;
+use crate::web::why;
 
 pub(super) async fn list(State(room): State<Arc<Room>>) -> Result<Json<Value>, Problem> {
     let seen = room.seam.snapshot.borrow().clone();
@@ -27,6 +28,7 @@ pub(super) async fn list(State(room): State<Arc<Room>>) -> Result<Json<Value>, P
                 "roughness_celsius": k.roughness_celsius.map(|c| (c * 1000.0).round() / 1000.0),
                 "health": k.health.name(),
                 "reason": k.reason,
+                "reason_key": why::key(&k.reason),
             })
         })
         .collect();

@@ -11,7 +11,7 @@ export async function lots() {
     for (const l of some) {
       list.append(h("a", { class: "line", href: `#lot/${enc(l.id)}` },
         h("span", {}, l.id, h("span", { class: "print" }, ` ${l.product ?? ""} ${l.opened ? clock(l.opened) : ""}`)),
-        h("span", { class: "print" }, t(l.closed ? "lot-closed" : "lot-open"))));
+        h("span", { class: "print" }, l.deviations ? h("span", { class: "failed" }, `${t("lot-deviations")}: ${l.deviations} · `) : "", t(l.closed ? "lot-closed" : "lot-open"))));
       last = l.id;
     }
     more.hidden = list.children.length >= first.count;
@@ -56,16 +56,27 @@ function picture(all) {
   if (shown.length < 2) return "";
   const ns = "http://www.w3.org/2000/svg";
   const svg = document.createElementNS(ns, "svg");
-  const make = (name, attributes) => { const e = document.createElementNS(ns, name); for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v); svg.append(e); };
-  svg.setAttribute("viewBox", "0 0 600 120");
+  const make = (name, attributes, words) => { const e = document.createElementNS(ns, name); for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v); if (words) e.textContent = words; svg.append(e); };
+  const [width, mid, high] = [Math.min(980, innerWidth - 26), 76, 56];
+  svg.setAttribute("viewBox", `0 0 ${width} 172`);
   svg.setAttribute("class", "season");
   svg.setAttribute("role", "img");
-  svg.setAttribute("aria-label", t("season-over"));
-  const most = Math.max(1, ...shown.map((l) => Math.abs(l.over_celsius)));
-  make("path", { d: "M0 60H600", stroke: "currentColor" });
+  const far = shown.map((l) => Math.abs(l.over_celsius));
+  svg.setAttribute("aria-label", `${t("season-over")}, °C: ${shown.map((l) => `${l.id} ${number(l.over_celsius)}`).join(", ")}`);
+  const most = Math.max(1, ...far);
+  const y = (celsius) => mid - (celsius / most) * high;
+  const signed = (celsius) => (celsius > 0 ? "+" : "") + number(celsius);
+  for (const c of [most, most / 2, 0, -most / 2, -most]) {
+    make("path", { d: `M52 ${y(c)}H${width}`, stroke: "var(--rule)", "stroke-width": c ? 0.6 : 2 });
+    make("text", { x: 46, y: y(c) + 4.5, "text-anchor": "end" }, signed(c));
+  }
+  const apart = (width - 90) / (shown.length - 1);
   shown.forEach((l, i) => {
-    const x = 10 + (i * 580) / Math.max(1, shown.length - 1);
-    make("path", { d: `M${x.toFixed(1)} 60V${(60 - (l.over_celsius / most) * 52).toFixed(1)}`, stroke: Math.abs(l.over_celsius) > 0.5 ? "var(--crayon)" : "var(--hand)", "stroke-width": 5 });
+    const [x, colour] = [68 + i * apart, far[i] > 0.5 ? "var(--crayon)" : "var(--hand)"];
+    make("path", { d: `M${x} ${mid}V${y(l.over_celsius)}`, stroke: colour, "stroke-width": 3 });
+    make("circle", { cx: x, cy: y(l.over_celsius), r: Math.min(6, Math.max(2.5, apart / 2.4)), fill: colour });
   });
+  make("text", { x: 52, y: 160 }, day(shown[0].opened));
+  make("text", { x: width - 8, y: 160, "text-anchor": "end" }, day(shown.at(-1).opened));
   return h("figure", {}, h("figcaption", { class: "print" }, `${t("season-over")}, °C`), svg);
 }

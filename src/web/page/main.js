@@ -78,9 +78,12 @@ function sheetsNow(state) {
 function tabs(state) {
   const bar = $("tabs");
   if (state.kettles.length < 2) {
+    // On the sheet the name alone; on other pages a tab with the number, which leads back.
     const name = state.kettles[0]?.kettle ?? "curdtrace";
-    if (bar.dataset.key !== name) { bar.dataset.key = name; bar.replaceChildren(h("h1", {}, name)); }
-    return;
+    if (!page.view || !state.kettles.length) {
+      if (bar.dataset.key !== name) { bar.dataset.key = name; bar.replaceChildren(h("h1", {}, name)); }
+      return;
+    }
   }
   const key = state.kettles.map((k) => k.kettle).join("\n") + page.chosen + Boolean(page.view);
   if (bar.dataset.key !== key) {
@@ -145,9 +148,9 @@ function slip(state) {
     box.className = `${first.priority} ${first.state === "unacknowledged" ? "calls" : ""}`;
     const name = t(`alarm-${first.alarm}`);
     box.replaceChildren(
-      h("div", { class: "small" }, [state.kettles.length > 1 ? first.k.kettle : "", first.state === "returned-unacknowledged" ? t("gone-not-taken") : "",
+      h("div", {}, h("div", { class: "small" }, [state.kettles.length > 1 ? first.k.kettle : "", first.state === "returned-unacknowledged" ? t("gone-not-taken") : "",
         all.length > 1 ? t("more-alarms", { n: all.length - 1 }) : ""].filter(Boolean).join(" · ")),
-      h("div", { class: `name ${name.length > 11 ? "wordy" : ""}` }, name), h("div", { class: "what" }),
+      h("div", { class: `name ${name.length > 11 ? "wordy" : ""}` }, name), h("div", { class: "what" })),
       h("button", { onclick: () => take(first) }, t("take")));
   }
   // Where the sheet behind the slip says the same sentence, the slip leaves it to be read there.

@@ -29,7 +29,7 @@ function piece(title, path, note, say, common, choice, ways) {
   const reckon = async () => {
     const mine = (asked += 1);
     const figures = [...common, ...ways[way.value][1]];
-    const query = new URLSearchParams(figures.map((f) => [f.key, f.value()]));
+    const query = new URLSearchParams([["language", code()], ...figures.map((f) => [f.key, f.value()])]);
     const [said, refused] = await ask("GET", `${path}?${query}`).then((a) => [say(a), false], (e) => [e.message, true]);
     if (mine !== asked) return; // a later figure has been given meanwhile
     text(answer, said);

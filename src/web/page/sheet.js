@@ -120,9 +120,9 @@ export class Sheet {
     const aged = age === undefined ? "" : age < 120 ? t("old-age", { s: Math.round(age) }) : t("old-age-min", { min: Math.floor(age / 60) });
     text(this.age, !shown || (bad && !old && !lost) ? t(`health-${k.health}`) : aged);
     text(this.moveLabel, t(bad ? "why" : "in-a-minute"));
-    text(this.why, lost ? t(lost) : k.health !== "good" ? k.reason || t(`health-${k.health}`) : t("why-old"));
-    flag(this.why, "wordy", /.{27}|\S{11}/.test(this.why.textContent));
-    this.why.title = this.why.textContent;
+    text(this.why, lost ? t(lost) : k.health !== "good" ? reason(k) || t(`health-${k.health}`) : t("why-old"));
+    flag(this.why, "wordy", /.{22}|\S{11}/.test(this.why.textContent));
+    this.why.title = k.reason || this.why.textContent;
     this.move.hidden = bad; this.why.hidden = !bad;
     const r = k.rate_celsius_per_min;
     const steady = r !== undefined && Math.abs(r) < 0.05;
@@ -216,6 +216,9 @@ export class Sheet {
     } catch { /* the live line says when the box is not there */ }
   }
 }
+
+// A few words that can be read across the kettle; a foreign box's own as they came.
+export const reason = (k) => (k.reason_key ? t(k.reason_key) : k.reason);
 
 export function markWords(m) {
   const name = has(`mark-${m.name}`) ? t(`mark-${m.name}`) : m.name;

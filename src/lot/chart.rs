@@ -41,6 +41,8 @@ pub struct Picture<'a> {
     pub calls: Vec<(At, f64, String)>,
     /// Times without a good reading.
     pub gaps: Vec<(At, At)>,
+    /// What stands in a gap.
+    pub no_reading: String,
     /// What the picture is called, for who does not see it.
     pub title: String,
     /// What it shows in a sentence or two.
@@ -78,7 +80,7 @@ pub fn draw(p: &Picture<'_>) -> String {
     let axes = Axes::around(p);
     let mut svg = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {w:.0} {h:.0}\" role=\"img\" \
-         aria-labelledby=\"curve-title curve-text\" class=\"curve\">\
+         aria-labelledby=\"curve-title\" aria-describedby=\"curve-text\" class=\"curve\">\
          <title id=\"curve-title\">{title}</title><desc id=\"curve-text\">{text}</desc>\
          <defs><pattern id=\"hatch\" width=\"4\" height=\"4\" patternUnits=\"userSpaceOnUse\" \
          patternTransform=\"rotate(45)\"><path d=\"M0 0V4\" stroke=\"#777\" stroke-width=\"0.9\"/></pattern></defs>",
@@ -96,6 +98,9 @@ pub fn draw(p: &Picture<'_>) -> String {
         axes.curve(&mut svg, curve, rank);
     }
     axes.calls(&mut svg);
+    if p.curves.iter().all(|c| c.points.is_empty()) {
+        axes.nothing(&mut svg);
+    }
     if p.curves.len() > 1 {
         axes.legend(&mut svg);
     }
@@ -142,6 +147,7 @@ mod tests {
             marks: vec![],
             calls: vec![],
             gaps: vec![],
+            no_reading: "no reading".into(),
             title: "t <&>".into(),
             description: String::new(),
         }

@@ -105,6 +105,9 @@ pub fn deviations(record: &Record) -> Vec<String> {
 /// Where nothing was found: what was looked at, so that nobody takes it for
 /// more.
 pub fn looked_at(record: &Record) -> String {
+    if record.stretches.is_empty() {
+        return "No reading belongs to this lot, so nothing could be looked at.".into();
+    }
     let mut what = Vec::new();
     if !record.cooks.is_empty() {
         what.push(format!("how each cook ended (within {} °C of its target)", tolerance_celsius(record)));

@@ -73,9 +73,8 @@ pub fn picture<'a>(
             shift_ns: 0,
         })
         .collect();
-    // The kettle's own probe first: the one with most readings while stages ran.
     curves.sort_by_key(|c| std::cmp::Reverse(during_stages(record, c.points)));
-    let main = curves.first().map(|c| c.points).unwrap_or_default();
+    let main = main_points(record, points);
     let stages = (0..record.stages.len())
         .map(|i| (word(&record.stages[i].stage), record.stages[i].began, ended(record, i, to)))
         .collect();
@@ -91,6 +90,7 @@ pub fn picture<'a>(
         marks,
         calls: calls(record, main),
         gaps: record.gaps.iter().filter(|g| is_main(&curves, &g.probe)).map(|g| (g.from, g.to)).collect(),
+        no_reading: "no reading".into(),
         title: format!("Temperature of lot {}", record.lot),
         description: describe(record, main, from, to),
         curves,
@@ -99,6 +99,44 @@ pub fn picture<'a>(
 
 fn is_main(curves: &[Curve<'_>], probe: &str) -> bool {
     curves.first().is_some_and(|c| c.name == probe)
+}
+
+/// The kettle's own probe: the one with most readings while stages ran.
+pub fn main_points<'a>(record: &Record, points: &'a BTreeMap<String, Vec<Point>>) -> &'a [Point] {
+    let all = points.values().map(Vec::as_slice);
+    // The first of those that have as many, as a stable sort has it.
+    all.rev().max_by_key(|p| during_stages(record, p)).unwrap_or_default()
+}
+
+/// The highest temperature between two moments, °C, and about when: the highest
+/// median of a minute, so that a spike or a splash of hot water is none.
+///
+/// ```
+/// use curdtrace::lot::{at::At, gather::Point, picture::highest};
+/// let good = |s: i64, c| Point { at: At(s * 1_000_000_000), celsius: Some(c), good: true };
+/// let mut points: Vec<_> = (0..600).map(|s| good(s, 30.0 + s as f64 / 100.0)).collect();
+/// points[100].celsius = Some(85.0);
+/// let (peak, _) = highest(&points, At(0), At(600_000_000_000)).unwrap();
+/// assert!((peak - 35.7).abs() < 0.1);
+/// ```
+pub fn highest(points: &[Point], from: At, to: At) -> Option<(f64, At)> {
+    const MINUTE_NS: i64 = 60_000_000_000;
+    let begin = points.partition_point(|p| p.at < from);
+    let end = points.partition_point(|p| p.at <= to);
+    let mut best: Option<(f64, At)> = None;
+    let within = points.get(begin..end).unwrap_or_default();
+    let minute = |p: &Point| p.at.0.saturating_sub(from.0) / MINUTE_NS;
+    for of_a_minute in within.chunk_by(|a, b| minute(a) == minute(b)) {
+        let good = of_a_minute.iter().filter(|p| p.good);
+        let mut all: Vec<(f64, At)> = good.filter_map(|p| Some((p.celsius?, p.at))).collect();
+        all.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let median = all.get(all.len() / 2).copied();
+        best = match (best, median) {
+            (Some(b), Some(m)) if m.0 <= b.0 => Some(b),
+            (b, m) => m.or(b),
+        };
+    }
+    best
 }
 
 /// Joined are readings up to five of the probe's own intervals apart.
@@ -188,9 +226,11 @@ pub fn word(name: &str) -> String {
 
 fn describe(record: &Record, points: &[Point], from: At, to: At) -> String {
     let zone = record.zone();
+    if points.is_empty() {
+        return "No reading belongs to this lot.".into();
+    }
     let mut text = format!("The probe's temperature from {} to {}.", from.clock(&zone), to.clock(&zone));
-    let good = points.iter().filter(|p| p.good).filter_map(|p| Some((p.celsius?, p.at)));
-    if let Some((peak, at)) = good.max_by(|a, b| a.0.total_cmp(&b.0)) {
+    if let Some((peak, at)) = highest(points, from, to) {
         let _ = write!(text, " Highest {peak:.1} °C at {}.", at.clock(&zone));
     }
     let stages: Vec<String> =

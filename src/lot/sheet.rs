@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 
 use super::chart::{draw, escape};
 use super::gather::Point;
-use super::picture::picture;
+use super::picture::{main_points, picture};
 use super::record::Record;
 use super::seal::Link;
 
@@ -30,22 +30,27 @@ const UNITS_PER_MM: f64 = WIDTH / 188.0;
 const PAGE_MM: f64 = 297.0 - 18.0 - 3.0;
 
 /// The curve is never lower than this, mm, nor higher than the next.
-const CURVE_MM: (f64, f64) = (46.0, 106.0);
+const CURVE_MM: (f64, f64) = (40.0, 106.0);
 
 /// The sheet as one HTML file. `former` is the newest seal before this one.
 pub fn render(record: &Record, points: &BTreeMap<String, Vec<Point>>, former: Option<&Link>) -> String {
     let (header, footer) = (parts::header(record), parts::footer(record, former));
+    let key = parts::key(record);
     let between = |caps| {
         [
             parts::first(record, caps),
-            parts::stages_and_milk(record, caps),
+            parts::stages_and_milk(record, main_points(record, points), caps),
             parts::alarms(record, caps),
             parts::limits(record, caps),
             parts::instruments(record, caps),
         ]
     };
     let left_mm = |parts: &[Part]| {
-        PAGE_MM - header.height_mm - footer.height_mm - parts.iter().map(|p| p.height_mm).sum::<f64>()
+        PAGE_MM
+            - header.height_mm
+            - key.height_mm
+            - footer.height_mm
+            - parts.iter().map(|p| p.height_mm).sum::<f64>()
     };
     let mut parts = between(&parts::ROOMY);
     for caps in [&parts::FULL, &parts::TIGHT] {
@@ -61,12 +66,13 @@ pub fn render(record: &Record, points: &BTreeMap<String, Vec<Point>>, former: Op
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
          <title>Make sheet of lot {lot}, {dairy}</title>\n<style>\n{style}</style>\n</head>\n<body>\n\
-         {header}<main>\n{first}<figure>{curve}</figure>\n{below}</main>\n{footer}</body>\n</html>\n",
+         {header}<main>\n{first}<figure>{curve}{key}</figure>\n{below}</main>\n{footer}</body>\n</html>\n",
         lot = escape(&record.lot),
         dairy = escape(&record.dairy),
         style = include_str!("sheet/style.css"),
         header = header.html,
         first = first.html,
+        key = key.html,
         footer = footer.html,
     )
 }

@@ -152,7 +152,8 @@ impl<'p> Axes<'p> {
             let _ = write!(
                 svg,
                 "<path d=\"M{x:.1} {foot:.1}v3\" stroke=\"#333\" stroke-width=\"0.7\"/>\
-                 <text x=\"{x:.1}\" y=\"{:.1}\" class=\"tick\" text-anchor=\"middle\">{}</text>",
+                 <text x=\"{:.1}\" y=\"{:.1}\" class=\"tick\" text-anchor=\"middle\">{}</text>",
+                x.min(self.p.width - 11.0),
                 foot + 11.5,
                 At(t).clock(&self.p.zone),
             );

@@ -38,23 +38,24 @@ impl Axes<'_> {
             if width > 34.0 {
                 let _ = write!(
                     svg,
-                    "<text x=\"{:.1}\" y=\"{:.1}\" class=\"gap\" text-anchor=\"middle\">no reading</text>",
+                    "<text x=\"{:.1}\" y=\"{:.1}\" class=\"gap\" text-anchor=\"middle\">{}</text>",
                     x0 + width / 2.0,
-                    self.foot() - 6.0
+                    self.foot() - 6.0,
+                    escape(&self.p.no_reading),
                 );
             }
         }
     }
 
     pub(super) fn marks(&self, svg: &mut String) {
-        let mut last = [f64::NEG_INFINITY; 2];
+        let mut last = [f64::NEG_INFINITY; 3];
         for (at, sign) in &self.p.marks {
             if *at < self.p.from || *at > self.p.to {
                 continue;
             }
             let x = self.x(*at);
-            // Two rows, so that marks close together can be told apart.
-            let row = usize::from(x - last[0] < 11.0);
+            // Three rows, so that marks close together can be told apart.
+            let row = (0..2).find(|row| x - last[*row] >= 11.0).unwrap_or(2);
             last[row] = x;
             let y = TOP + 6.0 + row as f64 * 11.5;
             let _ = write!(
@@ -92,6 +93,17 @@ impl Axes<'_> {
                 escape(text),
             );
         }
+    }
+
+    /// Where there is no reading at all.
+    pub(super) fn nothing(&self, svg: &mut String) {
+        let _ = write!(
+            svg,
+            "<text x=\"{:.1}\" y=\"{:.1}\" class=\"gap\" text-anchor=\"middle\">{}</text>",
+            self.p.width / 2.0,
+            f64::midpoint(TOP, self.foot()),
+            escape(&self.p.no_reading),
+        );
     }
 
     pub(super) fn legend(&self, svg: &mut String) {

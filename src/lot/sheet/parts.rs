@@ -94,7 +94,7 @@ fn plain(x: f64) -> String {
 
 fn more(html: &mut String, left: usize, place: &str) {
     if left > 0 {
-        let _ = write!(html, "<p class=\"more\">and {left} more, in {place}</p>");
+        let _ = write!(html, "<p class=\"more\">and {left} more: see {place} in the lot’s folder</p>");
     }
 }
 
@@ -150,6 +150,32 @@ pub(super) fn first(r: &Record, caps: &Caps) -> Part {
     Part { html, height_mm: 8.6 + (lines + usize::from(left > 0)) as f64 * 3.8 }
 }
 
+/// What the signs on the curve mean; only those that are on it.
+pub(super) fn key(r: &Record) -> Part {
+    let mut signs = Vec::new();
+    if r.plan.is_some() {
+        signs.push("shaded band: what the plan wants");
+    }
+    if !r.marks.is_empty() {
+        signs.push("circled number: marked by hand");
+    }
+    if r.alarms.iter().any(|a| matches!(a.alarm.as_str(), "heat-off" | "over-target")) {
+        signs.push("▲ called");
+    }
+    if !r.gaps.is_empty() {
+        signs.push("hatched: no good reading");
+    }
+    if !r.stretches.is_empty() {
+        signs.push("lone spikes: odd readings, kept as they came");
+    }
+    if signs.is_empty() {
+        return Part { html: String::new(), height_mm: 0.0 };
+    }
+    let text = signs.join(" · ");
+    let height_mm = if text.chars().count() > 160 { 7.0 } else { 3.8 };
+    Part { html: format!("<figcaption class=\"key\">On the curve: {text}.</figcaption>"), height_mm }
+}
+
 pub(super) fn footer(r: &Record, former: Option<&Link>) -> Part {
     let zone = r.zone();
     let end = r.closed.unwrap_or(r.opened);
@@ -157,12 +183,13 @@ pub(super) fn footer(r: &Record, former: Option<&Link>) -> Part {
     let offset =
         if a == b { format!("UTC{a}") } else { format!("UTC{a} at its beginning, UTC{b} at its end") };
     let seal = match former {
+        _ if r.closed.is_none() => "Still open, so not sealed yet.".into(),
         Some(link) => format!(
-            "Sealed after seal no. {} ({}…) of the chain.",
+            "Sealed; the seal before it in the dairy’s chain is no. {} ({}…).",
             link.number,
             &link.chain[..16.min(link.chain.len())]
         ),
-        None => "The first seal of its chain.".into(),
+        None => "Sealed; the first seal of the dairy’s chain.".into(),
     };
     let gist: Vec<String> = r
         .stretches
@@ -172,8 +199,9 @@ pub(super) fn footer(r: &Record, former: Option<&Link>) -> Part {
         .collect();
     let html = format!(
         "<footer><div class=\"sign-here\"><span>Maker</span><span>Checked</span></div>\
-         <p>Times are those of {} ({offset}). Trace: {}. {seal} Whether the record is as it was closed: curdtrace lot verify {}, or sha256sum -c SHA256SUMS.</p></footer>\n",
-        escape(&r.time_zone),
+         <p>Times are those of {} ({offset}). Trace, kept by curdtrace as read: {}. {seal} \
+         Whether the record is as it was closed: “curdtrace lot verify {}”, or “sha256sum -c SHA256SUMS” in its folder.</p></footer>\n",
+        if r.time_zone.is_empty() { "UTC".into() } else { escape(&r.time_zone) },
         if gist.is_empty() { "none".into() } else { gist.join(", ") },
         escape(&r.lot),
     );

@@ -102,6 +102,7 @@ impl Scene<'_> {
             marks: self.marks(),
             calls: self.calls(),
             gaps: gaps(points, self.now_ns),
+            no_reading: self.words.say("curve-gap", &[]),
             title: format!("{} · {}", self.k.kettle, self.words.say("curve", &[])),
             description: self.words.say(&format!("stage-{}", self.k.stage.name()), &[]),
         }

@@ -169,6 +169,7 @@ if-wanted = wenn nötig
 left-out = ausgelassen
 curve = Temperaturkurve
 curve-empty = Die Kurve beginnt mit dem ersten Wert.
+curve-gap = kein Wert
 end-make = Gang beenden
 end-make-sure = Diesen Gang beenden und die Charge schliessen?
 choose-plan = Plan wählen

@@ -180,6 +180,7 @@ if-wanted = if wanted
 left-out = left out
 curve = Curve of the temperature
 curve-empty = The curve begins with the first reading.
+curve-gap = no reading
 end-make = End the make
 end-make-sure = End this make and close its lot?
 choose-plan = Choose a plan

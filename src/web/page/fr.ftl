@@ -169,6 +169,7 @@ if-wanted = si besoin
 left-out = omis
 curve = Courbe de température
 curve-empty = La courbe commence avec la première mesure.
+curve-gap = aucune mesure
 end-make = Finir la fabrication
 end-make-sure = Finir cette fabrication et fermer son lot ?
 choose-plan = Choisir un plan

@@ -169,6 +169,7 @@ if-wanted = se serve
 left-out = saltata
 curve = Curva della temperatura
 curve-empty = La curva comincia con la prima lettura.
+curve-gap = nessuna lettura
 end-make = Chiudi la lavorazione
 end-make-sure = Chiudere la lavorazione e il suo lotto?
 choose-plan = Scegli un piano

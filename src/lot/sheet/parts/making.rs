@@ -3,12 +3,14 @@
 use std::fmt::Write as _;
 
 use super::{Caps, ROW_MM, field, more, plain, short};
-use crate::lot::picture::{ended, planned, word};
-use crate::lot::record::Record;
+use crate::lot::at::At;
+use crate::lot::gather::Point;
+use crate::lot::picture::{ended, highest, planned, word};
+use crate::lot::record::{Record, StageDone};
 use crate::lot::sheet::Part;
 
-pub(in crate::lot::sheet) fn stages_and_milk(r: &Record, caps: &Caps) -> Part {
-    let (mut left, rows) = stages(r, caps);
+pub(in crate::lot::sheet) fn stages_and_milk(r: &Record, points: &[Point], caps: &Caps) -> Part {
+    let (mut left, rows) = stages(r, points, caps);
     let marks = marks(r, caps);
     let ph = ph(r);
     left.push_str(&marks.html);
@@ -22,13 +24,13 @@ pub(in crate::lot::sheet) fn stages_and_milk(r: &Record, caps: &Caps) -> Part {
 }
 
 /// The table of stages, and how many rows it has.
-fn stages(r: &Record, caps: &Caps) -> (String, usize) {
+fn stages(r: &Record, points: &[Point], caps: &Caps) -> (String, usize) {
     let zone = r.zone();
     let mut html = String::from(
-        "<table><caption>Stages</caption><thead><tr><th scope=\"col\">Stage</th><th scope=\"col\" class=\"n\">began</th>\
+        "<table><caption><h2>Stages</h2></caption><thead><tr><th scope=\"col\">Stage</th><th scope=\"col\" class=\"n\">began</th>\
          <th scope=\"col\" class=\"n\">planned</th><th scope=\"col\" class=\"n\">took</th>\
          <th scope=\"col\" class=\"n\">difference</th><th scope=\"col\" class=\"n\">target</th>\
-         <th scope=\"col\" class=\"n\">reached</th><th scope=\"col\">seen by</th></tr></thead><tbody>",
+         <th scope=\"col\" class=\"n\">reached</th><th scope=\"col\">known from</th></tr></thead><tbody>",
     );
     let last = r.stretches.iter().map(|s| s.to).max().or(r.closed).unwrap_or(r.opened);
     let planned = planned(r);
@@ -39,11 +41,13 @@ fn stages(r: &Record, caps: &Caps) -> (String, usize) {
         let minutes = |m: f64| format!("{m:.0} min");
         let cook = if s.stage == "cooking" || s.stage == "whey-heating" { cooks.next() } else { None };
         // The maker may have changed his mind about the plan's.
-        let target = cook.map(|c| c.target_celsius).or(p.to_celsius);
-        let target = target.map(|c| format!("{} °C", plain(c))).unwrap_or_default();
-        let reached = cook.map(|c| format!("{:.1} °C", c.peak_celsius)).unwrap_or_default();
-        let off =
-            cook.is_some_and(|c| (c.peak_celsius - c.target_celsius).abs() > p.band_celsius.max(0.5) + 0.005);
+        let wanted = cook.map(|c| c.target_celsius).or(p.to_celsius);
+        let target = wanted.map(|c| format!("{} °C", plain(c))).unwrap_or_default();
+        let peak = cook.map(|c| c.peak_celsius).or_else(|| wanted.and_then(|_| peak(r, points, i, last)));
+        let reached = peak.map(|c| format!("{c:.1} °C")).unwrap_or_default();
+        let off = peak
+            .zip(wanted)
+            .is_some_and(|(peak, wanted)| (peak - wanted).abs() > p.band_celsius.max(0.5) + 0.005);
         let basis = match s.basis.as_str() {
             "trace" => "the trace",
             "mark" => "a mark",
@@ -68,6 +72,15 @@ fn stages(r: &Record, caps: &Caps) -> (String, usize) {
     let left = r.stages.len().saturating_sub(caps.stages);
     more(&mut html, left, "lot.toml");
     (html, r.stages.len().clamp(1, caps.stages) + usize::from(left > 0))
+}
+
+/// The highest of a stage that is no cook, °C, with the minutes after it in which
+/// the heat of the wall still comes.
+fn peak(r: &Record, points: &[Point], i: usize, last: At) -> Option<f64> {
+    let heats = |s: &StageDone| matches!(s.stage.as_str(), "warming" | "cooking" | "whey-heating");
+    let coast_s = if r.stages.get(i + 1).is_some_and(heats) { 0 } else { 300 };
+    let end = ended(r, i, last).plus_s(coast_s);
+    highest(points, r.stages[i].began, end).map(|(celsius, _)| celsius)
 }
 
 /// Minutes more or less than planned.

@@ -20,7 +20,7 @@ pub(in crate::lot::sheet) fn alarms(r: &Record, caps: &Caps) -> Part {
         return Part { html: "<section><h2>Alarms</h2><p>None.</p></section>\n".into(), height_mm: 11.0 };
     }
     let mut html = String::from(
-        "<table><caption>Alarms</caption><thead><tr><th scope=\"col\">Alarm</th><th scope=\"col\" class=\"n\">raised</th>\
+        "<table><caption><h2>Alarms</h2></caption><thead><tr><th scope=\"col\">Alarm</th><th scope=\"col\" class=\"n\">raised</th>\
          <th scope=\"col\" class=\"n\">°C</th><th scope=\"col\">taken by</th><th scope=\"col\" class=\"n\">after</th>\
          <th scope=\"col\">what it said</th></tr></thead><tbody>",
     );
@@ -52,7 +52,7 @@ pub(in crate::lot::sheet) fn limits(r: &Record, caps: &Caps) -> Part {
         return Part { html: String::new(), height_mm: 0.0 };
     }
     let mut html = String::from(
-        "<table><caption>The dairy’s own limits</caption><thead><tr><th scope=\"col\">Limit</th>\
+        "<table><caption><h2>The dairy’s own limits</h2></caption><thead><tr><th scope=\"col\">Limit</th>\
          <th scope=\"col\">is</th><th scope=\"col\">found</th><th scope=\"col\">verdict</th>\
          <th scope=\"col\">source</th></tr></thead><tbody>",
     );
@@ -98,21 +98,21 @@ pub(in crate::lot::sheet) fn instruments(r: &Record, caps: &Caps) -> Part {
     }
     more(&mut left, r.instruments.len().saturating_sub(caps.instruments), "lot.toml");
     left.push_str("</section>");
-    let mut right = String::from("<section><h2>Corrections</h2>");
+    let mut right = String::from("<section><h2>Corrected or entered later</h2>");
     let mut right_mm = 6.2;
     if r.corrections.is_empty() {
         right.push_str("<p>None.</p>");
         right_mm += 3.9;
     }
     for c in r.corrections.iter().rev().take(caps.corrections) {
-        let old = if c.old.is_empty() { String::new() } else { format!("{} → ", c.old) };
+        let old = if c.old.is_empty() { String::new() } else { format!("{} → ", said(&c.old)) };
         let line = format!(
-            "{} {}: {old}{} ({}, {}: {})",
+            "{} {}, {}: {} {old}{} ({})",
             c.at.day(&zone),
-            c.field,
-            c.new,
-            c.by,
             c.at.clock(&zone),
+            c.by,
+            c.field.replace(['.', '-'], " "),
+            said(&c.new),
             c.reason
         );
         let _ = write!(right, "<p>{}</p>", short(&line, 124));
@@ -125,6 +125,12 @@ pub(in crate::lot::sheet) fn instruments(r: &Record, caps: &Caps) -> Part {
         html: format!("<div class=\"half\">{left}{right}</div>\n"),
         height_mm: f64::max(left_mm, right_mm + more_mm),
     }
+}
+
+/// A value as the record keeps it, as a person writes it.
+fn said(value: &str) -> &str {
+    let plain = value.strip_prefix('"').and_then(|v| v.strip_suffix('"')).unwrap_or(value);
+    plain.strip_suffix(".0").unwrap_or(plain)
 }
 
 /// Height of a line of half the page's width, or of two, mm.

@@ -98,6 +98,13 @@ fn a_strangers_hour() {
     let again = well(data, &["attach", "new", "--make", "last", "--by", "Ada"]);
     assert!(again.contains(&format!("belongs to {lot} already")), "{again}");
 
+    // A stick with one of two lots: the other is no fault of it. In the dairy's own folder it is.
+    well(data, &["export", &lot, "--to", stick.to_str().unwrap()]);
+    let checked = well(&stick, &["verify"]);
+    assert!(checked.contains("not in this copy") && checked.contains("as it was closed"), "{checked}");
+    std::fs::remove_dir_all(stick.join("lots").join(&lot)).unwrap();
+    assert_eq!(run(&stick, &["verify", &lot]).0, 65);
+
     std::fs::write(Path::new(folder).join("trace.csv"), "nothing").unwrap();
     let (code, out, err) = run(data, &["verify"]);
     assert_eq!(code, 65);

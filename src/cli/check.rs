@@ -13,7 +13,7 @@ pub struct Args {
     /// The daemon's configuration, and every plan it names
     #[arg(long, value_name = "FILE", env = "CURDTRACE_CONFIG")]
     config: Option<PathBuf>,
-    /// A plan
+    /// A plan by itself
     #[arg(long, value_name = "FILE")]
     plan: Option<PathBuf>,
 }
@@ -22,6 +22,12 @@ pub struct Args {
 pub fn run(args: Args) -> Result<(), Failure> {
     let (mut faults, mut good) = (Vec::new(), Vec::new());
     if let Some(path) = &args.plan {
+        if !path.exists() {
+            return Err(Failure::no_input(format_args!(
+                "plan {} is not there; mend the path",
+                path.display()
+            )));
+        }
         match plan::read(path) {
             Ok(p) => good.push(format!(
                 "{}: plan {:?}, {}",

@@ -50,14 +50,17 @@ enum Command {
     Trial(trial::Args),
 }
 
+/// Where the options of every command stand in its help.
+const PLACE: &str = "Where things are";
+
 /// Where things are stored: `--data`, else the configuration's, else `./data`.
 #[derive(Debug, clap::Args)]
 pub struct Place {
-    /// Where the journal and the lots are kept
-    #[arg(long, value_name = "DIR", env = "CURDTRACE_DATA", global = true)]
+    /// Where the journal and the lots are kept; the configuration's place, else ./data
+    #[arg(long, value_name = "DIR", env = "CURDTRACE_DATA", global = true, help_heading = PLACE)]
     pub data: Option<PathBuf>,
-    /// The daemon's configuration
-    #[arg(long, value_name = "FILE", env = "CURDTRACE_CONFIG", global = true)]
+    /// The daemon's configuration; else curdtrace.toml here, else /etc/curdtrace/curdtrace.toml
+    #[arg(long, value_name = "FILE", env = "CURDTRACE_CONFIG", global = true, help_heading = PLACE)]
     pub config: Option<PathBuf>,
 }
 
@@ -118,4 +121,10 @@ fn say(line: &str) -> Result<(), Failure> {
         }
         _ => Ok(()),
     }
+}
+
+/// A word beside the answer, on standard error; nothing hangs on it.
+fn remark(line: &str) {
+    use std::io::Write as _;
+    let _ = writeln!(std::io::stderr().lock(), "{line}");
 }

@@ -66,7 +66,7 @@ impl<'s, 'i> Section<'s, 'i> {
 
     fn wrong(&self, key: &str, span: Range<usize>, wanted: impl std::fmt::Display) {
         let shown = self.book.excerpt(span.clone());
-        self.book.fault(span.start, format!("{key} = {shown} is no {wanted}"), format!("write {wanted}"));
+        self.book.fault(span.start, format!("{key} = {shown} is no {wanted}"), format!("write a {wanted}"));
     }
 
     /// A string.
@@ -136,7 +136,7 @@ impl<'s, 'i> Section<'s, 'i> {
         let v = self.found(key)?;
         let truth = v.get_ref().as_bool();
         if truth.is_none() {
-            self.wrong(key, v.span(), "truth; true or false, without quotes");
+            self.wrong(key, v.span(), "truth value; true or false, without quotes");
         }
         truth
     }

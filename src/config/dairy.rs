@@ -126,7 +126,13 @@ impl Config {
 /// A sentence that says where it was looked for.
 pub fn place(given: Option<PathBuf>) -> Result<PathBuf, String> {
     if let Some(path) = given {
-        return Ok(path);
+        let missing = || {
+            let path = path.display();
+            format!(
+                "no configuration at {path}; mend the path, or copy the annotated config/curdtrace.toml there"
+            )
+        };
+        return if path.exists() { Ok(path) } else { Err(missing()) };
     }
     USUAL_PLACES.iter().map(PathBuf::from).find(|p| p.is_file()).ok_or_else(|| {
         format!(

@@ -1,6 +1,6 @@
 //! `curdtrace lot attach`: the forgetful maker's way.
 
-use super::room::{Room, day};
+use super::room::{Room, day, failure};
 use crate::cli::error::Failure;
 use crate::cli::say;
 use crate::lot::at::At;
@@ -18,17 +18,17 @@ const LOOK_BACK_DAYS: [i64; 3] = [2, 10, 40];
 pub struct Args {
     /// The lot; `new` opens one for the make, attaches and closes it
     lot: String,
-    /// The probe; the make's own where a make is named
+    /// The probe; where left out the make's own, or the only one of the lot's kettle
     #[arg(long)]
     probe: Option<String>,
     /// From: 06:03, "yesterday 06:03", "2026-07-14 06:03", 2026-07-14T04:03:00Z
-    #[arg(long, value_name = "MOMENT", requires = "until", conflicts_with = "make")]
+    #[arg(long, value_name = "MOMENT", requires = "until", group = "stretch")]
     since: Option<String>,
     /// Up to, likewise
     #[arg(long, value_name = "MOMENT", requires = "since")]
     until: Option<String>,
     /// A whole make: last, morning, afternoon, evening, yesterday, yesterday-morning, 2026-07-14, 2026-07-14-morning, or when it began: "2026-07-14 06:03"
-    #[arg(long, value_name = "WHICH", required_unless_present = "since")]
+    #[arg(long, value_name = "WHICH", group = "stretch", conflicts_with = "until")]
     make: Option<String>,
     /// The make's kettle, where several made at that time
     #[arg(long)]
@@ -36,6 +36,15 @@ pub struct Args {
     /// Who attaches it
     #[arg(long, value_name = "NAME")]
     by: Option<String>,
+}
+
+/// The probe whose stretch is meant.
+fn the_probe(room: &Room, args: &Args) -> Result<String, Failure> {
+    match (&args.probe, args.lot.as_str()) {
+        (Some(probe), _) => Ok(probe.clone()),
+        (None, "new") => room.probe_of(&room.kettle(args.kettle.clone())?),
+        (None, lot) => room.probe_of(&room.store.load(lot).map_err(|e| failure(&e))?.kettle),
+    }
 }
 
 pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
@@ -46,8 +55,7 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
             (probe, m.began.plus_s(-AROUND_S), m.ended.plus_s(AROUND_S))
         }
         (None, Some(since), Some(until)) => {
-            let probe = args.probe.clone().ok_or_else(|| Failure::usage("say which probe: --probe NAME"))?;
-            (probe, room.moment(since)?, room.moment(until)?)
+            (the_probe(room, &args)?, room.moment(since)?, room.moment(until)?)
         }
         _ => return Err(Failure::usage("say which stretch: --make WHICH, or --since and --until")),
     };

@@ -2,11 +2,13 @@
 
 use super::room::Room;
 use crate::cli::error::Failure;
+use crate::lot::correct::FIELDS;
 use crate::lot::inbox::Ask;
 use crate::lot::record::{Milking, Ph, Wheel};
 
 /// Enters fields that are empty.
 #[derive(Debug, clap::Args)]
+#[command(after_help = fields())]
 pub struct SetArgs {
     /// The lot
     lot: String,
@@ -20,6 +22,7 @@ pub struct SetArgs {
 
 /// Corrects fields that stand already; the old value is kept.
 #[derive(Debug, clap::Args)]
+#[command(after_help = fields())]
 pub struct CorrectArgs {
     /// The lot
     lot: String,
@@ -78,12 +81,17 @@ pub struct PhArgs {
     lot: String,
     /// The pH
     value: f64,
-    /// When; now where left out
+    /// When: 06:03, "yesterday 06:03", "2026-07-14 06:03"; now where left out
     #[arg(long, value_name = "MOMENT")]
     at: Option<String>,
     /// Who read it
     #[arg(long, value_name = "NAME")]
     by: Option<String>,
+}
+
+/// What can be entered, for the help.
+fn fields() -> String {
+    format!("Fields: {}", FIELDS.map(|f| f.0).join(", "))
 }
 
 /// `FIELD=VALUE` in two.
@@ -123,12 +131,10 @@ pub(super) fn wheel(room: &Room, args: &WheelArgs) -> Result<(), Failure> {
         let (name, kg) = match text.split_once('=') {
             None => (text.as_str(), None),
             Some((name, kg)) => {
-                let kg: f64 = kg
-                    .replace(',', ".")
-                    .parse()
-                    .ok()
-                    .filter(|kg| *kg > 0.0 && *kg < 500.0)
-                    .ok_or_else(|| Failure::usage(format_args!("{kg:?} is no weight in kg")))?;
+                let kg: f64 =
+                    kg.replace(',', ".").parse().ok().filter(|kg| *kg > 0.0 && *kg < 500.0).ok_or_else(
+                        || Failure::usage(format_args!("{kg:?} is no weight in kg; write it as {name}=6.2")),
+                    )?;
                 (name, Some(kg))
             }
         };

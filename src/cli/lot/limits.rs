@@ -10,7 +10,7 @@ use crate::lot::picture::word;
 pub struct Args {
     /// The lot
     lot: String,
-    /// Judged for this day (ageing)
+    /// Judged for this day (ageing): "2026-07-14 06:03"; today where left out
     #[arg(long, value_name = "MOMENT")]
     on: Option<String>,
 }

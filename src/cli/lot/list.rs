@@ -2,7 +2,7 @@
 
 use super::room::{Room, columns, failure};
 use crate::cli::error::Failure;
-use crate::cli::say;
+use crate::cli::{remark, say};
 use crate::lot::picture::counted;
 
 /// All lots, oldest first.
@@ -68,6 +68,8 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     }
     if !rows.is_empty() {
         say(&columns(&rows).join("\n"))?;
+    } else if !args.json {
+        remark(&format!("no such lot in {}", room.store.folder("").display()));
     }
     match bad.as_slice() {
         [] => Ok(()),

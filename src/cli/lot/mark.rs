@@ -39,6 +39,18 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
         "note" => (None, args.value),
         _ => (None, None),
     };
+    let example = match args.name.as_str() {
+        "ph" => Some("6.45"),
+        "target" => Some("41.5"),
+        "note" => Some("\"small grain\""),
+        _ => None,
+    };
+    if let (Some(example), None, None) = (example, value, &text) {
+        let name = &args.name;
+        return Err(Failure::usage(format_args!(
+            "say it after the name: curdtrace lot mark {name} {example}"
+        )));
+    }
     let (of_ph, of_target) = if args.name == "target" { (None, value) } else { (value, None) };
     // What cannot be is refused here, whoever carries it out.
     crate::wire::line::mark_kind(&args.name, of_ph, of_target, text.clone()).map_err(Failure::usage)?;

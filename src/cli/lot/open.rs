@@ -22,7 +22,7 @@ pub struct Args {
     /// The make is over: its trace is attached afterwards
     #[arg(long)]
     past: bool,
-    /// When its make began, where that was not now
+    /// When its make began, where that was not now: 06:03, "yesterday 06:03", "2026-07-14 06:03"
     #[arg(long, value_name = "MOMENT", requires = "past")]
     made: Option<String>,
     /// The lot whose whey this one is made of

@@ -35,7 +35,8 @@ pub(super) fn fate(room: &Room, args: &FateArgs) -> Result<(), Failure> {
     let lines = family.fate(&args.what);
     if lines.is_empty() {
         return Err(Failure::no_input(format_args!(
-            "no lot has a milking, culture or rennet of the name {:?}, and none is called so",
+            "no lot has a milking, culture or rennet of the name {:?}, and none is called so; \
+             `curdtrace lot show LOT` tells what went into one",
             args.what
         )));
     }

@@ -34,6 +34,8 @@ pub(super) struct Room {
     pub(super) zone: TimeZone,
     /// Kettles the configuration names.
     kettles: Vec<dairy::Kettle>,
+    /// Probes it names.
+    probes: Vec<crate::config::source::Probe>,
     clock: Clock,
 }
 
@@ -42,7 +44,10 @@ impl Room {
     /// `./data`. A configuration is needed only where one is named.
     pub(super) fn enter(place: Place) -> Result<Self, Failure> {
         let named = place.config.is_some();
-        let found = dairy::place(place.config).ok().filter(|p| named || p.is_file());
+        let found = match dairy::place(place.config) {
+            Err(why) if named => return Err(Failure::no_input(why)),
+            found => found.ok(),
+        };
         let config = match found {
             Some(path) => {
                 dairy::read(&path).map_err(|faults| Failure::config(crate::config::fault::listed(&faults)))?
@@ -58,6 +63,7 @@ impl Room {
             dairy,
             storage,
             kettles: config.kettles,
+            probes: config.probes,
             clock: Clock::real(),
         })
     }
@@ -65,6 +71,21 @@ impl Room {
     /// Now.
     pub(super) fn now(&self) -> At {
         At(self.clock.now().wall_ns)
+    }
+
+    /// The probe meant where none is named: the only one that hangs in the kettle;
+    /// where the configuration names none, it bears the kettle's name.
+    pub(super) fn probe_of(&self, kettle: &str) -> Result<String, Failure> {
+        let hangs =
+            |p: &&crate::config::source::Probe| p.kettle.as_ref().unwrap_or(&p.name).as_ref() == kettle;
+        let names: Vec<&str> = self.probes.iter().filter(hangs).map(|p| &*p.name).collect();
+        match names.as_slice() {
+            [] => Ok(kettle.to_owned()),
+            [only] => Ok((*only).to_owned()),
+            many => {
+                Err(Failure::usage(format_args!("say which probe: --probe {}", many.join(" or --probe "))))
+            }
+        }
     }
 
     /// The kettle meant where none is named: the only one the configuration

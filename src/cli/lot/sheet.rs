@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use super::room::{Room, failure, write_out};
 use crate::cli::error::Failure;
-use crate::cli::say;
+use crate::cli::{remark, say};
 use crate::lot::gather::Point;
 use crate::lot::record::Record;
 use crate::lot::sheet::render;
@@ -37,12 +37,16 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
         let chain = room.store.chain().map_err(|e| failure(&e))?;
         render(&record, &points, chain.links.last())
     };
+    let terminal = std::io::stdout().is_terminal();
+    if args.out.is_some() || terminal {
+        remark("One A4 page: open it in a browser and print it.");
+    }
     match &args.out {
         Some(path) => {
             write_out(path, html.as_bytes())?;
             say(&path.display().to_string())
         }
-        None if head.is_closed() && std::io::stdout().is_terminal() => say(&kept.display().to_string()),
+        None if head.is_closed() && terminal => say(&kept.display().to_string()),
         None => say(html.trim_end()),
     }
 }

@@ -4,14 +4,14 @@ use std::collections::BTreeSet;
 
 use super::room::{Room, failure};
 use crate::cli::error::Failure;
-use crate::cli::say;
+use crate::cli::{remark, say};
 use crate::lot::seal::Difference;
 
 /// Whether lots are as they were closed, one line a lot. Without a name: every
-/// lot there is or that was ever sealed.
+/// lot there is or that was ever sealed; on a copy, such as a stick, those in it.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// The lots
+    /// The lots; all there are, or were ever sealed, where none is named
     lots: Vec<String>,
     /// Only what is not as it was
     #[arg(long)]
@@ -28,13 +28,23 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     } else {
         args.lots.clone()
     };
-    let (mut other, mut io) = (0, None);
+    // A stick has the whole chain and some of its lots, and no journal. In the
+    // dairy's own folder a sealed lot that is gone is a fault.
+    let is_copy = !room.store.journal().is_dir();
+    let (mut other, mut io) = (0, None::<Failure>);
     for lot in &lots {
+        if all && is_copy && !room.store.folder(lot).exists() {
+            if !args.quiet {
+                say(&format!("{lot}: not in this copy"))?;
+            }
+            continue;
+        }
         let found = match room.store.verify(lot, &chain) {
             Ok(found) => found,
             Err(e) => {
-                say(&format!("{lot}: {e}"))?;
-                io = Some(failure(&e));
+                if let Some(former) = io.replace(failure(&e)) {
+                    remark(&former.to_string());
+                }
                 continue;
             }
         };

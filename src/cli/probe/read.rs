@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use super::calibrate::source::SourceArgs;
 use crate::cli::error::Failure;
-use crate::cli::{Place, configured, say};
+use crate::cli::{Place, configured, remark, say};
 use crate::daemon::channels::Channels;
 use crate::daemon::clock::Clock;
 use crate::daemon::listen::{Heard, Listening, only_for};
@@ -64,6 +64,12 @@ pub fn run(args: Args) -> Result<(), Failure> {
     };
     if source.is_given() {
         let config = source.config(&show.probe)?;
+        for port in config.serial.iter().filter(|s| !s.port.exists()) {
+            remark(&format!(
+                "{} is not there; plug it in, or see `curdtrace probe list`",
+                port.port.display()
+            ));
+        }
         show.channel = Channels::of(&config).channel(&Name::from(show.probe.as_str()));
         return show.listen(config);
     }

@@ -54,8 +54,12 @@ impl SourceArgs {
             format!("probe = {}\n", quoted(probe))
         };
         text.push_str(&whose);
-        let mut config = dairy::parse(&text, "--port", Path::new("."))
-            .map_err(|faults| Failure::usage(crate::config::fault::listed(&faults)))?;
+        // The faults are those of the options, not of a file's lines.
+        let of_options = |faults: Vec<crate::config::Fault>| {
+            let said = faults.iter().map(|f| format!("--{}; {}", f.what, f.remedy));
+            Failure::usage(said.collect::<Vec<_>>().join("\n"))
+        };
+        let mut config = dairy::parse(&text, "--port", Path::new(".")).map_err(of_options)?;
         self.set_sensor(&mut config, probe)?;
         Ok(config)
     }

@@ -143,6 +143,17 @@ async function markedAndUndone() {
   await page.close();
 }
 
+// Other leaves keep the number in sight, and its tab leads back.
+async function thereAndBack() {
+  const page = await open(SIZES[0], "/#lots");
+  await scene(page, "cooking");
+  await until(async () => (await page.locator("#tabs .deg").textContent()) === "38.4", "the number stands over the lots");
+  await page.click("#tabs button");
+  await page.waitForSelector(".sheet");
+  check(!(await page.locator("#tabs button").count()), "on the sheet the kettle's name alone");
+  await page.close();
+}
+
 // Rennet and wash water, by big keys; the same sums as the command's.
 async function reckoned() {
   const page = await open(SIZES[0], "/#reckon");
@@ -239,19 +250,59 @@ async function wrongClock() {
   await page.close();
 }
 
+// In the page: every mark on both kinds of buttons, every reason, alarm and sentence in its box.
+async function outOfPlace(language) {
+  const words = await fetch(`/words/${language}.ftl`).then((r) => r.text());
+  const said = (keys) => [...words.matchAll(new RegExp(`^${keys} = (.*)$`, "gm"))]
+    .map((m) => m[1].replaceAll("{ $target }", "44,0").replaceAll("{ $min }", "12").replaceAll("{ $at }", "08:48"));
+  const bad = [];
+  const put = (selector, keys, own = (el) => el, sizes = [""]) => {
+    const el = document.querySelector(selector);
+    el.hidden = false;
+    for (const text of said(keys)) {
+      own(el).textContent = text;
+      const fits = sizes.some((size) => {
+        el.classList.remove(...sizes.filter(Boolean));
+        if (size) el.classList.add(size);
+        const glyphs = parseFloat(getComputedStyle(el).fontSize) / 4; // letters may stand out of a tight line, lines may not
+        return el.scrollHeight <= el.clientHeight + glyphs && el.scrollWidth <= el.clientWidth + 1;
+      });
+      if (!fits) bad.push(`${selector}: ${text}`);
+    }
+  };
+  put(".todo", "do-[a-z-]+", undefined, ["", "wordy", "wordier"]);
+  put(".why", "why-[a-z-]+", undefined, ["wordy"]);
+  put(".quick button", "mark-[a-z-]+", (el) => el.lastChild);
+  put(".marks button", "mark-[a-z-]+", (el) => el.lastChild);
+  put(".goal", "count-[a-z-]+", (el) => el.firstChild);
+  put(".stage-line", "stage-[a-z-]+", (el) => el.firstChild);
+  put("#slip .name", "alarm-[a-z-]+");
+  const cut = document.querySelector("#cut");
+  cut.replaceChildren(document.createElement("b"));
+  put("#cut", "cut-off", (el) => el.firstChild);
+  cut.hidden = true;
+  return bad;
+}
+
 async function spoken() {
-  for (const [code, sure] of [["it", "Tieni il fuoco"], ["de", "Feuer halten"], ["fr", "Garde le feu"]]) {
+  for (const [code, sure] of [["en", "Keep the fire"], ["it", "Tieni il fuoco"], ["de", "Feuer halten"], ["fr", "Garde le feu"]]) {
     const page = await open();
     await page.evaluate((c) => localStorage.setItem("language", c), code);
     await page.reload();
     await page.waitForSelector(".sheet");
     await scene(page, "cooking");
     check((await shown(page, ".todo")).startsWith(sure), `${code} is spoken`);
-    check((await shown(page, ".big")).startsWith("38,4"), "with a decimal comma");
+    check((await shown(page, ".big")).startsWith(code === "en" ? "38.4" : "38,4"), "with a decimal comma where it is written");
     const raw = await page.evaluate(() => document.body.innerText.match(/\b(?:do|alarm|stage|mark|count|page|health)-[a-z-]+\b/g));
     check(!raw, `no message is missing in ${code}: ${raw}`);
     const wide = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
     check(wide <= 0, `${code} fits a telephone`);
+    await scene(page, "fault");
+    for (const size of SIZES) {
+      await page.setViewportSize({ width: size[0], height: size[1] });
+      const cut = await page.evaluate(outOfPlace, code);
+      check(!cut.length, `nothing is cut in ${code} at ${size[0]}: ${cut.join(", ")}`);
+    }
     await page.evaluate(() => localStorage.removeItem("language"));
     await page.close();
   }
@@ -262,6 +313,7 @@ try {
   await still();
   await takenByThumbAndByKey();
   await markedAndUndone();
+  await thereAndBack();
   await reckoned();
   await heard();
   await wrongClock();

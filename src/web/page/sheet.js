@@ -61,7 +61,7 @@ export class Sheet {
     const px = (digits) => Math.min((room / (pen.measureText(digits).width * 0.955 + unit)) * 100, most);
     this.el.style.setProperty("--big", `${Math.floor(px("88.8"))}px`);
     this.el.style.setProperty("--long", `${Math.floor(px("188.8"))}px`);
-    this.el.style.setProperty("--top", pen.measureText("8").actualBoundingBoxAscent / 100);
+    fitted(this.todo);
   }
 
   button(el, mark) {
@@ -82,8 +82,7 @@ export class Sheet {
     text(this.stageFor, [doubt, far].filter(Boolean).join(" · "));
     this.countdown(k);
     const words = sentence(k.say);
-    text(this.todo, words);
-    flag(this.todo, "wordy", words.length > 66);
+    if (this.todo.textContent !== words) { this.todo.textContent = words; fitted(this.todo); }
     const calls = k.alarms.some((a) => a.state === "unacknowledged" && a.sounds);
     flag(this.todo, "calm", !calls && k.trusted);
     (NEXT[k.stage] ?? NEXT.idle).forEach((m, i) => this.button(this.quick[i], m));
@@ -214,6 +213,15 @@ export class Sheet {
       const svg = new DOMParser().parseFromString(await answer.text(), "image/svg+xml").documentElement;
       if (svg.nodeName === "svg") this.curve.replaceChildren(document.importNode(svg, true));
     } catch { /* the live line says when the box is not there */ }
+  }
+}
+
+// The largest of three sizes in which the sentence keeps to its place.
+function fitted(el) {
+  for (const size of ["", "wordy", "wordier"]) {
+    flag(el, "wordy", size === "wordy");
+    flag(el, "wordier", size === "wordier");
+    if (el.scrollHeight <= el.clientHeight + 1) return;
   }
 }
 

@@ -34,6 +34,8 @@ const REHEATS_C: f64 = 1.5;
 const BEYOND_C: f64 = 1.2;
 /// Milk that was warmed and given up cools below this, °C.
 const GIVEN_UP_C: f64 = 26.0;
+/// Where milk was warmed and is warm, nobody takes it for air: by so much a bin.
+const GOES_ON: f64 = 0.2;
 /// Curd that is stirred off the fire may cool by this much a bin, and this
 /// much in all, °C.
 const COOLS_C: f64 = 0.15 / 6.0;
@@ -289,6 +291,9 @@ impl Finder {
             let node = &self.grammar.nodes[h.node];
             if node.phase == Phase::Apart {
                 h.w += TEMPER * air - self.air.misfit();
+                if h.node == 0 && self.begun && bin.celsius.is_some_and(|c| c > GIVEN_UP_C) {
+                    h.w -= GOES_ON;
+                }
                 if let Some(c) = bin.celsius {
                     h.kf.x[0] = c;
                     // Curd that was drawn takes the probe with it: a probe that

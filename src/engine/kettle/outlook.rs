@@ -28,7 +28,7 @@ impl Kettle {
     pub fn outlook(&self, t_s: f64) -> Option<(Outlook, f64)> {
         let target = match self.now.stage {
             Stage::Warming | Stage::Cooking | Stage::WheyHeating => self.now.target_celsius?,
-            _ => self.tracker.missed_target()?,
+            _ => self.tracker.missed_target(self.heat.is_called())?,
         };
         let (milk, age_s) = self.milk_at(t_s)?;
         let reaction_s = self.plan.as_ref().map_or(18.0, |p| p.reaction_s);

@@ -144,6 +144,8 @@ impl Grammar {
         let (low, high) = set.map_or((24.0, 44.0), |t| (t - 6.0, t + 4.0));
         match (stage, phase) {
             (Stage::Warming, Phase::Ramp) | (Stage::Idle | Stage::Drawing, _) => true,
+            // What is warmed anew for the rennet is warmed to where it is set.
+            (Stage::Ripening, Phase::Reheat) => (low..high - 2.8).contains(&celsius),
             (Stage::Warming | Stage::Ripening | Stage::Setting, _) => (low..high).contains(&celsius),
             (Stage::Cutting, _) => (low - 2.0..high).contains(&celsius),
             // After the cook it is about as warm as the cook was to end.

@@ -25,6 +25,9 @@ const REVISABLE_S: f64 = 7200.0;
 /// What the finder is sure of holds so often, in simulated makes.
 const SURE: f64 = 0.95;
 
+/// A probe out of the whey is colder by more than this after a minute, °C.
+const OUT_C: f64 = 1.5;
+
 /// A cook may end so far below its target, °C; one that rests further below for
 /// less than this may go on, seconds.
 pub(super) const COOKED_C: f64 = 0.6;
@@ -158,7 +161,12 @@ impl Story {
                 f.bin % 3 == 0 && since_s >= 150.0 && b.reached > 0.9 && has_warmed(f, slot, b.place, history)
             }
             _ if self.told.is_empty() => false,
-            Stage::Drawing => since_s >= 70.0,
+            Stage::Drawing => {
+                // A probe that is out cools; one that reads as before is in.
+                let in_whey = history.smooth_at(b.place - 3.0);
+                let cooled = history.smooth_at(now - 1.0).zip(in_whey).is_none_or(|(a, z)| a < z - OUT_C);
+                since_s >= 70.0 && cooled
+            }
             // A fire that flags below the target may be fed again, and the call
             // must come all the same.
             Stage::Stirring => self.has_cooked(f, slot, history) || since_s >= FLAGS_S,

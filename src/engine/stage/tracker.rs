@@ -118,13 +118,14 @@ impl Tracker {
     }
 
     /// The target that the cook of curd which is stirred now never reached, °C:
-    /// its fire may have flagged, and be fed again.
-    pub fn missed_target(&self) -> Option<f64> {
+    /// its fire may have flagged, and be fed again. Or one that it passed while
+    /// nobody saw, and was not `called`.
+    pub fn missed_target(&self, called: bool) -> Option<f64> {
         let told = self.story.current()?;
         let (slot, top) = self.top?;
         let target = self.finder.grammar.slots[slot].target_celsius?;
         let by_trace = told.stage == Stage::Stirring && told.basis != Basis::Mark;
-        (by_trace && top < target).then_some(target)
+        (by_trace && (top < target || !called)).then_some(target)
     }
 
     fn tell_due(&mut self, now_s: f64, out: &mut Vec<Telling>) {

@@ -171,6 +171,19 @@ impl<'s, 'i> Section<'s, 'i> {
         texts
     }
 
+    /// A list of numbers within a range.
+    pub fn numbers(&self, key: &'static str, range: RangeInclusive<f64>, unit: &str) -> Option<Vec<f64>> {
+        let v = self.found(key)?;
+        let list = v.get_ref().as_array();
+        let numbers: Option<Vec<_>> = list.and_then(|l| l.iter().map(|x| number(x.get_ref())).collect());
+        let numbers = numbers.filter(|all| all.iter().all(|n| range.contains(n)));
+        if numbers.is_none() {
+            let from_to = format!("{} to {}{}{unit}", range.start(), range.end(), gap(unit));
+            self.wrong(key, v.span(), format!("list of numbers from {from_to}; [1.5, 2]"));
+        }
+        numbers
+    }
+
     /// A list of pairs of numbers whose first rises.
     pub fn pairs(&self, key: &'static str, what: &str) -> Option<Vec<(f64, f64)>> {
         let v = self.found(key)?;

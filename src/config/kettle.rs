@@ -7,10 +7,12 @@ use std::fs::{self, File};
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 
+use super::check::Section;
 use super::fault::Fault;
 use super::file;
-use super::plan::number;
+use super::plan::{number, quoted};
 use crate::engine::heat::Learned;
+use crate::engine::probe::Lags;
 
 /// Writing a kettle file failed.
 #[derive(Debug, thiserror::Error)]
@@ -58,13 +60,25 @@ pub fn parse(text: &str, name: &str) -> Result<Learned, Vec<Fault>> {
             coast_sd_s: coast_sd_s?,
             decay_s,
             lead_s,
+            lags: root.section("lag").map(|s| lags(&s)).unwrap_or_default(),
         })
     })
 }
 
+fn lags(section: &Section<'_, '_>) -> Lags {
+    let lags = Lags {
+        probe: section.text("probe").unwrap_or_default().to_owned(),
+        own_s: section.number("own-s", 0.01..=3600.0, "s"),
+        answers_s: section.numbers("answers-s", 0.01..=3600.0, "s").unwrap_or_default(),
+        grown: section.truth("grown").unwrap_or(false),
+    };
+    section.done();
+    lags
+}
+
 /// What was learned as TOML text that [`parse`] reads back.
 pub fn write(learned: &Learned) -> String {
-    format!(
+    let known = format!(
         "# What curdtrace has learned of this kettle. Delete the file to learn afresh.\n\
          # Coast: how long the running rate still goes on after the heat is off, seconds.\n\
          # Decay: time constant of the heat that still arrives; lead: how much earlier\n\
@@ -75,6 +89,24 @@ pub fn write(learned: &Learned) -> String {
         number(learned.coast_sd_s),
         number(learned.decay_s),
         number(learned.lead_s),
+    );
+    known + &lag_section(&learned.lags)
+}
+
+fn lag_section(lags: &Lags) -> String {
+    if lags.answers_s.is_empty() {
+        return String::new();
+    }
+    let answers: Vec<String> = lags.answers_s.iter().map(|a| number(*a)).collect();
+    let own = lags.own_s.map(|s| format!("own-s = {}\n", number(s))).unwrap_or_default();
+    format!(
+        "\n# How slowly the probe answers when it is put back into stirred milk (time constant,\n\
+         # seconds): its own, by its first eight answers, and its last. All of them far above\n\
+         # its own: wipe it. Hangs another probe there, take this section out.\n[lag]\n\
+         probe = {}\n{own}answers-s = [{}]\ngrown = {}\n",
+        quoted(&lags.probe),
+        answers.join(", "),
+        lags.grown
     )
 }
 
@@ -110,10 +142,18 @@ fn replace(path: &Path, text: &str) -> io::Result<()> {
 mod tests {
     use super::{parse, read, write, write_atomically};
     use crate::engine::heat::Learned;
+    use crate::engine::probe::Lags;
 
     #[test]
     fn what_was_learned_comes_back() {
-        let learned = Learned { makes: 3, coast_s: 47.25, coast_sd_s: 6.5, decay_s: 120.0, lead_s: -3.5 };
+        let lags = Lags::default();
+        let mut learned =
+            Learned { makes: 3, coast_s: 47.25, coast_sd_s: 6.5, decay_s: 120.0, lead_s: -3.5, lags };
+        assert_eq!(parse(&write(&learned), "k.toml").unwrap(), learned);
+        let answers_s = vec![4.0, 3.75, 12.5];
+        learned.lags = Lags { probe: "the \"long\" one".into(), own_s: Some(3.9), answers_s, grown: true };
+        assert_eq!(parse(&write(&learned), "k.toml").unwrap(), learned);
+        learned.lags.own_s = None;
         assert_eq!(parse(&write(&learned), "k.toml").unwrap(), learned);
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("big.toml");

@@ -11,6 +11,7 @@ use std::collections::VecDeque;
 use super::bins::Bin;
 use super::coast::{self, Coast};
 use super::filter::Trend;
+use super::probe::Lags;
 use super::situation::Outlook;
 
 /// A heating slower than this goes nowhere, °C/s (0.05 °C/min).
@@ -44,6 +45,8 @@ pub struct Learned {
     /// Correction of the call from how called cooks ended: positive calls
     /// earlier, seconds.
     pub lead_s: f64,
+    /// What is known of the lag of the probe that hangs in it.
+    pub lags: Lags,
 }
 
 /// One heating.
@@ -251,6 +254,7 @@ impl Heat {
             coast_sd_s: self.coast.sd_s,
             decay_s: self.coast.decay_s,
             lead_s: self.lead_s,
+            lags: Lags::default(),
         }
     }
 }

@@ -94,6 +94,8 @@ impl Kettle {
         t_s: f64,
     ) -> Self {
         let tracker = Tracker::new(plan.as_deref());
+        let mut watch = Watch::new();
+        watch.teach(&probe, &learned.map(|l| l.lags.clone()).unwrap_or_default());
         Self {
             name,
             probe,
@@ -101,7 +103,7 @@ impl Kettle {
             tracker,
             boiling_celsius: boiling_celsius(plan.as_deref()),
             plan,
-            watch: Watch::new(),
+            watch,
             filter: Filter::new(),
             heat: Heat::new(learned),
             alarms: Alarms::new(),
@@ -126,6 +128,8 @@ impl Kettle {
 
     /// The probe said something.
     pub fn reading(&mut self, r: &Reading, t_s: f64, out: &mut Vec<Said>) {
+        let stirred = self.stirred() || self.now.stage == Stage::Stirring;
+        self.watch.stirred(self.filter.milk().filter(|_| stirred).map(|m| m.0.slope));
         let verdict = self.watch.take(r, t_s, (t_s - self.heard_s).max(0.0));
         self.heard_s = t_s;
         self.note_health(verdict, out);
@@ -260,7 +264,7 @@ impl Kettle {
         let cooks = self.tracker.cooks(&stages);
         let calls = self.heat.calls.clone();
         out.push(Said::Make(MakeSaid { stages, ended_s: t_s, cooks, calls }));
-        out.push(Said::Learned(self.heat.learned()));
+        out.push(Said::Learned(Learned { lags: self.watch.learned(), ..self.heat.learned() }));
     }
 
     /// A person marked something.

@@ -85,6 +85,7 @@ impl Engine {
     pub fn teach(&mut self, kettle: &str, learned: Learned) {
         if let Some(k) = self.kettles.get_mut(kettle) {
             k.heat.teach(&learned);
+            k.watch.teach(&k.probe, &learned.lags);
         }
         self.learned.insert(Name::from(kettle), learned);
     }

@@ -11,21 +11,25 @@
 //! variance: at a quarter-degree step a still gel looks frozen. The good path
 //! allocates nothing and its work does not grow.
 //!
-//! Deliberately absent: level and rate (the filter's), the lag a coat of fat
-//! gives a probe over weeks (no single run shows it).
+//! Deliberately absent: level and rate (the filter's).
 
+mod health;
 mod jump;
+mod lag;
 mod motion;
 mod polarity;
 mod reason;
 mod source;
 mod verdict;
 
+pub use health::Health;
+pub use lag::Lags;
 pub use reason::{Doubt, Missing, Reason};
 pub use verdict::{Counts, LastBad, LastGood, Verdict};
 
 use super::event::Reading;
 use jump::{Jump, Jumps};
+use lag::Lag;
 use motion::{Motion, Moves};
 use polarity::Polarity;
 use source::{Count, Source};
@@ -45,44 +49,6 @@ const PASSING_S: f64 = 10.0;
 const SILENT_S: f64 = 15.0;
 const SILENT_INTERVALS: f64 = 6.0;
 
-/// NAMUR NE 107's four, and good. From best to worst.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
-pub enum Health {
-    /// May be trusted.
-    #[default]
-    Good,
-    /// Works, but wants looking after (calibration due, lag grown).
-    MaintenanceRequired,
-    /// Outside its conditions, or beyond what milk can do: doubtful.
-    OutOfSpecification,
-    /// Not measuring the milk for the moment (lifted out, being checked).
-    CheckFunction,
-    /// Not a measurement.
-    Failure,
-}
-
-impl Health {
-    /// Every health there is.
-    pub const ALL: [Self; 5] =
-        [Self::Good, Self::MaintenanceRequired, Self::OutOfSpecification, Self::CheckFunction, Self::Failure];
-
-    /// The health's name on the wire.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Good => "good",
-            Self::MaintenanceRequired => "maintenance-required",
-            Self::OutOfSpecification => "out-of-specification",
-            Self::CheckFunction => "check-function",
-            Self::Failure => "failure",
-        }
-    }
-
-    /// The health of that name, where there is one.
-    pub fn named(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|h| h.name() == name)
-    }
-}
-
 /// Watches one probe. Times are engine seconds.
 #[derive(Debug, Clone, Default)]
 pub struct Watch {
@@ -91,6 +57,7 @@ pub struct Watch {
     moves: Moves,
     source: Source,
     polarity: Polarity,
+    lag: Lag,
     contact: f64,
     bad_contact: bool,
     power_on_since_s: Option<f64>,
@@ -152,11 +119,13 @@ impl Watch {
         }
         let junction = self.source.junction(reading.cold_junction_celsius, t_s)?;
         self.power_on(celsius, t_s)?;
+        self.lag.take(celsius, t_s);
         let moving = self.plausible(celsius, t_s)?;
         self.polarity.judge(celsius, reading.cold_junction_celsius, moving.is_some(), t_s)?;
         let lossy = self.source.is_lossy().then_some(Doubt::DropOuts);
         let contact = self.bad_contact.then_some(Doubt::BadContact);
-        Ok((celsius, moving.or(contact).or(junction).or(lossy)))
+        let coated = self.lag.lags.grown.then(|| Doubt::Coated(self.lag.lags.tenths()));
+        Ok((celsius, moving.or(contact).or(junction).or(lossy).or(coated)))
     }
 
     /// A digital sensor's power-on value is no measurement, unless it stays.
@@ -186,7 +155,12 @@ impl Watch {
         let jumped = jump == Jump::NewLevel;
         Ok(match self.moves.take(celsius, t_s, jumped, self.jumps.scatter()) {
             Motion::Still | Motion::Accepted => None,
-            Motion::Lifted { .. } => Some(Doubt::Lifted),
+            Motion::Lifted { from_celsius, since_s } => {
+                if since_s >= t_s {
+                    self.lag.lifted(from_celsius, t_s);
+                }
+                Some(Doubt::Lifted)
+            }
             Motion::PutIn { .. } => Some(Doubt::PutIn),
             Motion::Wall => Some(Doubt::Wall),
         })
@@ -229,6 +203,26 @@ impl Watch {
     /// to find swapped wires. Optional.
     pub fn heat_meant(&mut self, on: bool) {
         self.polarity.heat_meant(on);
+    }
+
+    /// The milk is stirred for sure and moves by so much, °C/s; `None` where
+    /// it may be still. Needed to find a coated probe.
+    pub fn stirred(&mut self, rate: Option<f64>) {
+        self.lag.stirred(rate);
+    }
+
+    /// Takes what is known of the probe's lag, where it is of this probe.
+    pub fn teach(&mut self, probe: &str, lags: &Lags) {
+        if lags.probe == probe {
+            self.lag.lags = lags.clone();
+        }
+        self.lag.lags.probe = probe.into();
+    }
+
+    /// What is known of the probe's lag once a make is over.
+    pub fn learned(&mut self) -> Lags {
+        self.lag.make_over();
+        self.lag.lags.clone()
     }
 
     /// The probe's standing health: a lone spike does not change it.

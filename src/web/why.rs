@@ -8,7 +8,7 @@
 //! (the tests below walk through it).
 
 /// How a reason begins, and the key of its few words.
-const BEGINNINGS: [(&str, &str); 32] = [
+const BEGINNINGS: [(&str, &str); 33] = [
     ("silent:", "why-silent"),
     ("the source gave no number", "why-none"),
     ("not a finite number", "why-none"),
@@ -37,6 +37,7 @@ const BEGINNINGS: [(&str, &str); 32] = [
     ("box hot", "why-box-hot"),
     ("box warms or cools", "why-box-drifting"),
     ("many readings lost", "why-lost"),
+    ("answers ", "why-coated"),
     ("never calibrated", "probe-never"),
     ("calibration was due", "probe-due"),
     ("failure", "health-failure"),
@@ -83,6 +84,7 @@ mod tests {
             Doubt::ColdJunctionHot(61),
             Doubt::ColdJunctionDrifting,
             Doubt::DropOuts,
+            Doubt::Coated(25),
         ];
         let sensors = [
             fault::Missing::Checksum { sent: 1, computed: 2 },

@@ -70,6 +70,8 @@ pub enum Doubt {
     ColdJunctionDrifting,
     /// Many readings are lost on the way.
     DropOuts,
+    /// Answers more slowly than it used to, so many tenths as slow: a coat.
+    Coated(u16),
 }
 
 impl fmt::Display for Reason {
@@ -112,6 +114,10 @@ impl fmt::Display for Doubt {
                 return write!(f, "box hot ({celsius} °C): move it away from the fire");
             }
             Self::ColdJunctionDrifting => "box warms or cools fast: keep it from fire and draught",
+            Self::Coated(tenths) => {
+                let times = f64::from(*tenths) / 10.0;
+                return write!(f, "answers {times:.1} times as slowly as it used to: wipe the tip clean");
+            }
             Self::DropOuts => "many readings lost on the way: look at cable or radio",
         })
     }

@@ -93,7 +93,7 @@ impl Doubt {
     /// NAMUR NE 107's class of the doubt.
     fn health(&self) -> Health {
         match self {
-            Self::Said(_) | Self::DropOuts => Health::MaintenanceRequired,
+            Self::Said(_) | Self::DropOuts | Self::Coated(_) => Health::MaintenanceRequired,
             Self::BadContact | Self::Wall | Self::ColdJunctionHot(_) | Self::ColdJunctionDrifting => {
                 Health::OutOfSpecification
             }

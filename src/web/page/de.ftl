@@ -122,6 +122,7 @@ why-wall = Berührt die Wand
 why-box-hot = Kasten zu heiss
 why-box-drifting = Kasten schwankt
 why-lost = Werte gehen verloren
+why-coated = Spitze abwischen
 
 health-good = gut
 health-failure = Ausfall

@@ -129,6 +129,7 @@ why-wall = Touches the wall
 why-box-hot = The box is too hot
 why-box-drifting = Box warms or cools
 why-lost = Readings get lost
+why-coated = Wipe its tip clean
 
 # Health of a probe
 health-good = good

@@ -122,6 +122,7 @@ why-wall = Touche la paroi
 why-box-hot = Boîtier trop chaud
 why-box-drifting = Boîtier instable
 why-lost = Mesures perdues
+why-coated = Essuyer la pointe
 
 health-good = bonne
 health-failure = Panne

@@ -122,6 +122,7 @@ why-wall = Tocca la parete
 why-box-hot = Centralina troppo calda
 why-box-drifting = Centralina instabile
 why-lost = Letture perse
+why-coated = Pulire la punta
 
 health-good = buona
 health-failure = Guasto

@@ -19,7 +19,10 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
+use curdtrace::daemon::calibrations;
 use curdtrace::daemon::clock::Clock;
+use curdtrace::lot::hold::Hold;
+use curdtrace::sensor::calibration::Record;
 use house::{House, config, journal, wait_for};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
@@ -183,6 +186,77 @@ fn transmitters_are_read_over_tcp_and_again_after_it_was_away() {
     drop(server);
     assert!(wait_for(SOON, || !house.is_up("panel")), "a line that is away is said to be");
     house.close().unwrap();
+}
+
+/// `probe calibrate` of a transmitter beside a reference thermometer.
+fn calibrate(folder: &Path, link: &str, more: &[&str]) -> Child {
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[[modbus]]\nname = \"panel\"\n{link}\nevery-s = 0.2\nanswer-within-s = 0.3\n{}",
+        registers()
+    );
+    std::fs::write(folder.join("c.toml"), text).unwrap();
+    Command::new(env!("CARGO_BIN_EXE_curdtrace"))
+        .args(["probe", "calibrate", "--config", "c.toml", "--by", "ada", "--yes", "--settle-s", "2"])
+        .args(more)
+        .current_dir(folder)
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap()
+}
+
+/// Its exit code, what it said, and what was kept.
+fn calibrated(folder: &Path, link: &str, more: &[&str]) -> (Option<i32>, String, Option<Record>) {
+    let out = calibrate(folder, link, more).wait_with_output().unwrap();
+    let record = calibrations::of(&folder.join("data"), more[0]).latest;
+    (out.status.code(), String::from_utf8(out.stderr).unwrap(), record)
+}
+
+#[test]
+fn a_transmitter_is_calibrated_over_rtu() {
+    let cable = Cable::new();
+    let _server = Server::start(&["rtu", &cable.ends[0]]);
+    let folder = tempfile::tempdir().unwrap();
+    let link = format!("port = \"{}\"\nbaud = 9600\nparity = \"none\"", cable.ends[1]);
+    // 31.2 °C in tenths, where the reference shows 31.0.
+    let (code, said, record) = calibrated(folder.path(), &link, &["tenths", "--reference", "31.0"]);
+    assert_eq!(code, Some(0), "{said}");
+    let record = record.unwrap();
+    let point = &record.points[0];
+    assert!((point.as_found_celsius - 31.2).abs() < 1e-6 && point.readings >= 4, "{point:?}");
+    assert!((record.applied().unwrap().correction.apply(31.2) - 31.0).abs() < 0.01);
+    // A transmitter whose sensor broke has no number, and its reason is said.
+    let mut child = calibrate(folder.path(), &link, &["broken", "--reference", "31.0"]);
+    let said = BufReader::new(child.stderr.take().unwrap()).lines().map_while(Result::ok);
+    let why = said.into_iter().find(|l| l.starts_with("No number: ")).unwrap();
+    child.kill().unwrap();
+    child.wait().unwrap();
+    assert!(why.contains("sensor is broken"), "{why}");
+    // A daemon that holds the line is named.
+    let _hold = Hold::take(&folder.path().join("data")).unwrap().unwrap();
+    let (code, said, _) = calibrated(folder.path(), &link, &["tenths", "--reference", "31.0"]);
+    assert_eq!(code, Some(69), "{said}");
+    assert!(said.contains("the daemon runs and holds the port; stop it first"), "{said}");
+}
+
+#[test]
+fn a_transmitter_is_calibrated_over_tcp_beside_the_daemon() {
+    let server = Server::start(&["tcp"]);
+    let folder = tempfile::tempdir().unwrap();
+    let link = format!("address = \"127.0.0.1:{}\"", server.port);
+    let house = house(folder.path(), &link);
+    assert!(wait_for(SOON, || house.counted("panel", "readings") >= 16), "two rounds");
+    let (code, said, record) = calibrated(folder.path(), &link, &["float", "--reference", "52.0"]);
+    assert_eq!(code, Some(0), "{said}");
+    assert!((record.unwrap().points[0].as_found_celsius - 51.75).abs() < 1e-6);
+    assert!(house.is_up("panel"), "the daemon goes on");
+    house.close().unwrap();
+    // Nobody there: said soon, with what to look at.
+    drop(server);
+    let (code, said, _) = calibrated(folder.path(), &link, &["tenths", "--reference", "31.0"]);
+    assert_eq!(code, Some(69), "{said}");
+    assert!(said.contains("nothing was heard of tenths") && said.contains("panel"), "{said}");
 }
 
 /// Another service on the port is not taken for a transmitter.

@@ -223,3 +223,42 @@ fn what_was_not_acknowledged_comes_again_after_a_restart_of_ours() {
     assert!(first() <= 150, "{}", first());
     assert_eq!(code, Some(0), "{said}");
 }
+
+/// `probe calibrate` over the broker: beside a running daemon, which is not
+/// thrown off and hears all the same; not by what was retained.
+#[test]
+fn a_probe_is_calibrated_over_the_broker_beside_the_daemon() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), None);
+    let hand = Hand::new(broker.port, "hand", None, "curdtrace/#");
+    hand.retain("dairy/big/temperature", "50.0");
+    let house = House::open(dairy(folder.path(), broker.port, ""), Clock::real());
+    assert!(wait_for(SOON, || house.is_up("broker")));
+    let calibrate = |more: &[&str]| {
+        std::process::Command::new(env!("CARGO_BIN_EXE_curdtrace"))
+            .args(["probe", "calibrate", "--config", "c.toml", "--by", "ada", "--yes", "--ice"])
+            .args(more)
+            .current_dir(folder.path())
+            .stdin(std::process::Stdio::null())
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .unwrap()
+    };
+    let mut child = calibrate(&["big", "--settle-s", "3"]);
+    let mut sent = 0u64;
+    while child.try_wait().unwrap().is_none() && sent < 200 {
+        hand.publish("dairy/big/temperature", if sent % 2 == 0 { "0.40" } else { "0.42" });
+        sent += 1;
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    let out = child.wait_with_output().unwrap();
+    let said = String::from_utf8(out.stderr).unwrap();
+    assert_eq!(out.status.code(), Some(0), "{said}");
+    let record = curdtrace::daemon::calibrations::of(&folder.path().join("data"), "big").latest.unwrap();
+    assert!((record.points[0].as_found_celsius - 0.41).abs() < 0.011, "{record:?}");
+    assert!(wait_for(SOON, || house.taken() == sent), "the daemon heard {} of {sent}", house.taken());
+    assert!(house.is_up("broker"));
+    assert!(!hand.heard("curdtrace/status").iter().any(|h| h.1 == "offline"), "thrown off");
+    house.close().unwrap();
+}

@@ -84,9 +84,10 @@ impl Listening {
         }
     }
 
-    /// Throws away what was heard and not fetched.
-    pub fn catch_up(&self) {
-        while self.heard.try_recv().is_ok() {}
+    /// Throws away the readings that were heard and not fetched; gives back
+    /// the rest.
+    pub fn catch_up(&self) -> Vec<Heard> {
+        self.heard.try_iter().filter(|h| !matches!(h, Heard::Reading { .. })).collect()
     }
 }
 
@@ -150,7 +151,8 @@ async fn hear(
 
 /// The configuration with only those sources that can serve `probe`, and with
 /// a name of its own at every broker, so that a running daemon is not thrown
-/// off.
+/// off. Nothing heard here is acknowledged: a broker that waited for it would
+/// fall silent after some twenty messages, so it is asked not to wait.
 #[must_use]
 pub fn only_for(mut config: Config, probe: &str) -> Config {
     config.serial.retain(|s| {
@@ -167,6 +169,7 @@ pub fn only_for(mut config: Config, probe: &str) -> Config {
         b.subscriptions.retain(|s| s.probe.is_none() || s.probe.as_deref() == Some(probe));
         b.client_id = format!("{}-listening-{}", b.client_id, std::process::id());
         b.session_kept = false;
+        b.subscriptions.iter_mut().for_each(|s| s.qos = 0);
         b.publish_under = None;
     }
     config.brokers.retain(|b| !b.subscriptions.is_empty());

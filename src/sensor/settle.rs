@@ -90,13 +90,17 @@ impl Judge {
             self.step.take(celsius);
         }
         let end = self.seen.back().map_or(0.0, |r| r.0);
-        // One reading older than the window stays, so that it is filled.
-        while self.seen.len() > 2 && end - self.seen[1].0 >= self.demand.window_s {
+        // One reading older than the window stays, so that it is filled; where
+        // readings come seldom, as many as are wanted.
+        let wanted = self.demand.readings.max(4);
+        while self.seen.len() > wanted && end - self.seen[1].0 >= self.demand.window_s {
             self.seen.pop_front();
         }
         let span_s = end - self.seen.front().map_or(end, |r| r.0);
-        if span_s < self.demand.window_s * 0.999 || self.seen.len() < self.demand.readings.max(4) {
-            return Verdict::TooEarly((self.demand.window_s - span_s).max(0.0));
+        if span_s < self.demand.window_s * 0.999 || self.seen.len() < wanted {
+            let apart_s = span_s / (self.seen.len().max(2) - 1) as f64;
+            let missing_s = wanted.saturating_sub(self.seen.len()) as f64 * apart_s;
+            return Verdict::TooEarly((self.demand.window_s - span_s).max(missing_s));
         }
         let (standing, drift_error) = self.standing(span_s);
         let still = standing.drift_celsius_per_min.abs() + 2.0 * drift_error
@@ -137,6 +141,16 @@ impl Judge {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A transmitter asked every ten seconds settles too, only later.
+    #[test]
+    fn readings_that_come_seldom_are_waited_for() {
+        let mut judge = Judge::new(Demand::default());
+        let settled = (0..60).map(|i| f64::from(i) * 10.0).find(|t| {
+            matches!(judge.take(*t, 0.4, None), Verdict::Settled(s) if s.readings == 15 && s.seconds > 139.0)
+        });
+        assert_eq!(settled, Some(140.0));
+    }
 
     /// A probe of 6 s lag dropped into ice from 20 °C, one reading a second,
     /// with a fixed noise of ±0.03 °C.

@@ -11,6 +11,7 @@ use std::sync::Arc;
 use crate::cli::error::Failure;
 use crate::cli::{Place, configured, say};
 use crate::config::dairy::Config;
+use crate::config::modbus::Link;
 use crate::daemon::channels::Channels;
 use crate::daemon::listen::{Listening, only_for};
 use crate::engine::event::Name;
@@ -91,7 +92,7 @@ pub fn run(args: &Args) -> Result<(), Failure> {
     let day = outcome::today(args.date.as_deref())?;
     let baths = args.baths.resolved(&mut talk, &config)?;
     let by = talk.answer(args.by.clone(), "--by", "Who calibrates?")?;
-    let listening = listen(&config, &args.probe)?;
+    let (listening, mut origin) = listen(&config, &args.probe)?;
     let mut points: Vec<Point> = Vec::new();
     for (n, bath) in baths.iter().enumerate() {
         tell(&format!("\n{} of {}: {}", n + 1, baths.len(), bath.instruction()));
@@ -101,7 +102,8 @@ pub fn run(args: &Args) -> Result<(), Failure> {
             talk.pause("Press Enter when the probe is in.")?;
         }
         let demand = wait::demand(args.settle_s);
-        let seen = wait::until_settled(&listening, &args.probe, demand, args.patience_min, moved)?;
+        let seen =
+            wait::until_settled(&listening, &args.probe, &mut origin, demand, args.patience_min, moved)?;
         let point = Point { against: bath.against(&mut talk)?, seen };
         outcome::tell_point(&point, &channel);
         refuse_or_go_on(&point, &channel, args, &mut talk)?;
@@ -150,7 +152,7 @@ fn config(args: &Args) -> Result<Config, Failure> {
     Ok(config)
 }
 
-fn listen(config: &Config, probe: &str) -> Result<Listening, Failure> {
+fn listen(config: &Config, probe: &str) -> Result<(Listening, wait::Origin), Failure> {
     let channels = Arc::new(Channels::uncorrected(config));
     let config = only_for(config.clone(), probe);
     if config.serial.is_empty() && config.brokers.is_empty() && config.modbus.is_empty() {
@@ -158,13 +160,17 @@ fn listen(config: &Config, probe: &str) -> Result<Listening, Failure> {
             "no source of the configuration brings the probe {probe:?}; name its port with --port and its format with --format, or add it to a [[serial]], [[mqtt]] or [[modbus]]"
         )));
     }
-    if config.brokers.is_empty() && matches!(Hold::take(&config.data), Ok(None)) {
+    // A broker and a Modbus TCP device serve several at once; a port does not.
+    let rtu = config.modbus.iter().any(|m| matches!(m.link, Link::Rtu { .. }));
+    if (!config.serial.is_empty() || rtu) && matches!(Hold::take(&config.data), Ok(None)) {
         return Err(Failure::unavailable(
             "the daemon runs and holds the port; stop it first (systemctl stop curdtrace), calibrate, and start it again",
         ));
     }
-    Listening::start(config, channels)
-        .map_err(|e| Failure::unavailable(format!("the port cannot be listened to ({e})")))
+    let origin = wait::Origin::of(&config);
+    let listening = Listening::start(config, channels)
+        .map_err(|e| Failure::unavailable(format!("the port cannot be listened to ({e})")))?;
+    Ok((listening, origin))
 }
 
 fn couple(channel: &Channel) -> Option<crate::sensor::thermocouple::Couple> {

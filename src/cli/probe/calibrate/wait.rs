@@ -1,23 +1,73 @@
 //! Waiting until the reading stands, and saying how it stands meanwhile.
 
+use std::collections::{BTreeSet, VecDeque};
 use std::time::Duration;
 
 use super::talk::tell;
 use crate::cli::error::Failure;
+use crate::config::dairy::Config;
 use crate::daemon::clock::Clock;
 use crate::daemon::listen::{Heard, Listening};
-use crate::engine::event::Reading;
+use crate::engine::event::{Name, Reading};
 use crate::engine::probe::Health;
 use crate::sensor::settle::{Demand, Judge, Standing, Verdict};
 
 /// A reading further than this from the last bath's is in another.
 pub(super) const MOVED_CELSIUS: f64 = 3.0;
 
-/// A first reading must come within this, s.
+/// A first reading must come within this, s: by a port, by a broker, where the
+/// box may speak once a minute; a transmitter within some rounds.
 const FIRST_WITHIN_S: f64 = 15.0;
+const BROKER_WITHIN_S: f64 = 90.0;
+const ROUNDS: f64 = 3.0;
 
 /// A word on how it stands so often, s.
 const SAY_EVERY_S: f64 = 5.0;
+
+/// Where the readings come from.
+pub(super) struct Origin {
+    names: Vec<Name>,
+    /// Those that are there.
+    up: BTreeSet<Name>,
+    ports: bool,
+    first_within_s: f64,
+}
+
+impl Origin {
+    /// The sources of `config`.
+    pub(super) fn of(config: &Config) -> Self {
+        let serial = config.serial.iter().map(|s| s.name.clone());
+        let brokers = config.brokers.iter().map(|b| b.name.clone());
+        let modbus = config.modbus.iter().map(|m| m.name.clone());
+        let rounds_s = config.modbus.iter().map(|m| m.every_s * ROUNDS).fold(FIRST_WITHIN_S, f64::max);
+        Self {
+            names: serial.chain(brokers).chain(modbus).collect(),
+            up: BTreeSet::new(),
+            ports: !config.serial.is_empty(),
+            first_within_s: if config.brokers.is_empty() { rounds_s } else { rounds_s.max(BROKER_WITHIN_S) },
+        }
+    }
+
+    fn silent(&self, probe: &str, others: &[String]) -> Failure {
+        let first_s = self.first_within_s;
+        let away: Vec<&str> = self.names.iter().filter(|n| !self.up.contains(*n)).map(|n| &**n).collect();
+        let why = if !others.is_empty() {
+            format!("Heard were {}: is it one of these?", others.join(", "))
+        } else if self.ports {
+            "Is the box on and plugged in? Is the daemon running? It holds the port: stop it first."
+                .to_owned()
+        } else if away.is_empty() {
+            "The connection stands. Does the box send, under the topic or register of the configuration?"
+                .to_owned()
+        } else {
+            format!(
+                "There is no connection to {}. Is it on? Are address, password and wiring as the configuration says?",
+                away.join(", ")
+            )
+        };
+        Failure::unavailable(format!("nothing was heard of {probe} within {first_s:.0} s. {why}"))
+    }
+}
 
 /// What is demanded where the reading must stand for `settle_s`.
 pub(super) fn demand(settle_s: u32) -> Demand {
@@ -35,6 +85,7 @@ pub(super) fn demand(settle_s: u32) -> Demand {
 pub(super) fn until_settled(
     listening: &Listening,
     probe: &str,
+    origin: &mut Origin,
     demand: Demand,
     patience_min: u32,
     moved: Option<f64>,
@@ -45,9 +96,9 @@ pub(super) fn until_settled(
     let mut watch =
         Watch { judge: Judge::new(demand), moved, said_s: began_s, reason: None, others: Vec::new() };
     let mut heard_s = None;
-    listening.catch_up();
+    let mut waiting = VecDeque::from(listening.catch_up());
     loop {
-        match listening.next(Duration::from_millis(200)) {
+        match waiting.pop_front().unwrap_or_else(|| listening.next(Duration::from_millis(200))) {
             Heard::Reading { reading, t_s } if &*reading.probe == probe => {
                 heard_s = Some(now_s());
                 if let Some(standing) = watch.take(&reading, t_s) {
@@ -57,15 +108,19 @@ pub(super) fn until_settled(
             Heard::Reading { reading, .. } => watch.note_other(&reading),
             Heard::Link { source, up: false } => {
                 watch.judge.restart();
-                tell(&format!("{source} went away. Is the plug in?"));
+                origin.up.remove(&source);
+                tell(&format!("{source} went away. Is it plugged in and on?"));
             }
-            Heard::Link { .. } | Heard::Silence => {}
+            Heard::Link { source, up: true } => {
+                origin.up.insert(source);
+            }
+            Heard::Silence => {}
             Heard::Ended(why) => {
                 return Err(Failure::unavailable(format!("the source of {probe} ended: {why}")));
             }
         }
-        if heard_s.is_none() && now_s() - began_s > FIRST_WITHIN_S {
-            return Err(nothing_heard(probe, &watch.others));
+        if heard_s.is_none() && now_s() - began_s > origin.first_within_s {
+            return Err(origin.silent(probe, &watch.others));
         }
         if now_s() - began_s > f64::from(patience_min) * 60.0 {
             return Err(Failure::unavailable(format!(
@@ -73,17 +128,6 @@ pub(super) fn until_settled(
             )));
         }
     }
-}
-
-fn nothing_heard(probe: &str, others: &[String]) -> Failure {
-    let others = if others.is_empty() {
-        String::new()
-    } else {
-        format!(" Heard were {}: is it one of these?", others.join(", "))
-    };
-    Failure::unavailable(format!(
-        "nothing was heard of {probe} within {FIRST_WITHIN_S} s. Is the box on and plugged in? Is the daemon running? It holds the port: stop it first.{others}"
-    ))
 }
 
 struct Watch {

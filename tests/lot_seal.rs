@@ -16,6 +16,7 @@ use curdtrace::journal::storage::Storage;
 use curdtrace::lot::at::At;
 use curdtrace::lot::inbox::{Ask, Opening, Request};
 use curdtrace::lot::life::Lots;
+use curdtrace::lot::signature::{SIGNATURE, Signer};
 use curdtrace::lot::store::Store;
 use made_day::{Day, MORNING_NS, PLAN, dairy};
 use storage_twin::{Fault, Twin};
@@ -54,6 +55,28 @@ fn closed() -> (Files, At) {
     (twin.files(), at)
 }
 
+/// Signs with what anybody could: what matters here is where it lies.
+#[derive(Debug)]
+struct Seal;
+
+impl Signer for Seal {
+    fn sign(&self, text: &[u8]) -> Result<Vec<u8>, String> {
+        Ok(format!("signed: {}\n", curdtrace::lot::seal::sha256(text)).into_bytes())
+    }
+}
+
+fn open_signing(twin: &Twin) -> (Lots, Vec<String>) {
+    Lots::open_signing(Arc::new(twin.clone()), data(), dairy(), Some(Arc::new(Seal))).unwrap()
+}
+
+fn signed() -> (Files, At) {
+    let (files, at) = before_closing();
+    let twin = Twin::of(&files);
+    let done = open_signing(&twin).0.apply(&ask(at, Ask::Close { lot: LOT.into() })).unwrap();
+    assert!(done.text.ends_with("is closed and sealed; signed"), "{}", done.text);
+    (twin.files(), at)
+}
+
 fn is_as_closed(files: &Files) -> bool {
     let store = Store::at(Arc::new(Twin::of(files)), data());
     let chain = store.chain().unwrap();
@@ -78,14 +101,22 @@ impl Chance {
 
 #[test]
 fn ten_thousand_tamperings_are_all_found() {
-    let (files, _) = closed();
+    tampered_with(closed().0, 6);
+}
+
+#[test]
+fn ten_thousand_tamperings_of_a_signed_lot_are_all_found() {
+    tampered_with(signed().0, 7);
+}
+
+fn tampered_with(files: Files, count: usize) {
     assert!(is_as_closed(&files));
     let folder = data().join("lots").join(LOT);
     let own: Files =
         files.iter().filter(|(p, _)| p.starts_with(&folder)).map(|(p, b)| (p.clone(), b.clone())).collect();
     let chain: Files = files.into_iter().filter(|(p, _)| p.ends_with("chain.txt")).collect();
     let names: Vec<PathBuf> = own.keys().cloned().collect();
-    assert_eq!(names.len(), 6);
+    assert_eq!(names.len(), count);
     let seed = std::env::var("CURDTRACE_SEED").ok().and_then(|s| s.parse().ok()).unwrap_or(20_260_714);
     println!("seed {seed}");
     let half = |from: u64| {
@@ -211,6 +242,57 @@ fn a_correction_that_dies_at_any_call_is_there_or_not_and_never_half() {
         if clean {
             assert!(n > 20 && done);
             break;
+        }
+    }
+}
+
+/// Signing, and what seals a signed lot again, may die at any call: the lot is
+/// whole, and its signature there or not, never half or of a former seal.
+#[test]
+fn a_signing_that_dies_at_any_call_is_there_or_not() {
+    let path = data().join("lots").join(LOT).join(SIGNATURE);
+    let later = |at: At| at.plus_s(3600);
+    let set = || Ask::Set {
+        lot: LOT.into(),
+        fields: vec![("rennet.lot".into(), "R-9".into())],
+        reason: Some("forgotten".into()),
+    };
+    for (start, wish, signs) in [
+        (closed(), Ask::Sign { lot: LOT.into() }, true),
+        (before_closing(), Ask::Close { lot: LOT.into() }, true),
+        (signed(), set(), true),
+        (signed(), set(), false),
+    ] {
+        let (files, at) = start;
+        let open = |twin: &Twin| match signs {
+            true => open_signing(twin).0,
+            false => Lots::open(Arc::new(twin.clone()), data(), dairy()).unwrap().0,
+        };
+        for n in 1.. {
+            let twin = Twin::of(&files);
+            let mut lots = open(&twin);
+            twin.fail_call(n, Fault::Io);
+            let done = lots.apply(&ask(later(at), wish.clone()));
+            let clean = twin.faults_left();
+            drop(lots);
+            let after = Twin::of(&twin.moment().durable);
+            let mut lots = open(&after);
+            if !lots.store().load(LOT).unwrap().is_closed() {
+                lots.apply(&ask(later(at), wish.clone())).unwrap();
+            }
+            let chain = lots.store().chain().unwrap();
+            let found = lots.store().verify(LOT, &chain).unwrap();
+            assert!(found.is_empty() && chain.is_whole(), "{wish:?}, call {n}: {found:?}");
+            let there = after.files().contains_key(&path);
+            assert_eq!(there, chain.signature_of(LOT).is_some(), "{wish:?}, call {n}");
+            if done.is_ok_and(|d| d.unsigned.is_none()) && signs {
+                assert!(there, "{wish:?}, call {n}: said to be signed and is not");
+            }
+            if clean {
+                assert_eq!(there, signs, "{wish:?}");
+                println!("{} calls, signs: {signs}", n - 1);
+                break;
+            }
         }
     }
 }

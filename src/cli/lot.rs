@@ -23,6 +23,7 @@ mod room;
 mod season;
 mod sheet;
 mod show;
+mod sign;
 mod verify;
 
 /// The lots: opened, entered into, shown, handed over.
@@ -64,6 +65,8 @@ enum Command {
     Export(export::Args),
     /// Whether lots are as they were closed
     Verify(verify::Args),
+    /// Sign lots that were sealed without a signature
+    Sign(sign::Args),
     /// From a wheel or a lot back to its milk
     Origin(origin::OriginArgs),
     /// From a milking or a lot forward to its wheels
@@ -94,6 +97,7 @@ pub fn run(args: Args) -> Result<(), Failure> {
         Command::Sheet(a) => sheet::run(&room, &a),
         Command::Export(a) => export::run(&room, &a),
         Command::Verify(a) => verify::run(&room, &a),
+        Command::Sign(a) => sign::run(&room, a),
         Command::Origin(a) => origin::origin(&room, &a),
         Command::Fate(a) => origin::fate(&room, &a),
         Command::Compare(a) => compare::run(&room, &a),

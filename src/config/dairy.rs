@@ -13,6 +13,7 @@ use super::file;
 use super::modbus::{self, ModbusLine};
 use super::plan;
 use super::shown;
+use super::signing::{self, Signing};
 use super::source::{self, Broker, Probe, SerialPort, named};
 use crate::engine::event::Name;
 use crate::engine::plan::Plan;
@@ -45,6 +46,8 @@ pub struct Config {
     pub journal: Grouping,
     /// Pattern of a lot's id.
     pub lot_id: String,
+    /// How lots are signed.
+    pub signing: Signing,
     /// The page, and where it is served.
     pub web: shown::Page,
     /// Who is called when an alarm sounds.
@@ -99,6 +102,7 @@ impl Default for Config {
             modbus: Vec::new(),
             journal: Grouping::default(),
             lot_id: DEFAULT_LOT_ID.into(),
+            signing: Signing::default(),
             web: shown::Page::default(),
             alerts: Vec::new(),
             terminal: true,
@@ -200,6 +204,9 @@ fn config(root: &Section<'_, '_>, beside: &Path, of_others: &mut Vec<Fault>) -> 
     unlike(ports, "port", "port");
     hung(probes, &config);
     sections_of_one(root, &mut config);
+    if let Some(s) = root.section("signing") {
+        config.signing = signing::read(&s, beside);
+    }
     let outlets = root.sections("outlet");
     config.alerts = outlets.iter().filter_map(|s| shown::alert(s, &config.web.language)).collect();
     unlike(&outlets, "name", "name");

@@ -11,6 +11,7 @@
 //! | [`credentials`] | a broker's user and password |
 //! | [`plan`] | a plan as meant, and back to text |
 //! | [`shown`] | where it is shown and who is called: the page, outlets |
+//! | [`signing`] | whose key signs the lots |
 //! | [`kettle`] | what was learned of a kettle |
 //!
 //! Terms: a *fault* is one thing wrong in a file, with its line and its
@@ -32,6 +33,7 @@ pub mod modbus;
 pub mod plan;
 pub mod sensor;
 pub mod shown;
+pub mod signing;
 pub mod source;
 
 pub use fault::Fault;

@@ -234,9 +234,9 @@ fn subscription(s: &Section<'_, '_>) -> Option<Subscription> {
     Some(Subscription { topic: topic?, payload: payload?, probe, qos, own_time })
 }
 
-/// A credentials file: systemd's credentials folder first, else beside the
+/// A file that not everybody may read: systemd's credentials folder first, else beside the
 /// configuration.
-fn credentials_path(path: &str, beside: &Path) -> PathBuf {
+pub(super) fn credentials_path(path: &str, beside: &Path) -> PathBuf {
     let given = std::env::var_os("CREDENTIALS_DIRECTORY").map(|d| PathBuf::from(d).join(path));
     given.filter(|p| p.exists()).unwrap_or_else(|| beside.join(path))
 }

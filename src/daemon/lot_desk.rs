@@ -16,6 +16,7 @@ use std::sync::Arc;
 
 use super::input::{Incoming, Input, LotAsk, Receipt};
 use super::outlet::LotNews;
+use super::ssh_keygen::SshKeygen;
 use crate::config::dairy::Config;
 use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::event::{Ask as Command, Command as Commanded, Mark, Name};
@@ -97,7 +98,11 @@ impl LotDesk {
             time_zone: config.time_zone.clone(),
             lot_id: config.lot_id.clone(),
         };
-        let (lots, finished) = Lots::open(storage.clone(), &config.data, dairy)?;
+        for fault in config.signing.faults() {
+            tracing::warn!("lots will not be signed: {fault}");
+        }
+        let signer = SshKeygen::of(&config.signing);
+        let (lots, finished) = Lots::open_signing(storage.clone(), &config.data, dairy, signer)?;
         for words in finished {
             tracing::info!("{words}");
         }
@@ -354,6 +359,13 @@ fn answered(storage: &dyn Storage, data: &std::path::Path, name: &str, answer: &
 
 /// What is worth telling of what was done.
 fn news(done: &Done) -> Option<LotNews> {
+    if let Some(why) = &done.unsigned {
+        tracing::warn!(
+            "lot {} is sealed and NOT SIGNED: {why}; then `curdtrace lot sign {}`",
+            done.lot,
+            done.lot
+        );
+    }
     (done.opened || done.closed).then(|| LotNews {
         kettle: Name::from(done.kettle.as_str()),
         id: done.lot.clone(),

@@ -22,6 +22,7 @@
 //! | [`page`] | the page as an outlet |
 //! | [`free_space`] | how much room the disk has left |
 //! | [`lot_desk`] | the lots, as the record thread keeps them |
+//! | [`ssh_keygen`] | signing lots and checking signatures, by OpenSSH's program |
 //! | [`outlet`] | the seam for everything that shows, sounds or publishes |
 //!
 //! Terms: a *source* brings readings, an *outlet* shows what follows from
@@ -58,6 +59,7 @@ pub mod serial;
 pub mod sounding;
 pub mod source;
 mod sources;
+pub mod ssh_keygen;
 mod start;
 pub mod terminal;
 

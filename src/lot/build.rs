@@ -5,6 +5,7 @@
 //! `DATA/sealing/`; whoever opens the lots next finishes what was begun.
 
 use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 
 use super::at::At;
 use super::csv;
@@ -131,10 +132,9 @@ impl Store {
     /// trace and the events are written too, else they stay as they are.
     pub(crate) fn seal(&self, record: &mut Record, found: Option<&Gathered>, at: At) -> Result<(), LotError> {
         let id = record.lot.clone();
-        let (dir, intent) = (self.folder(&id), self.intent_path(&id));
-        let sealing = self.data.join("sealing");
-        self.storage.make_dir(&sealing).map_err(LotError::io("cannot make", &sealing))?;
-        self.put(&intent, format!("lot {id} is being sealed since {at}\n").as_bytes())?;
+        let dir = self.folder(&id);
+        let intent = self.put_intent(&id, &format!("lot {id} is being sealed since {at}\n"))?;
+        self.drop_signature(&id)?;
         let points = match found {
             Some(found) => {
                 self.put(&dir.join("trace.lp"), found.trace.as_bytes())?;
@@ -156,16 +156,38 @@ impl Store {
         }
         let text = sums(&files);
         self.put(&dir.join(SUMS), text.as_bytes())?;
-        self.append_seal(&chain, at, &id, &sha256(text.as_bytes()))?;
-        self.storage.remove(&intent).map_err(LotError::io("cannot remove", &intent))?;
+        let hash = sha256(text.as_bytes());
+        // The same seal again is not appended, unless it was signed meanwhile:
+        // that signature is gone.
+        if chain.seal_of(&id).is_none_or(|l| l.sums != hash) || chain.signature_of(&id).is_some() {
+            self.append_link(&chain, at, &id, &hash)?;
+        }
+        self.remove_intent(&intent)
+    }
+
+    /// Leaves word of what is being done with a lot; where.
+    pub(super) fn put_intent(&self, lot: &str, text: &str) -> Result<PathBuf, LotError> {
+        let (sealing, intent) = (self.data.join("sealing"), self.intent_path(lot));
+        self.storage.make_dir(&sealing).map_err(LotError::io("cannot make", &sealing))?;
+        self.put(&intent, text.as_bytes())?;
+        Ok(intent)
+    }
+
+    /// It is done.
+    pub(super) fn remove_intent(&self, intent: &Path) -> Result<(), LotError> {
+        let sealing = self.data.join("sealing");
+        self.storage.remove(intent).map_err(LotError::io("cannot remove", intent))?;
         self.storage.sync_dir(&sealing).map_err(LotError::io("cannot sync", &sealing))
     }
 
-    /// Appends a seal to the chain; the same seal again is not appended.
-    fn append_seal(&self, chain: &Chain, at: At, lot: &str, sums_hash: &str) -> Result<(), LotError> {
-        if chain.seal_of(lot).is_some_and(|l| l.sums == sums_hash) {
-            return Ok(());
-        }
+    /// Appends a line to the chain.
+    pub(super) fn append_link(
+        &self,
+        chain: &Chain,
+        at: At,
+        lot: &str,
+        sums_hash: &str,
+    ) -> Result<(), LotError> {
         let path = self.chain_path();
         let io = || LotError::io("cannot append to", &path);
         let line = chain.next_line(at, lot, sums_hash);
@@ -196,7 +218,7 @@ impl Store {
         self.put(&path, text.as_bytes())
     }
 
-    fn put(&self, path: &std::path::Path, bytes: &[u8]) -> Result<(), LotError> {
+    fn put(&self, path: &Path, bytes: &[u8]) -> Result<(), LotError> {
         self.storage.replace(path, bytes).map_err(LotError::io("cannot write", path))
     }
 

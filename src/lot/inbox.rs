@@ -74,6 +74,11 @@ pub enum Ask {
     },
     /// Give a lot a stretch of a probe's journal.
     Attach(AttachAsk),
+    /// Sign a lot that is sealed.
+    Sign {
+        /// Which.
+        lot: String,
+    },
 }
 
 /// What a new lot is.

@@ -18,6 +18,7 @@ use super::correct::{Author, set};
 use super::id;
 use super::inbox::{Answer, Ask, Opening, Request};
 use super::record::{Correction, Record};
+use super::signature::Signer;
 use super::store::{Dairy, LotError, Store};
 use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::plan::Plan;
@@ -26,6 +27,7 @@ use crate::journal::storage::Storage;
 
 mod attaching;
 mod opening;
+mod signing;
 
 /// Who opens a lot when milk is found.
 pub const ITSELF: &str = "curdtrace";
@@ -52,6 +54,8 @@ pub struct Done {
     pub closed: bool,
     /// What to tell the person.
     pub text: String,
+    /// Why it is not signed, where it should be.
+    pub unsigned: Option<String>,
 }
 
 /// The lots, for their one owner.
@@ -60,6 +64,7 @@ pub struct Lots {
     store: Store,
     dairy: Dairy,
     open: BTreeMap<String, Record>,
+    signer: Option<Arc<dyn Signer>>,
 }
 
 impl Lots {
@@ -73,10 +78,23 @@ impl Lots {
         data: &Path,
         dairy: Dairy,
     ) -> Result<(Self, Vec<String>), LotError> {
+        Self::open_signing(storage, data, dairy, None)
+    }
+
+    /// As [`Lots::open`]; what is sealed is signed by `signer`.
+    ///
+    /// # Errors
+    /// [`LotError`].
+    pub fn open_signing(
+        storage: Arc<dyn Storage>,
+        data: &Path,
+        dairy: Dairy,
+        signer: Option<Arc<dyn Signer>>,
+    ) -> Result<(Self, Vec<String>), LotError> {
         let store = Store::at(storage, data);
         let lots_dir = data.join("lots");
         store.storage.make_dir(&lots_dir).map_err(LotError::io("cannot make", &lots_dir))?;
-        let mut lots = Self { store, dairy, open: BTreeMap::new() };
+        let mut lots = Self { store, dairy, open: BTreeMap::new(), signer };
         let done = lots.finish_sealings()?;
         for head in lots.store.list()?.0 {
             if !head.is_closed() {
@@ -189,6 +207,7 @@ impl Lots {
                 added(record, author, "ph", &ph.value.to_string())
             }),
             Ask::Attach(attach) => self.attach(attach, by, at),
+            Ask::Sign { lot } => self.sign(lot, at),
         }
     }
 
@@ -220,7 +239,7 @@ impl Lots {
         record.closed_by = Some(by.into());
         self.store.seal(&mut record, Some(&found), at)?;
         self.open.remove(lot);
-        let mut done = self.done(&record, format!("lot {lot} is closed and sealed"));
+        let mut done = self.sealed(&record, format!("lot {lot} is closed and sealed"), at);
         done.closed = true;
         Ok(done)
     }
@@ -248,7 +267,7 @@ impl Lots {
             return Ok(self.done(&record, format!("lot {lot}: {what}")));
         }
         self.store.seal(&mut record, None, at)?;
-        Ok(self.done(&record, format!("lot {lot}: {what}; sealed again")))
+        Ok(self.sealed(&record, format!("lot {lot}: {what}; sealed again"), at))
     }
 
     /// A lot that may be changed: an open one, or one that is as it was sealed.
@@ -294,6 +313,10 @@ impl Lots {
                 remove()?;
                 continue;
             }
+            if self.store.undo_signing(&lot)? {
+                done.push(format!("the signing of lot {lot} had been cut short; it is sealed as before"));
+                continue;
+            }
             let mut record = self.store.load(&lot)?;
             let Some(closed) = record.closed else {
                 // It never got as far as `lot.toml`: it is open as before.
@@ -303,7 +326,8 @@ impl Lots {
             let latest = record.corrections.iter().map(|c| c.at).max().unwrap_or(closed).max(closed);
             let found = self.store.draw(&mut record, closed)?;
             self.store.seal(&mut record, Some(&found), latest)?;
-            done.push(format!("the sealing of lot {lot} had been cut short; it is sealed now"));
+            let text = format!("the sealing of lot {lot} had been cut short; it is sealed now");
+            done.push(self.sealed(&record, text, latest).text);
         }
         Ok(done)
     }
@@ -316,6 +340,7 @@ impl Lots {
             opened: false,
             closed: false,
             text,
+            unsigned: None,
         }
     }
 }

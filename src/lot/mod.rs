@@ -13,6 +13,7 @@
 //! | [`csv`] | the trace for a spreadsheet |
 //! | [`picture`], [`chart`], [`sheet`] | the curve and the make sheet |
 //! | [`seal`] | sums and the chain |
+//! | [`signature`] | a signature beside the seal |
 //! | [`genealogy`], [`compare`], [`season`] | what several lots say together |
 //! | [`export`] | handing lots over |
 //! | [`store`] | where lots are kept; reading and verifying |
@@ -48,5 +49,6 @@ pub mod record;
 pub mod seal;
 pub mod season;
 pub mod sheet;
+pub mod signature;
 pub mod store;
 pub mod story;

@@ -14,9 +14,10 @@
 //! changing all after it; and a lot sealed again (corrected, a stretch
 //! attached) has one line for each of its seals.
 //!
-//! Deliberately absent: a signature. Whoever can write the whole disk can write
-//! the whole chain; the last `chain` value written on paper (it stands on every
-//! sheet printed after it) is what such a one cannot change.
+//! Whoever can write the whole disk can write the whole chain; the last `chain`
+//! value written on paper (it stands on every sheet printed after it) is what
+//! such a one cannot change, and neither a signature where lots are signed
+//! ([`super::signature`]).
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;

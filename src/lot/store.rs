@@ -13,6 +13,7 @@ use super::at::At;
 use super::correct::CorrectError;
 use super::record::Record;
 use super::seal::{Chain, Difference, SUMS, compare, sha256};
+use super::signature;
 use crate::journal::JournalError;
 use crate::journal::storage::Storage;
 
@@ -117,6 +118,25 @@ pub enum LotError {
         /// What differs.
         what: String,
     },
+    /// There is nobody to sign.
+    #[error("no key is configured; name one in the configuration: [signing] key = \"…\"")]
+    NoSigner,
+    /// What is not whole is not signed.
+    #[error("lot {lot} is not signed, since {what}")]
+    NotSignable {
+        /// The lot.
+        lot: String,
+        /// What differs.
+        what: String,
+    },
+    /// Signing failed.
+    #[error("lot {lot} is not signed: {why}")]
+    NotSigned {
+        /// The lot.
+        lot: String,
+        /// Why.
+        why: String,
+    },
     /// The disk.
     #[error("{what} {path}: {source}; look at the disk, then try again")]
     Io {
@@ -145,10 +165,12 @@ impl LotError {
             Self::AlreadyOpen { .. }
             | Self::Closed(_)
             | Self::NotAsSealed { .. }
+            | Self::NotSignable { .. }
             | Self::File { .. }
             | Self::Fewer { .. } => 65,
             Self::NoSuchLot { .. } | Self::NoneOpen(_) | Self::NoReadings { .. } => 66,
-            Self::Plan(_) => 78,
+            Self::NotSigned { .. } => 69,
+            Self::Plan(_) | Self::NoSigner => 78,
             Self::Journal(_) | Self::Io { .. } => 74,
         }
     }
@@ -310,14 +332,16 @@ impl Store {
             let open = self.load(lot).is_ok_and(|r| !r.is_closed());
             return Ok(vec![if open { Difference::Open } else { Difference::Unsealed }]);
         };
-        let (files, mut found) = self.hashes(lot)?;
+        let (mut files, mut found) = self.hashes(lot)?;
         let path = dir.join(SUMS);
         let sums = match self.storage.read(&path) {
             Ok(bytes) => Some(String::from_utf8_lossy(&bytes).into_owned()),
             Err(e) if e.kind() == io::ErrorKind::NotFound => None,
             Err(e) => return Err(LotError::io("cannot read", &path)(e)),
         };
+        let signature = files.remove(signature::SIGNATURE);
         found.extend(compare(&files, sums.as_deref(), seal));
+        found.extend(signature::compare(signature.as_deref(), chain.signature_of(lot)));
         Ok(found)
     }
 }

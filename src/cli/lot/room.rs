@@ -10,7 +10,9 @@ use jiff::tz::TimeZone;
 use crate::cli::error::Failure;
 use crate::cli::{Place, say};
 use crate::config::dairy;
+use crate::config::signing::Signing;
 use crate::daemon::clock::Clock;
+use crate::daemon::ssh_keygen::SshKeygen;
 use crate::journal::storage::{Disk, Storage};
 use crate::journal::{Journal, Moment, Settings};
 use crate::lot::at::At;
@@ -37,6 +39,8 @@ pub(super) struct Room {
     /// Probes it names.
     probes: Vec<crate::config::source::Probe>,
     clock: Clock,
+    /// How lots are signed.
+    pub(super) signing: Signing,
 }
 
 impl Room {
@@ -64,6 +68,7 @@ impl Room {
             storage,
             kettles: config.kettles,
             probes: config.probes,
+            signing: config.signing,
             clock: Clock::real(),
         })
     }
@@ -131,8 +136,10 @@ impl Room {
     }
 
     fn carry_out(&self, request: &Request) -> Result<Answer, Failure> {
-        let (mut lots, finished) = Lots::open(self.storage.clone(), self.store.data(), self.dairy.clone())
-            .map_err(|e| failure(&e))?;
+        let signer = SshKeygen::of(&self.signing);
+        let (mut lots, finished) =
+            Lots::open_signing(self.storage.clone(), self.store.data(), self.dairy.clone(), signer)
+                .map_err(|e| failure(&e))?;
         for words in finished {
             eprintln!("curdtrace: {words}");
         }

@@ -59,7 +59,7 @@ impl Lots {
                 });
             }
             self.store.seal(&mut drawn, Some(&found), at)?;
-            return Ok(self.done(&drawn, format!("{text}; sealed again")));
+            return Ok(self.sealed(&drawn, format!("{text}; sealed again"), at));
         }
         for (kept, counted) in record.stretches.iter_mut().zip(&drawn.stretches) {
             kept.readings = counted.readings;

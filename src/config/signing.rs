@@ -1,0 +1,99 @@
+//! Whose key signs the lots, and whose signatures are believed.
+//!
+//! A key that is not there is no fault of the configuration: lots are sealed all
+//! the same. [`Signing::faults`] says what is wrong with the files, for `check`
+//! and for the log.
+
+use std::io::ErrorKind;
+use std::os::unix::fs::PermissionsExt as _;
+use std::path::{Path, PathBuf};
+
+use super::check::Section;
+use super::fault::Fault;
+use super::source::credentials_path;
+
+/// How lots are signed and signatures checked.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Signing {
+    /// The private key; lots are not signed where there is none.
+    pub key: Option<PathBuf>,
+    /// OpenSSH's file of signers who are believed.
+    pub allowed_signers: Option<PathBuf>,
+    /// OpenSSH's program.
+    pub program: PathBuf,
+}
+
+impl Default for Signing {
+    fn default() -> Self {
+        Self { key: None, allowed_signers: None, program: "ssh-keygen".into() }
+    }
+}
+
+impl Signing {
+    /// What is wrong with the files, as they are now.
+    pub fn faults(&self) -> Vec<Fault> {
+        let mut faults = Vec::new();
+        let mut look = |path: &Path, missing: String| match std::fs::metadata(path) {
+            Ok(m) => Some(m.permissions().mode()),
+            Err(e) if e.kind() == ErrorKind::NotFound => {
+                faults.push(Fault::of_file(&path.display().to_string(), "is not there", missing));
+                None
+            }
+            // Another user's key: the daemon may read what a person may not.
+            Err(_) => None,
+        };
+        let key = self.key.as_deref();
+        let make =
+            |k: &Path| format!("ssh-keygen -t ed25519 -N '' -f {}, or take [signing] key out", k.display());
+        let mode = key.and_then(|k| look(k, make(k)));
+        if let Some(path) = &self.allowed_signers {
+            look(path, "write a line `NAME ssh-ed25519 AAAA…` with each public key into it".into());
+        }
+        if let (Some(path), Some(mode)) = (key, mode)
+            && mode & 0o007 != 0
+        {
+            let name = path.display().to_string();
+            faults.push(Fault::of_file(
+                &name,
+                "is a private key that everybody may read",
+                format!("chmod 600 {name}"),
+            ));
+        }
+        faults
+    }
+}
+
+/// `[signing]`.
+pub(super) fn read(s: &Section<'_, '_>, beside: &Path) -> Signing {
+    let base = Signing::default();
+    let signing = Signing {
+        key: s.text("key").map(|p| credentials_path(p, beside)),
+        allowed_signers: s.text("allowed-signers").map(|p| beside.join(p)),
+        program: s.text("program").map_or(base.program, PathBuf::from),
+    };
+    s.done();
+    signing
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn files_that_are_not_there_or_open_to_everybody_are_named() {
+        let dir = tempfile::tempdir().unwrap();
+        let (key, allowed) = (dir.path().join("lot-key"), dir.path().join("signers"));
+        let signing =
+            Signing { key: Some(key.clone()), allowed_signers: Some(allowed.clone()), ..Signing::default() };
+        let said = super::super::fault::listed(&signing.faults());
+        assert!(said.contains("lot-key: is not there; ssh-keygen -t ed25519"), "{said}");
+        assert!(said.contains("signers: is not there; write a line"), "{said}");
+        std::fs::write(&key, "k").unwrap();
+        std::fs::write(&allowed, "").unwrap();
+        let set = |mode| std::fs::set_permissions(&key, std::fs::Permissions::from_mode(mode)).unwrap();
+        set(0o644);
+        assert!(signing.faults()[0].to_string().contains("chmod 600"));
+        set(0o640);
+        assert!(signing.faults().is_empty());
+    }
+}

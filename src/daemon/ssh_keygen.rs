@@ -1,0 +1,189 @@
+//! Signing and checking with OpenSSH's `ssh-keygen`, a program of the machine's
+//! own.
+//!
+//! It is run without a shell, without a terminal and without a word for a
+//! passphrase, and ended after a few seconds: a key that asks for something
+//! fails, it does not hang. Keys are never read here.
+
+use std::io::{Read as _, Write as _};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::time::Duration;
+
+use crate::config::signing::Signing;
+use crate::lot::signature::{NAMESPACE, Signer};
+
+/// How often the running program is looked at, and how many times.
+const LOOK: Duration = Duration::from_millis(10);
+const LOOKS: u32 = 300;
+
+/// Signs with a key file.
+#[derive(Debug, Clone)]
+pub struct SshKeygen {
+    program: PathBuf,
+    key: PathBuf,
+}
+
+impl SshKeygen {
+    /// The signer of a configuration, where it names a key.
+    pub fn of(signing: &Signing) -> Option<Arc<dyn Signer>> {
+        let key = signing.key.clone()?;
+        Some(Arc::new(Self { program: signing.program.clone(), key }))
+    }
+}
+
+impl Signer for SshKeygen {
+    fn sign(&self, text: &[u8]) -> Result<Vec<u8>, String> {
+        if !self.key.exists() {
+            return Err(format!(
+                "the key {} is not there or cannot be reached; put it there",
+                self.key.display()
+            ));
+        }
+        let mut command = Command::new(&self.program);
+        command.args(["-Y", "sign", "-n", NAMESPACE, "-f"]).arg(&self.key);
+        let ran = run(command, text).map_err(|e| e.words(&self.program))?;
+        if ran.well && ran.out.starts_with(b"-----BEGIN SSH SIGNATURE-----") {
+            return Ok(ran.out);
+        }
+        Err(format!("{} signed nothing ({}); mend that", self.program.display(), ran.complaint()))
+    }
+}
+
+/// What a look at a signature gave.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Checked {
+    /// It is good, and theirs.
+    By(
+        /// As the file of signers calls them.
+        String,
+    ),
+    /// It is not good, or of nobody known.
+    Bad(
+        /// In words.
+        String,
+    ),
+    /// It could not be checked.
+    Not(
+        /// Why.
+        String,
+    ),
+}
+
+/// Checks the signature file of `text` against a file of signers.
+pub fn check(program: &Path, signers: &Path, signature: &Path, text: &[u8]) -> Checked {
+    if !signers.exists() {
+        return Checked::Not(format!("{} is not there", signers.display()));
+    }
+    let ask = |what: &str, more: &[&str], input: &[u8]| {
+        let mut command = Command::new(program);
+        command
+            .args(["-Y", what, "-n", NAMESPACE])
+            .args(more)
+            .arg("-s")
+            .arg(signature)
+            .arg("-f")
+            .arg(signers);
+        run(command, input)
+    };
+    let found = match ask("find-principals", &[], b"") {
+        Err(e) => return Checked::Not(e.words(program)),
+        Ok(ran) => ran,
+    };
+    let names = String::from_utf8_lossy(&found.out).into_owned();
+    let Some(name) = names.lines().next().filter(|_| found.well) else {
+        return Checked::Bad(format!("nobody in {} made it: {}", signers.display(), found.complaint()));
+    };
+    match ask("verify", &["-I", name], text) {
+        Err(e) => Checked::Not(e.words(program)),
+        Ok(ran) if ran.well => Checked::By(name.to_owned()),
+        Ok(ran) => Checked::Bad(ran.complaint()),
+    }
+}
+
+struct Ran {
+    well: bool,
+    out: Vec<u8>,
+    err: Vec<u8>,
+}
+
+impl Ran {
+    /// What it complained of, in a line.
+    fn complaint(&self) -> String {
+        let text = String::from_utf8_lossy(&self.err);
+        let lines: Vec<&str> =
+            text.lines().map(|l| l.trim_matches(['@', ' '])).filter(|l| !l.is_empty()).collect();
+        if lines.is_empty() { "it did not say why".into() } else { lines.join(" ") }
+    }
+}
+
+#[derive(Debug)]
+enum Failed {
+    Missing(std::io::Error),
+    Slow,
+}
+
+impl Failed {
+    fn words(&self, program: &Path) -> String {
+        let program = program.display();
+        match self {
+            Self::Missing(e) => format!("{program} cannot be run ({e}); install openssh-client"),
+            Self::Slow => {
+                format!("{program} did not end within 3 s; the key must need no passphrase or touch")
+            }
+        }
+    }
+}
+
+/// Ends its program when dropped.
+struct Running(Child);
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        if matches!(self.0.try_wait(), Ok(None)) {
+            // It may end by itself in this moment; either way it is waited for.
+            let _ = self.0.kill();
+            let _ = self.0.wait();
+        }
+    }
+}
+
+fn run(mut command: Command, input: &[u8]) -> Result<Ran, Failed> {
+    // Where it would ask, it is given a program that answers nothing.
+    command.env("SSH_ASKPASS", "/bin/false").env("SSH_ASKPASS_REQUIRE", "force").env("LC_ALL", "C");
+    command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut running = Running(command.spawn().map_err(Failed::Missing)?);
+    let child = &mut running.0;
+    if let Some(mut stdin) = child.stdin.take() {
+        let input = input.to_vec();
+        std::thread::spawn(move || _ = stdin.write_all(&input));
+    }
+    let (out, err) = (drained(child.stdout.take()), drained(child.stderr.take()));
+    for _ in 0..LOOKS {
+        match child.try_wait() {
+            Ok(Some(status)) => {
+                return Ok(Ran { well: status.success(), out: joined(out), err: joined(err) });
+            }
+            Ok(None) => std::thread::sleep(LOOK),
+            Err(e) => return Err(Failed::Missing(e)),
+        }
+    }
+    Err(Failed::Slow)
+}
+
+type Drain = Option<std::thread::JoinHandle<Vec<u8>>>;
+
+fn drained(pipe: Option<impl std::io::Read + Send + 'static>) -> Drain {
+    let mut pipe = pipe?;
+    Some(std::thread::spawn(move || {
+        let mut bytes = Vec::new();
+        // A pipe that breaks has said what it had to say.
+        let _ = pipe.by_ref().take(1 << 20).read_to_end(&mut bytes);
+        bytes
+    }))
+}
+
+fn joined(drain: Drain) -> Vec<u8> {
+    drain.and_then(|d| d.join().ok()).unwrap_or_default()
+}

@@ -48,6 +48,79 @@ fn yesterday(data: &Path) {
     day.make("big", "big", At(i64::try_from(now).unwrap()).plus_s(-86_400));
 }
 
+/// Whey on the fire from `began` for so many minutes, as the daemon tells it.
+fn whey(day: &mut Day, kettle: &str, began: At, minutes: i64) -> At {
+    for n in 0..minutes {
+        let celsius = 38.0 + 48.0 * n as f64 / minutes as f64;
+        let line = format!("temperature,kettle={kettle},probe={kettle} celsius={celsius:.2}");
+        day.push(began.plus_s(60 * n), &line);
+    }
+    let (end, rest) = (began.plus_s(60 * minutes), began.plus_s(60 * minutes - 300));
+    let stage = |name: &str, began: At, ended: At| {
+        format!(
+            r#"{{"stage":"{name}","began":"{began}","ended":"{ended}","confidence":0.98,"basis":"trace"}}"#
+        )
+    };
+    let stages = [stage("whey-heating", began, rest), stage("whey-resting", rest, end)].join(",");
+    let json =
+        format!(r#"{{"kind":"make","time":"{end}","probe":"{kettle}","stages":[{stages}],"cooks":[]}}"#);
+    day.said(end.plus_s(900), kettle, "make", &json);
+    day.journal.commit().unwrap();
+    end
+}
+
+/// Whey heated after a cheese has its cheese for a mother, also where both lots
+/// are made afterwards; in another kettle, or alone, nothing is guessed.
+#[test]
+fn a_whey_lot_made_afterwards_knows_its_mother() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path();
+    let now = At(i64::try_from(jiff::Timestamp::now().as_nanosecond()).unwrap());
+    let mut day = Day::new(Arc::new(Disk), data);
+    day.every_s = 20.0;
+    let (_, ended) = day.make("big", "big", now.plus_s(-30_000));
+    let alone = ended.plus_s(600);
+    whey(&mut day, "small", alone, 40);
+    let of_big = alone.plus_s(2700);
+    whey(&mut day, "big", of_big, 40);
+    drop(day);
+    let make = |began: At| {
+        let began = began.to_string();
+        format!("{} {}", &began[..10], &began[11..16])
+    };
+    let attach = |began: At, kettle: &str, more: &[&str]| {
+        let make = make(began);
+        run(data, &[&["attach", "new", "--make", &make, "--kettle", kettle, "--by", "Ada"], more].concat())
+    };
+    let lot = |said: &str| said.split_whitespace().nth(1).unwrap().to_owned();
+    // Before the cheese has its lot nothing is known, and that is said.
+    let (code, said, err) = attach(alone, "small", &[]);
+    assert_eq!(code, 0, "{err}");
+    assert!(err.contains("no lot of the cheese before it is known"), "{err}");
+    let alone_lot = lot(&said);
+    let cheese = lot(&well(data, &["attach", "new", "--make", &make(now.plus_s(-30_000)), "--by", "Ada"]));
+    let (code, said, err) = attach(of_big, "big", &[]);
+    assert_eq!(code, 0, "{err}");
+    assert!(said.contains(&format!("it is made of the whey of {cheese}")), "{said}");
+    let ricotta = lot(&said);
+    let shown = well(data, &["show", &ricotta]);
+    assert!(shown.contains(&format!("the lot whose whey it is made of: {cheese}")), "{shown}");
+    assert!(well(data, &["origin", &ricotta]).contains(&format!("lot {cheese} of ")));
+    let fate = well(data, &["fate", &cheese]);
+    assert!(fate.contains(&ricotta) && !fate.contains(&alone_lot), "{fate}");
+    assert!(!well(data, &["show", &alone_lot]).contains("whose whey"));
+    // A person names it: to a new lot, or to one that is there.
+    let (code, said, err) = attach(alone, "small", &["--mother", &cheese]);
+    assert_eq!(code, 0, "{err}");
+    assert!(said.contains(&format!("it is made of the whey of {cheese}")), "{said}");
+    let (code, _, err) = attach(alone, "small", &["--mother", "nobody"]);
+    assert!(code == 66 && err.contains("there is no lot nobody"), "{err}");
+    let args = ["attach", &alone_lot, "--make", "last", "--mother", &cheese, "--by", "Ada"];
+    let (code, _, err) = run(data, &args);
+    assert!(code == 64 && err.contains(&format!("lot set {alone_lot} mother={cheese}")), "{err}");
+    assert!(well(data, &["verify"]).lines().all(|l| l.contains("as it was closed")));
+}
+
 #[test]
 fn a_strangers_hour() {
     let dir = tempfile::tempdir().unwrap();

@@ -264,6 +264,8 @@ pub struct MadeOnce {
     pub began: At,
     /// When its last one ended, or the make was said to have.
     pub ended: At,
+    /// Whether it was of whey only.
+    pub of_whey: bool,
     /// The plan followed then, its TOML text, where the stretch of time tells.
     pub plan: Option<String>,
 }
@@ -305,6 +307,7 @@ pub fn makes(
             probe: super::story::text(&event, "probe"),
             began: first.began,
             ended,
+            of_whey: stages.iter().all(|s| matches!(s.stage.as_str(), "whey-heating" | "whey-resting")),
         };
         if !makes.contains(&make) {
             makes.push(make);

@@ -1,6 +1,7 @@
 //! Where a wheel comes from and where a milking went. Pure but for reading the
 //! lots.
 
+use super::at::At;
 use super::record::Record;
 use super::store::{LotError, Store};
 
@@ -8,6 +9,37 @@ use super::store::{LotError, Store};
 #[derive(Debug, Clone, Default)]
 pub struct Family {
     lots: Vec<Record>,
+}
+
+/// Whey goes on the fire within so long of its cheese's end, and by the trace
+/// at most so long before it, seconds.
+const FOLLOWS_S: i64 = 6 * 3600;
+const OVERLAPS_S: i64 = 1800;
+
+/// The lot of the cheese whose whey was heated in `kettle` from `began` on: the
+/// nearest that ended there before, whenever its record was written.
+///
+/// # Errors
+/// A lot cannot be read.
+pub fn mother_of(store: &Store, kettle: &str, began: At) -> Result<Option<String>, LotError> {
+    let mut nearest: Option<(At, String)> = None;
+    for head in store.list()?.0.into_iter().filter(|h| h.kettle == kettle) {
+        let made = head.made.unwrap_or(head.opened);
+        if made > began || made.plus_s(2 * 86_400) < began {
+            continue;
+        }
+        let lot = store.load(&head.lot)?;
+        // Whey of whey is none.
+        if lot.stages.iter().all(|s| s.stage.starts_with("whey-")) {
+            continue;
+        }
+        let Some(ended) = lot.stages.iter().filter_map(|s| s.ended).max() else { continue };
+        let near = ended <= began.plus_s(OVERLAPS_S) && ended.plus_s(FOLLOWS_S) > began;
+        if near && nearest.as_ref().is_none_or(|n| n.0 < ended) {
+            nearest = Some((ended, lot.lot));
+        }
+    }
+    Ok(nearest.map(|n| n.1))
 }
 
 impl Family {

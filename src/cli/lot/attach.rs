@@ -5,6 +5,7 @@ use crate::cli::error::Failure;
 use crate::cli::say;
 use crate::lot::at::At;
 use crate::lot::gather::{MadeOnce, makes};
+use crate::lot::genealogy::mother_of;
 use crate::lot::inbox::{Ask, AttachAsk, Opening};
 
 /// So much of the trace around a make is given with it, seconds.
@@ -33,6 +34,9 @@ pub struct Args {
     /// The make's kettle, where several made at that time
     #[arg(long)]
     kettle: Option<String>,
+    /// The lot whose whey it is made of, with `new`; found by itself where whey was heated after a cheese in the same kettle
+    #[arg(long, value_name = "LOT")]
+    mother: Option<String>,
     /// Who attaches it
     #[arg(long, value_name = "NAME")]
     by: Option<String>,
@@ -63,18 +67,45 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
         return Err(Failure::usage(format_args!("the stretch ends ({to}) before it begins ({from})")));
     }
     if args.lot != "new" {
+        if let Some(mother) = &args.mother {
+            return Err(Failure::usage(format_args!(
+                "--mother goes with a new lot; enter it into this one: curdtrace lot set {} mother={mother}",
+                args.lot
+            )));
+        }
         return room.ask_and_say(args.by, Ask::Attach(AttachAsk { lot: args.lot, probe, from, to }));
     }
     let made = Some(make.as_ref().map_or(from, |m| m.began));
     let followed = make.as_ref().and_then(|m| m.plan.clone());
+    let mother = mother(room, &args, make.as_ref())?;
     let kettle = make.map_or_else(|| room.kettle(args.kettle.clone()), |m| Ok(m.kettle))?;
     let plan = followed.or_else(|| room.plan_of(&kettle));
-    let opening = Opening { kettle, plan, past: true, made, ..Opening::default() };
+    let opening = Opening { kettle, plan, past: true, made, mother: mother.clone(), ..Opening::default() };
     let opened = room.ask(args.by.clone(), Ask::Open(opening))?;
     say(&opened.text)?;
+    if let Some(mother) = mother {
+        say(&format!("it is made of the whey of {mother}"))?;
+    }
     let lot = opened.lot.unwrap_or_default();
     room.ask_and_say(args.by.clone(), Ask::Attach(AttachAsk { lot: lot.clone(), probe, from, to }))?;
     room.ask_and_say(args.by, Ask::Close { lot })
+}
+
+/// The lot whose whey a new one is made of: the one named, or the cheese's
+/// before it in the same kettle.
+fn mother(room: &Room, args: &Args, make: Option<&MadeOnce>) -> Result<Option<String>, Failure> {
+    if let Some(named) = &args.mother {
+        room.store.load(named).map_err(|e| failure(&e))?;
+        return Ok(Some(named.clone()));
+    }
+    let Some(make) = make.filter(|m| m.of_whey) else { return Ok(None) };
+    let found = mother_of(&room.store, &make.kettle, make.began).map_err(|e| failure(&e))?;
+    if found.is_none() {
+        eprintln!(
+            "curdtrace: no lot of the cheese before it is known; name it when it is: curdtrace lot set LOT mother=…"
+        );
+    }
+    Ok(found)
 }
 
 /// The make that is meant.

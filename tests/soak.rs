@@ -1,0 +1,227 @@
+//! Promise 21: eight probes, one reading a second, for weeks: memory does not
+//! grow, descriptors do not, and the daemon is back within seconds however
+//! long the journal is.
+//!
+//! Time is compressed: the daemon's clock is moved by hand and the box waits
+//! for nothing but the daemon. A short run belongs to every test run; what the
+//! promise says is measured by
+//!
+//!     CURDTRACE_SOAK_DAYS=7 CURDTRACE_SOAK_JOURNAL_DAYS=90 cargo test --release --test soak -- --nocapture --test-threads 1
+
+#![allow(clippy::unwrap_used, clippy::print_stdout, clippy::disallowed_methods)] // a test may end here, and measure
+
+#[path = "support/house.rs"]
+mod house;
+#[path = "support/pty.rs"]
+mod pty;
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use curdtrace::config::dairy::Config;
+use curdtrace::daemon::clock::Clock;
+use curdtrace::journal::storage::Disk;
+use curdtrace::journal::{Journal, Moment, Settings};
+use curdtrace::rehearse::chance::Chance;
+use curdtrace::rehearse::family::Family;
+use curdtrace::rehearse::probe::{Roughness, Said};
+use curdtrace::rehearse::scene::{Options, Scene};
+use house::{House, config, wait_for};
+use pty::Pty;
+
+/// 1 June 2026, 02:00 UTC, nanoseconds since 1970.
+const BEGAN_NS: i64 = 1_780_279_200_000_000_000;
+const SECOND_NS: i64 = 1_000_000_000;
+const PROBES: usize = 8;
+
+fn sized(variable: &str, days: f64) -> f64 {
+    std::env::var(variable).ok().and_then(|s| s.parse().ok()).unwrap_or(days)
+}
+
+/// A kettle that makes cheese twice a day, and its room in between.
+struct Kettle {
+    scene: Option<Scene>,
+    rests_s: f64,
+    seed: u64,
+    chance: Chance,
+    celsius: f64,
+}
+
+impl Kettle {
+    fn new(n: usize) -> Self {
+        let mut chance = Chance::of(n as u64);
+        let rests_s = chance.between(0.0, 3600.0);
+        Self { scene: None, rests_s, seed: n as u64 * 10_000, chance, celsius: 18.0 }
+    }
+
+    /// What its probe says in the next second.
+    fn second(&mut self) -> Option<f64> {
+        if self.scene.is_none() {
+            self.rests_s -= 1.0;
+            if self.rests_s < 0.0 {
+                self.seed += 1;
+                let family = Family::ALL[self.seed as usize % Family::ALL.len()];
+                let options = Options {
+                    rough: Roughness::ROUGH,
+                    kettle: Some(self.seed / 10_000),
+                    ..Options::default()
+                };
+                let mut scene = Scene::new(self.seed, family, &options);
+                scene.probe.period_s = 1.0;
+                self.scene = Some(scene);
+            }
+        }
+        let Some(scene) = &mut self.scene else {
+            return Some(self.celsius + 0.05 * self.chance.normal());
+        };
+        let said = [scene.step().said, scene.step().said].into_iter().flatten().next();
+        if scene.done() {
+            self.celsius = scene.world.air_celsius;
+            (self.scene, self.rests_s) = (None, self.chance.between(4.0, 8.0) * 3600.0);
+        }
+        match said {
+            Some(Said::Celsius(c)) => {
+                self.celsius = c;
+                Some(c)
+            }
+            _ => None,
+        }
+    }
+}
+
+fn kettles() -> Vec<Kettle> {
+    (0..PROBES).map(Kettle::new).collect()
+}
+
+fn dairy(folder: &Path) -> Config {
+    let probes: Vec<String> = (0..PROBES).map(|n| format!("\"{n}\" = \"kettle-{n}\"")).collect();
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[[serial]]\nname = \"box\"\nport = \"{}\"\nformat = \"frames\"\nprobes = {{ {} }}\n",
+        folder.join("box").display(),
+        probes.join(", ")
+    );
+    config(folder, &text)
+}
+
+/// Resident memory of this process, MiB, and how many files it has open.
+fn used() -> (f64, usize) {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap();
+    let line = status.lines().find(|l| l.starts_with("VmRSS:")).unwrap();
+    let mib = line.split_whitespace().nth(1).unwrap().parse::<f64>().unwrap() / 1024.0;
+    (mib, std::fs::read_dir("/proc/self/fd").unwrap().count())
+}
+
+/// Slope of a straight line through pairs.
+fn slope(pairs: &[(f64, f64)]) -> f64 {
+    let n = pairs.len() as f64;
+    let (x, y) = pairs.iter().fold((0.0, 0.0), |m, p| (m.0 + p.0 / n, m.1 + p.1 / n));
+    let (xx, xy) =
+        pairs.iter().fold((0.0, 0.0), |s, p| (s.0 + (p.0 - x) * (p.0 - x), s.1 + (p.0 - x) * (p.1 - y)));
+    xy / xx
+}
+
+#[test]
+fn weeks_of_eight_probes_cost_no_more_than_a_day() {
+    let days = sized("CURDTRACE_SOAK_DAYS", 0.03);
+    let folder = tempfile::tempdir().unwrap();
+    let mut line = Pty::plug(&folder.path().join("box"));
+    let clock = Clock::by_hand(BEGAN_NS);
+    let house = House::open(dairy(folder.path()), clock.clone());
+    assert!(wait_for(Duration::from_secs(10), || house.is_up("box")));
+    let mut kettles = kettles();
+    let (mut sent, mut seen, began) = (0u32, Vec::new(), Instant::now());
+    let seconds = (days * 86_400.0) as u32;
+    for second in 0..seconds {
+        clock.advance(Duration::from_secs(1));
+        for (n, kettle) in kettles.iter_mut().enumerate() {
+            if let Some(celsius) = kettle.second() {
+                sent += 1;
+                line.send_reading(sent, &n.to_string(), celsius, 0);
+            }
+        }
+        let until = Instant::now() + Duration::from_secs(20);
+        while house.taken() < u64::from(sent) {
+            assert!(Instant::now() < until, "{} of {sent} arrived", house.taken());
+            std::thread::yield_now();
+        }
+        line.hear();
+        line.acked.clear();
+        line.heard.clear();
+        if second % (seconds / 50).max(1) == 0 {
+            let (mib, files) = used();
+            seen.push((f64::from(second) / 86_400.0, mib, files));
+        }
+    }
+    let took = began.elapsed();
+    house.close().unwrap();
+    let lots = std::fs::read_dir(folder.path().join("data/lots")).map_or(0, Iterator::count);
+    let steady = &seen[seen.len() / 3..];
+    let memory: Vec<(f64, f64)> = steady.iter().map(|s| (s.0, s.1)).collect();
+    let (least, most) = steady.iter().fold((usize::MAX, 0), |m, s| (m.0.min(s.2), m.1.max(s.2)));
+    let highest = seen.iter().map(|s| s.1).fold(0.0, f64::max);
+    println!(
+        "{days} days, {sent} readings, {lots} lots in {took:.0?}; resident {:.1} MiB at first, {highest:.1} at most, \
+         {:+.3} MiB a day; {least} to {most} files open",
+        seen[0].1,
+        slope(&memory)
+    );
+    assert!(most - least <= 4, "descriptors: {least} to {most}");
+    assert!(highest < 256.0, "{highest} MiB");
+    assert!(days < 2.0 || slope(&memory) < 1.0, "{memory:?}");
+}
+
+#[test]
+fn a_long_journal_is_recovered_within_seconds() {
+    let days = sized("CURDTRACE_SOAK_JOURNAL_DAYS", 0.1);
+    let folder = tempfile::tempdir().unwrap();
+    let config = dairy(folder.path());
+    let journal_dir = folder.path().join("data/journal");
+    // Long ago in minutes' groups, which are written faster; the part that is
+    // gone through again as the daemon writes it.
+    let seconds = (days * 86_400.0) as i64;
+    let recent = (seconds - 12 * 3600).max(0);
+    let mut kettles = kettles();
+    let mut lines = 0u64;
+    for (from, to, group_s) in [(0, recent, 60), (recent, seconds, 1)] {
+        let settings = Settings {
+            group_lines: 4096,
+            group_ns: group_s * SECOND_NS.unsigned_abs(),
+            ..Settings::default()
+        };
+        let (mut journal, _) = Journal::open(Arc::new(Disk), &journal_dir, settings, "soak").unwrap();
+        for second in from..to {
+            let wall_ns = BEGAN_NS + second * SECOND_NS;
+            let at = Moment {
+                mono_ns: (second * SECOND_NS).unsigned_abs(),
+                offset_ns: BEGAN_NS,
+                clock_sure: true,
+            };
+            for (n, kettle) in kettles.iter_mut().enumerate() {
+                let Some(celsius) = kettle.second() else { continue };
+                let line =
+                    format!("temperature,probe=kettle-{n} celsius={celsius:.4},seq={second}u {wall_ns}");
+                journal.push(&line, at).unwrap();
+                lines += 1;
+            }
+            if journal.is_due(at.mono_ns) {
+                journal.commit().unwrap();
+            }
+        }
+        journal.commit().unwrap();
+    }
+    let bytes: u64 = std::fs::read_dir(&journal_dir)
+        .unwrap()
+        .flatten()
+        .filter_map(|e| Some(e.metadata().ok()?.len()))
+        .sum();
+    let began = Instant::now();
+    let house = House::open(config, Clock::by_hand(BEGAN_NS + (seconds + 5) * SECOND_NS));
+    let took = began.elapsed();
+    let shown = house.shown().view.kettles.len();
+    house.close().unwrap();
+    let (mib, _) = used();
+    println!("{days} days, {lines} readings, {} MB: back after {took:.2?}; {mib:.0} MiB", bytes / 1_000_000);
+    assert_eq!(shown, PROBES, "the kettles are known again");
+    assert!(cfg!(debug_assertions) || took < Duration::from_secs(5), "{took:?}");
+}

@@ -1,6 +1,8 @@
 //! A probe with a coat of fat answers more slowly than it used to. A clean one
 //! is never said to, whatever its maker, its box and its milk do; a coated one
-//! is, and no longer once it was wiped.
+//! is, and no longer once it was wiped. More probes through the engine:
+//!
+//!     CURDTRACE_PROBES=25 cargo test --release --test probe_lag -- --nocapture
 
 #![allow(
     clippy::unwrap_used,
@@ -149,4 +151,18 @@ fn the_engine_says_that_the_tip_wants_wiping_and_keeps_what_it_knows() {
     println!("coated: {:?}: {said}", learned.as_ref().map(|l| &l.lags));
     assert!(said.contains("times as slowly as it used to: wipe the tip clean"), "{said}");
     assert!(learned.unwrap().lags.grown);
+}
+
+/// The same with the stages as the engine finds them, which are not always the
+/// true ones: a clean probe is left alone. More of them by `CURDTRACE_PROBES`.
+#[test]
+fn a_clean_probe_is_left_alone_by_the_engine_too() {
+    let probes = std::env::var("CURDTRACE_PROBES").ok().and_then(|s| s.parse().ok()).unwrap_or(2);
+    let (mut known, makes) = (0, 12);
+    for p in 0..probes {
+        let mut learned = None;
+        assert_eq!(season(&drawn(p), 5000 + 100 * p, makes, 1.0, &mut learned), None, "probe {p}");
+        known += u64::from(learned.is_some_and(|l| l.lags.own_s.is_some()));
+    }
+    println!("{} makes with {probes} clean probes, {known} of them known: never", probes * makes);
 }

@@ -162,8 +162,8 @@ fn weeks_of_eight_probes_cost_no_more_than_a_day() {
     let took = began.elapsed();
     house.close().unwrap();
     let lots = std::fs::read_dir(folder.path().join("data/lots")).map_or(0, Iterator::count);
-    // A day's journal is read whole when a lot is closed, so that memory grows to
-    // a day's size first; what counts is whether it goes on growing.
+    // The first days grow: a segment of the journal is read whole, and days differ.
+    // What counts is whether it goes on. See DEVELOPERS.md for what was seen.
     let steady = &seen[seen.len() / 2..];
     let memory: Vec<(f64, f64)> = steady.iter().map(|s| (s.0, s.1)).collect();
     let (least, most) = steady.iter().fold((usize::MAX, 0), |m, s| (m.0.min(s.2), m.1.max(s.2)));

@@ -256,12 +256,9 @@ impl Finder {
             // Heat that comes back below the target goes on with the cook; above
             // it, it is the next one's.
             (Stage::Cooking | Stage::WheyHeating, Phase::Ramp) if from.phase == Phase::Pause => {
-                if let Some(target) = from.target {
-                    let own = node.slot == from.slot;
-                    let reached = level > target - 1.2;
-                    if own == reached {
-                        ln -= 6.0;
-                    }
+                let own = node.slot == from.slot;
+                if from.target.is_some_and(|target| own == (level > target - 1.2)) {
+                    ln -= 6.0;
                 }
             }
             // The second heat of a cook begins where the first was to end.
@@ -291,10 +288,8 @@ impl Finder {
             let node = &self.grammar.nodes[h.node];
             if node.phase == Phase::Apart {
                 h.w += TEMPER * air - self.air.misfit();
-                if h.node == 0 && self.begun && bin.celsius.is_some_and(|c| c > GIVEN_UP_C) {
-                    h.w -= GOES_ON;
-                }
                 if let Some(c) = bin.celsius {
+                    h.w -= if h.node == 0 && self.begun && c > GIVEN_UP_C { GOES_ON } else { 0.0 };
                     h.kf.x[0] = c;
                     // Curd that was drawn takes the probe with it: a probe that
                     // stays as warm as the milk was is still in the kettle.

@@ -216,6 +216,7 @@ fn alarm(alarm: AlarmKind, priority: Priority) -> AlarmView {
         sounds: true,
         since: Some(NOW - 4 * S),
         text: String::new(),
+        said: Vec::new(),
     }
 }
 

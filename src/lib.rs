@@ -9,11 +9,12 @@
 //! | [`engine`] | what the readings mean; pure | std, libm |
 //! | [`sensor`] | from what a sensor says to degrees; pure | engine's types |
 //! | [`wire`] | bytes to values and back; pure | engine, sensor |
-//! | [`config`] | files as typed, as checked, as meant | engine, sensor, wire |
+//! | [`words`] | the maker's language; pure | engine |
+//! | [`config`] | files as typed, as checked, as meant | engine, sensor, wire, words |
 //! | [`journal`] | nothing lost: the append-only record | engine, wire |
-//! | [`lot`] | a lot's folder, sheet, seal | engine, sensor, wire, journal, config |
+//! | [`lot`] | a lot's folder, sheet, seal | engine, sensor, wire, words, journal, config |
 //! | [`rehearse`] | the simulated kettle, fire, maker and probe box | engine, sensor, wire, config |
-//! | [`web`] | the page; sees a view and a command sender | engine's types, wire, lot, config |
+//! | [`web`] | the page; sees a view and a command sender | engine's types, wire, words, lot, config |
 //! | [`daemon`] | wiring and supervision | all of these |
 //! | [`cli`] | one file a command | all of these |
 
@@ -27,3 +28,4 @@ pub mod rehearse;
 pub mod sensor;
 pub mod web;
 pub mod wire;
+pub mod words;

@@ -225,7 +225,7 @@ fn table() -> BTreeMap<String, BTreeSet<String>> {
         may.insert(name.to_owned());
         allowed.insert(name.to_owned(), may);
     }
-    assert_eq!(allowed.len(), 10, "the table of src/lib.rs has another form than this test reads");
+    assert_eq!(allowed.len(), 11, "the table of src/lib.rs has another form than this test reads");
     allowed
 }
 
@@ -283,7 +283,7 @@ fn what_is_pure_is_pure() {
     let mut wrong = Vec::new();
     for (file, code) in sources() {
         let pure = module(&file);
-        if !["engine", "sensor", "wire"].contains(&pure) {
+        if !["engine", "sensor", "wire", "words"].contains(&pure) {
             continue;
         }
         let impure = IMPURE.iter().filter(|word| code.contains(**word)).map(ToString::to_string);

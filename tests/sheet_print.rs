@@ -15,6 +15,7 @@ mod made_day;
 #[path = "support/referee.rs"]
 mod referee;
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::{Arc, Mutex};
@@ -30,6 +31,7 @@ use curdtrace::lot::sheet::render;
 use curdtrace::rehearse::family::Family;
 use curdtrace::rehearse::scene::{Options, Scene};
 use curdtrace::rehearse::script::Ending;
+use curdtrace::words::Words;
 use lived::{FULL_OF_ACCIDENTS, Hut, Shift};
 use made_day::{Day, MORNING_NS, PLAN, dairy};
 
@@ -124,13 +126,24 @@ fn one_page_with_little_usual_and_very_much_to_say() {
     assert_eq!(pages(&html, &dir, "usual"), 1);
 
     let empty = Record { lot: "2026-07-15-big-1".into(), dairy: record.dairy.clone(), ..Record::default() };
-    assert_eq!(pages(&render(&empty, &Default::default(), None), &dir, "empty"), 1);
-
-    let much = very_much(record);
     let storage: Arc<dyn Storage> = Arc::new(Disk);
     let store = curdtrace::lot::store::Store::at(storage, data.path());
-    let points = store.points(&much.lot).unwrap();
-    assert_eq!(pages(&render(&much, &points, None), &dir, "much"), 1);
+    let points = store.points(&record.lot).unwrap();
+    let none = BTreeMap::new();
+    let much = very_much(record.clone());
+    for code in Words::codes() {
+        for (name, record, points) in
+            [("empty", &empty, &none), ("usual", &record, &points), ("much", &much, &points)]
+        {
+            let name = format!("{name}-{code}");
+            assert_eq!(pages(&render(&speaking(record, code), points, None), &dir, &name), 1, "{name}");
+        }
+    }
+}
+
+/// The same in another language.
+fn speaking(record: &Record, code: &str) -> Record {
+    Record { language: code.into(), ..record.clone() }
 }
 
 /// More of everything than a make ever has, in long words.
@@ -141,7 +154,7 @@ fn very_much(mut r: Record) -> Record {
     r.product = long.repeat(2);
     r.note = Some(long.into());
     for i in 0..25 {
-        r.deviations.push(format!("{i}: {}", long.repeat(3)));
+        r.gaps.push(Gap { probe: "big".into(), from: at(i), to: at(i + 9), why: long.repeat(3) });
         r.alarms.push(AlarmDone {
             alarm: "stirring-stopped".into(),
             priority: "high".into(),
@@ -159,6 +172,7 @@ fn very_much(mut r: Record) -> Record {
             calibration: Some(long.into()),
             calibrated: Some(at(0)),
             uncertainty_celsius: Some(0.4),
+            ..Instrument::default()
         });
         r.limits.push(LimitDone {
             name: long.into(),
@@ -166,6 +180,7 @@ fn very_much(mut r: Record) -> Record {
             source: long.into(),
             verdict: "not-known".into(),
             found: long.into(),
+            ..LimitDone::default()
         });
         r.corrections.push(Correction {
             field: "rennet.dose-ml".into(),
@@ -199,7 +214,7 @@ fn one_page_and_valid_for_every_family_on_a_day_full_of_accidents() {
         }
     }
     // The whey of one of them has a lot of its own.
-    assert!(written.len() > Family::ALL.len(), "{written:?}");
+    assert!(written.len() > 3 * Family::ALL.len(), "{written:?}");
     let checked = Command::new(referee::python("html5lib"))
         .arg(referee::script("html_is_valid.py"))
         .args(&written)
@@ -208,7 +223,7 @@ fn one_page_and_valid_for_every_family_on_a_day_full_of_accidents() {
     assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stderr));
 }
 
-/// The sheets of the lots of one such day.
+/// The sheets of the lots of one such day, as sealed and in other languages.
 fn lived(n: u64, family: Family) -> Vec<(String, String)> {
     let data = tempfile::tempdir().unwrap();
     let booted = At(MORNING_NS);
@@ -243,7 +258,18 @@ fn lived(n: u64, family: Family) -> Vec<(String, String)> {
     }
     let store = hut.lots.store();
     let sheet = |lot: &String| std::fs::read_to_string(store.folder(lot).join("sheet.html")).unwrap();
-    closed.iter().map(|lot| (lot.clone(), sheet(lot))).collect()
+    // German is longest; the others take turns.
+    let mut codes = vec!["de", Words::codes()[n as usize % 4]];
+    codes.dedup();
+    let mut sheets = Vec::new();
+    for lot in &closed {
+        sheets.push((lot.clone(), sheet(lot)));
+        let (record, points) = (store.load(lot).unwrap(), store.points(lot).unwrap());
+        for code in &codes {
+            sheets.push((format!("{lot}-{code}"), render(&speaking(&record, code), &points, None)));
+        }
+    }
+    sheets
 }
 
 #[test]

@@ -1,5 +1,6 @@
-//! Promise: every language says everything that the page can say, with the
-//! same values put in, and nothing lies about unused.
+//! Promise: every language says everything that page, sheet, alarms and terminal
+//! can say, with the same values put in, nothing lies about unused, and a
+//! language is one file.
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
@@ -9,8 +10,9 @@ use std::path::Path;
 
 use curdtrace::engine::alarm::AlarmKind;
 use curdtrace::engine::probe::Health;
-use curdtrace::engine::stage::Stage;
-use curdtrace::web::words::Words;
+use curdtrace::engine::stage::{Basis, Stage};
+use curdtrace::lot::correct::FIELDS;
+use curdtrace::words::Words;
 
 fn variables(text: &str) -> BTreeSet<String> {
     text.split('{')
@@ -87,6 +89,21 @@ fn composed() -> BTreeSet<String> {
     ] {
         keys.insert(format!("mark-{mark}"));
     }
+    for (field, _) in FIELDS {
+        keys.insert(format!("field-{}", field.replace('.', "-")));
+    }
+    for of_a_lot in ["milking", "wheel", "ph", "stretch"] {
+        keys.insert(format!("field-{of_a_lot}"));
+    }
+    for verdict in ["pass", "fail", "not-known"] {
+        keys.insert(format!("verdict-{verdict}"));
+    }
+    for against in ["ice", "boiling", "reference"] {
+        keys.insert(format!("calibration-{against}"));
+    }
+    for basis in [Basis::Trace, Basis::Mark, Basis::Plan] {
+        keys.insert(format!("term-basis-{}", basis.name()));
+    }
     for sound in ["get-ready", "heat-off", "fault"] {
         keys.insert(format!("sound-{sound}"));
     }
@@ -98,16 +115,80 @@ fn composed() -> BTreeSet<String> {
 
 fn sources() -> String {
     let mut all = String::new();
-    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
-    for folder in ["web", "web/api", "web/page", "daemon", "cli"] {
-        for entry in fs::read_dir(root.join(folder)).unwrap().flatten() {
+    let mut folders = vec![Path::new(env!("CARGO_MANIFEST_DIR")).join("src")];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(folder).unwrap().flatten() {
             let path = entry.path();
-            if path.extension().is_some_and(|e| e == "rs" || e == "js" || e == "html") {
+            if path.is_dir() {
+                folders.push(path);
+            } else if path.extension().is_some_and(|e| e == "rs" || e == "js" || e == "html") {
                 all.push_str(&fs::read_to_string(path).unwrap());
             }
         }
     }
     all
+}
+
+/// Every key that is told as data or asked for is a message: no key is shown to
+/// anyone in place of words.
+#[test]
+fn every_key_that_is_said_is_there() {
+    let (sources, english) = (sources(), Words::all()[0].messages());
+    let families = ["said-", "limit-", "found-", "sheet-", "curve-", "term-", "calibration-", "why-"];
+    let mut seen = 0;
+    for quoted in sources.split('"').filter(|q| families.iter().any(|f| q.starts_with(f))) {
+        let whole = quoted.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-');
+        if whole && !quoted.ends_with('-') && !NOT_MESSAGES.contains(&quoted) {
+            assert!(english.contains_key(quoted), "{quoted} is no message");
+            seen += 1;
+        }
+    }
+    assert!(seen > 150, "only {seen} keys were found: the reading is broken");
+}
+
+/// Strings that begin like a message's key and are none: what the journal calls
+/// its lines, keys of the configuration, a family's name, ids in the drawing.
+const NOT_MESSAGES: [&str; 10] = [
+    "said-stage",
+    "said-alarm",
+    "said-health",
+    "said-make-began",
+    "said-make",
+    "said-remark",
+    "term-basis",
+    "calibration-days",
+    "curve-title",
+    "curve-text",
+];
+
+/// What stands below the line is not for the page, and the page asks for nothing
+/// of it.
+#[test]
+fn the_browser_gets_what_the_page_says_and_no_more() {
+    for words in Words::all() {
+        let (page, whole) = (words.for_the_page(), words.source());
+        assert!(page.len() < 13_000 && whole.len() > page.len() + 8_000, "{}", words.code());
+        assert!(page.contains("\nalarm-heat-off = ") && !page.contains("\nsaid-"), "{}", words.code());
+    }
+    let english = &Words::all()[0];
+    let below = &english.source()[english.for_the_page().len()..];
+    let scripts = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/web/page");
+    for entry in fs::read_dir(scripts).unwrap().flatten() {
+        let text = fs::read_to_string(entry.path()).unwrap_or_default();
+        for key in below.lines().filter_map(|l| Some(l.split_once(" = ")?.0)) {
+            let asked = text.contains(&format!("t(\"{key}\""));
+            assert!(!asked, "{} asks for {key}", entry.path().display());
+        }
+    }
+}
+
+/// The page's own list of languages is the daemon's.
+#[test]
+fn the_page_offers_every_language() {
+    let script = include_str!("../src/web/page/words.js");
+    let list = script.split("LANGUAGES = {").nth(1).and_then(|l| l.split('}').next()).unwrap();
+    let offered: Vec<&str> = list.split(',').filter_map(|l| Some(l.split_once(':')?.0.trim())).collect();
+    assert_eq!(offered, Words::codes());
 }
 
 #[test]

@@ -9,7 +9,7 @@ use super::error::Failure;
 use crate::engine::amounts::{self, Rennet, Unfit};
 use crate::engine::clot::SOXHLET_CELSIUS;
 use crate::web::reckoned::{self, figure};
-use crate::web::words::Words;
+use crate::words::Words;
 
 /// How much rennet: by Soxhlet strength and minutes, by IMCU, or by a supplier's figure
 #[derive(Debug, clap::Args)]

@@ -28,6 +28,9 @@ pub struct Config {
     pub dairy: String,
     /// IANA time zone of the dairy, such as `Europe/Zurich`.
     pub time_zone: String,
+    /// The dairy's language: `en`, `it`, `de`, `fr`; of sheets, alarms and
+    /// terminal, and of the page where it has none of its own.
+    pub language: String,
     /// Height above the sea, metres.
     pub altitude_m: f64,
     /// Where the journal and the lots are kept.
@@ -93,6 +96,7 @@ impl Default for Config {
         Self {
             dairy: "Dairy".into(),
             time_zone: "UTC".into(),
+            language: "en".into(),
             altitude_m: 0.0,
             data: "data".into(),
             kettles: Vec::new(),
@@ -193,7 +197,7 @@ fn config(root: &Section<'_, '_>, beside: &Path, of_others: &mut Vec<Fault>) -> 
     }
     config.probes = probes.iter().filter_map(source::probe).collect();
     config.serial = ports.iter().filter_map(source::serial).collect();
-    config.brokers = brokers.iter().filter_map(|s| source::broker(s, beside)).collect();
+    config.brokers = brokers.iter().filter_map(|s| source::broker(s, beside, &config.language)).collect();
     config.modbus = lines.iter().filter_map(modbus::line).collect();
     for path in config.brokers.iter().filter_map(|b| b.credentials.as_deref()) {
         of_others.extend(credentials::read(path).err().unwrap_or_default());
@@ -208,7 +212,7 @@ fn config(root: &Section<'_, '_>, beside: &Path, of_others: &mut Vec<Fault>) -> 
         config.signing = signing::read(&s, beside);
     }
     let outlets = root.sections("outlet");
-    config.alerts = outlets.iter().filter_map(|s| shown::alert(s, &config.web.language)).collect();
+    config.alerts = outlets.iter().filter_map(|s| shown::alert(s, &config.language)).collect();
     unlike(&outlets, "name", "name");
     config
 }
@@ -231,8 +235,9 @@ fn sections_of_one(root: &Section<'_, '_>, config: &mut Config) {
         }
         s.done();
     }
+    config.web.language.clone_from(&config.language);
     if let Some(s) = root.section("web") {
-        config.web = shown::page(&s);
+        config.web = shown::page(&s, &config.language);
     }
     if let Some(s) = root.section("terminal") {
         config.terminal = s.truth("alarms").unwrap_or(true);
@@ -256,6 +261,9 @@ fn dairy(s: &Section<'_, '_>, config: &mut Config, beside: &Path) {
             s.fault_at("time-zone", format!("time-zone = {zone:?} is not known"), remedy);
         }
         config.time_zone = zone.into();
+    }
+    if let Some(language) = shown::language(s) {
+        config.language = language;
     }
     if let Some(m) = s.number("altitude-m", -400.0..=5000.0, "m") {
         config.altitude_m = m;

@@ -7,6 +7,7 @@ use std::net::SocketAddr;
 use super::check::Section;
 use super::source::named;
 use crate::engine::alarm::{AlarmKind, Priority};
+use crate::words::Words;
 
 /// Who may do something.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -65,7 +66,7 @@ pub struct Page {
     pub access: Access,
     /// Names by which the page may be called, beside addresses and `localhost`.
     pub hosts: Vec<String>,
-    /// The dairy's language: `en`, `it`, `de` or `fr`.
+    /// Its language where the device's own is none there is.
     pub language: String,
 }
 
@@ -126,8 +127,8 @@ pub enum Way {
 const BODY: &str =
     r#"{"kettle":"{kettle}","alarm":"{alarm}","state":"{state}","priority":"{priority}","text":"{words}"}"#;
 
-/// Reads `[web]`.
-pub fn page(s: &Section<'_, '_>) -> Page {
+/// Reads `[web]`; `dairys` is the dairy's language.
+pub fn page(s: &Section<'_, '_>, dairys: &str) -> Page {
     let base = Page::default();
     let page = Page {
         listen: s.text("listen").and_then(|at| listen(s, at)),
@@ -137,7 +138,7 @@ pub fn page(s: &Section<'_, '_>) -> Page {
             command: may(s, "command").unwrap_or(base.access.command),
         },
         hosts: s.texts("hosts").unwrap_or_default().into_iter().map(str::to_owned).collect(),
-        language: language(s).unwrap_or(base.language),
+        language: language(s).unwrap_or_else(|| dairys.to_owned()),
     };
     s.done();
     page
@@ -156,13 +157,13 @@ fn may(s: &Section<'_, '_>, key: &'static str) -> Option<May> {
     s.one_of(key, &["anyone", "pin", "local"], May::named)
 }
 
-fn language(s: &Section<'_, '_>) -> Option<String> {
-    s.one_of("language", &["en", "it", "de", "fr"], |w| {
-        ["en", "it", "de", "fr"].contains(&w).then(|| w.to_owned())
-    })
+/// Reads a language that there is.
+pub fn language(s: &Section<'_, '_>) -> Option<String> {
+    let codes = Words::codes();
+    s.one_of("language", &codes, |w| codes.contains(&w).then(|| w.to_owned()))
 }
 
-/// Reads one `[[outlet]]`; `language` is the page's.
+/// Reads one `[[outlet]]`; `dairys` is the dairy's language.
 pub fn alert(s: &Section<'_, '_>, dairys: &str) -> Option<Alert> {
     let name = named(s, "name", "what the dairy calls this outlet");
     let way = way(s);

@@ -81,6 +81,8 @@ pub struct Broker {
     pub subscriptions: Vec<Subscription>,
     /// Stages, alarms and the latest reading are published under this topic.
     pub publish_under: Option<String>,
+    /// The language of the words beside an alarm's own text.
+    pub language: String,
 }
 
 /// One topic pattern to listen to.
@@ -158,8 +160,9 @@ pub(super) fn serial(s: &Section<'_, '_>) -> Option<SerialPort> {
 }
 
 /// One `[[mqtt]]`. Every value that would make the client panic is a fault
-/// here: an empty id, a keep-alive under a second.
-pub(super) fn broker(s: &Section<'_, '_>, beside: &Path) -> Option<Broker> {
+/// here: an empty id, a keep-alive under a second. `dairys` is the dairy's
+/// language.
+pub(super) fn broker(s: &Section<'_, '_>, beside: &Path, dairys: &str) -> Option<Broker> {
     let name = named(s, "name", "what the dairy calls this broker");
     let host = s.name("host");
     if !s.has("host") {
@@ -187,6 +190,7 @@ pub(super) fn broker(s: &Section<'_, '_>, beside: &Path) -> Option<Broker> {
             "give publish-under a first level of its own",
         );
     }
+    let language = super::shown::language(s).unwrap_or_else(|| dairys.to_owned());
     s.done();
     Some(Broker {
         name: name?,
@@ -198,6 +202,7 @@ pub(super) fn broker(s: &Section<'_, '_>, beside: &Path) -> Option<Broker> {
         credentials,
         subscriptions: subscriptions.into_iter().collect::<Option<_>>()?,
         publish_under,
+        language,
     })
 }
 

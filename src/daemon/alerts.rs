@@ -27,8 +27,8 @@ use crate::engine::alarm::{AlarmKind, AlarmState};
 use crate::engine::event::Name;
 use crate::engine::view::{AlarmView, KettleView};
 use crate::web::seam::OutletState;
-use crate::web::words::Words;
 use crate::wire::json::rfc3339;
+use crate::words::Words;
 
 /// A call must be through within this.
 const CALL_WITHIN: Duration = Duration::from_secs(10);
@@ -49,8 +49,10 @@ pub struct Call {
     pub state: String,
     /// `low`, `medium` or `high`.
     pub priority: String,
-    /// What to say, in the outlet's language.
+    /// What to say in a few words, in the outlet's language.
     pub words: String,
+    /// The same at length: the numbers, and what can be done.
+    pub text: String,
     /// Temperature, °C, two decimals; empty where there is no number.
     pub celsius: String,
     /// The target, °C, two decimals; empty where there is none.
@@ -61,13 +63,14 @@ pub struct Call {
 
 impl Call {
     /// Every place of a template with its value.
-    pub fn places(&self) -> [(&'static str, &str); 8] {
+    pub fn places(&self) -> [(&'static str, &str); 9] {
         [
             ("kettle", &self.kettle),
             ("alarm", &self.alarm),
             ("state", &self.state),
             ("priority", &self.priority),
             ("words", &self.words),
+            ("text", &self.text),
             ("celsius", &self.celsius),
             ("limit", &self.limit),
             ("time", &self.time),
@@ -224,6 +227,7 @@ fn general(alarm: &str, words: String, shown: &Snapshot) -> Call {
         alarm: alarm.into(),
         state: "normal".into(),
         priority: "low".into(),
+        text: words.clone(),
         words,
         time: rfc3339(shown.wall_ns),
         ..Call::default()
@@ -319,6 +323,7 @@ fn alarm_call(alert: &Alert, k: &KettleView, a: &AlarmView, shown: &Snapshot) ->
         state: a.state.name().into(),
         priority: a.priority.name().into(),
         words: said,
+        text: words.tell(&a.said),
         celsius: two(k.celsius),
         limit: two(k.target_celsius),
         time: rfc3339(shown.wall_ns),

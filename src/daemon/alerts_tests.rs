@@ -24,6 +24,7 @@ fn shown(state: AlarmState, priority: Priority) -> Snapshot {
         sounds: true,
         since: Some(7),
         text: String::new(),
+        said: Vec::new(),
     };
     let kettle = KettleView {
         kettle: Name::from("copper"),

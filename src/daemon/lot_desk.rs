@@ -96,6 +96,7 @@ impl LotDesk {
         let dairy = Dairy {
             name: config.dairy.clone(),
             time_zone: config.time_zone.clone(),
+            language: config.language.clone(),
             lot_id: config.lot_id.clone(),
         };
         for fault in config.signing.faults() {

@@ -32,6 +32,7 @@ use super::source::{Tally, Way};
 use crate::config::credentials;
 use crate::config::source::{Broker, Subscription};
 use crate::engine::event::Name;
+use crate::words::Words;
 
 /// Requests that may wait for the connection.
 const REQUESTS_QUEUED: usize = 256;
@@ -62,7 +63,7 @@ pub async fn run(broker: Broker, way: Way, feed: Feed, stop: CancellationToken) 
     let publisher = broker
         .publish_under
         .as_ref()
-        .map(|under| Publisher::new(under, client.clone(), generation.clone()))
+        .map(|under| Publisher::new(under, client.clone(), generation.clone(), Words::of(&broker.language)))
         .map(|p| tokio::spawn(p.run(feed, stop.clone())));
     let mut it = Connection {
         broker,

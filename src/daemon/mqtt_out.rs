@@ -12,7 +12,8 @@
 //! | `PREFIX/KETTLE/lot` | a lot opened or closed | yes |
 //!
 //! Payloads are the JSON events of the replay filter, with one `age_s` more in
-//! a reading: a retained number without its age would be a lie.
+//! a reading: a retained number without its age would be a lie, and with
+//! `words` in an alarm: its text in the dairy's language.
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -24,9 +25,10 @@ use tokio::sync::broadcast::error::RecvError;
 use tokio_util::sync::CancellationToken;
 
 use super::outlet::{Feed, LotNews, News, Snapshot};
-use crate::engine::effect::{Conclusion, Effect};
+use crate::engine::effect::{AlarmChange, Conclusion, Effect};
 use crate::engine::event::Name;
 use crate::wire::json;
+use crate::words::Words;
 
 /// Where it is said whether the daemon is there.
 pub fn status_topic(under: &str) -> String {
@@ -44,12 +46,14 @@ pub struct Publisher {
     /// that came back and may have forgotten.
     last: BTreeMap<String, String>,
     said_in: u64,
+    words: &'static Words,
 }
 
 impl Publisher {
-    /// Publishes under that prefix.
-    pub fn new(under: &str, client: AsyncClient, generation: Arc<AtomicU64>) -> Self {
-        Self { under: under.into(), client, generation, last: BTreeMap::new(), said_in: 0 }
+    /// Publishes under that prefix; `words` is the language beside the alarms'
+    /// own text.
+    pub fn new(under: &str, client: AsyncClient, generation: Arc<AtomicU64>, words: &'static Words) -> Self {
+        Self { under: under.into(), client, generation, last: BTreeMap::new(), said_in: 0, words }
     }
 
     /// Runs until `stop` is cancelled or the daemon's news end.
@@ -77,7 +81,10 @@ impl Publisher {
     fn news(&mut self, news: &News) {
         match news {
             News::Effect(effect) => {
-                let Some(payload) = json::event(effect) else { return };
+                let Some(mut payload) = json::event(effect) else { return };
+                if let Conclusion::Alarm(alarm) = &effect.what {
+                    in_words(&mut payload, alarm, self.words);
+                }
                 let retained = !matches!(effect.what, Conclusion::Forecast(_) | Conclusion::Remark(_));
                 if let Some(level) = level(effect) {
                     self.publish(&effect.kettle, &level, payload, retained);
@@ -155,6 +162,15 @@ fn level(effect: &Effect) -> Option<String> {
         Conclusion::Make(_) => "make".into(),
         Conclusion::MakeBegan | Conclusion::Remark(_) | Conclusion::Learned(_) => return None,
     })
+}
+
+/// Beside the record's text the same in the dairy's language.
+fn in_words(payload: &mut String, alarm: &AlarmChange, words: &Words) {
+    if !alarm.said.is_empty() && payload.pop() == Some('}') {
+        let said = serde_json::Value::from(words.tell(&alarm.said));
+        // Writing to a string cannot fail.
+        let _ = write!(payload, ",\"words\":{said}}}");
+    }
 }
 
 fn lot_payload(lot: &LotNews) -> String {

@@ -24,6 +24,7 @@ use crate::engine::effect::{Effect, WallNs};
 use crate::engine::event::{Command, Mark, Name};
 use crate::engine::plan::Plan;
 use crate::engine::view::View;
+use crate::words::Words;
 
 /// How many news a slow outlet may be behind before it loses the oldest.
 pub const NEWS_QUEUED: usize = 1024;
@@ -195,7 +196,7 @@ pub trait Outlet: Send {
 pub fn configured(config: &Config) -> Vec<Box<dyn Outlet>> {
     let mut outlets: Vec<Box<dyn Outlet>> = Vec::new();
     if config.terminal {
-        outlets.push(Box::new(Terminal::in_zone(&config.time_zone)));
+        outlets.push(Box::new(Terminal::of(&config.time_zone, Words::of(&config.language))));
     }
     let board = Arc::new(Board::default());
     outlets.extend(alerts::configured(config, &board));

@@ -93,7 +93,15 @@ mod tests {
     use std::time::Duration;
 
     fn alarm(alarm: AlarmKind, state: AlarmState, sounds: bool) -> AlarmView {
-        AlarmView { alarm, state, priority: Priority::High, sounds, since: None, text: String::new() }
+        AlarmView {
+            alarm,
+            state,
+            priority: Priority::High,
+            sounds,
+            since: None,
+            text: String::new(),
+            said: Vec::new(),
+        }
     }
 
     fn check(alarms: &[AlarmView], expected: (Sound, Lamp)) {

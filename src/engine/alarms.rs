@@ -22,6 +22,7 @@ mod occasion;
 mod once;
 mod place;
 mod rules;
+mod said;
 mod words;
 
 pub use company::{Company, Share};
@@ -30,6 +31,7 @@ use super::alarm::{AlarmKind, AlarmState, Delays, Priority};
 use super::effect::AlarmChange;
 use super::event::{Ask, Name};
 use super::plan::{Plan, Sounding};
+use super::said::Said;
 use super::situation::Situation;
 use super::stage::Stage;
 use flood::Flood;
@@ -63,6 +65,8 @@ pub struct Standing {
     pub since_s: f64,
     /// What it says.
     pub text: String,
+    /// The same as data.
+    pub said: Vec<Said>,
 }
 
 /// The alarms of one kettle. Times are engine seconds.
@@ -164,8 +168,10 @@ impl Alarms {
         let state = place.alarm.state();
         if called {
             // Silenced or not: the words must be there when it comes back.
-            let text = words::text(place.kind, s, found.limit_celsius, &self.memory, &self.share);
-            place.say(&found, sounding == Sounding::Sounds, text, s.t_s);
+            let (kind, limit) = (place.kind, found.limit_celsius);
+            let text = words::text(kind, s, limit, &self.memory, &self.share);
+            let said = said::said(kind, s, limit, &self.memory, &self.share);
+            place.say(&found, sounding == Sounding::Sounds, (text, said), s.t_s);
             if state == AlarmState::Unacknowledged {
                 self.flood.count(s.t_s);
             }
@@ -259,8 +265,9 @@ impl Alarms {
             _ => place.alarm.judge(condition, TOLD_DELAYS, t_s),
         };
         if place.alarm.is_raised() && !raised {
-            let text = words::told(kind, self.store_fault.as_deref());
-            place.say(&Finding::of(true, priority), sounding == Sounding::Sounds, text, t_s);
+            let why = self.store_fault.as_deref();
+            let words = (words::told(kind, why), said::told(kind, why));
+            place.say(&Finding::of(true, priority), sounding == Sounding::Sounds, words, t_s);
             self.flood.count(t_s);
         }
         if let Some(state) = changed {
@@ -277,6 +284,7 @@ impl Alarms {
             sounds: p.sounds,
             since_s: p.alarm.since_s(),
             text: p.text.clone(),
+            said: p.said.clone(),
         };
         self.places.iter().filter(|p| p.alarm.state() != AlarmState::Normal).map(standing).collect()
     }

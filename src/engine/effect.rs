@@ -8,6 +8,7 @@ use super::alarm::{AlarmKind, AlarmState, Priority};
 use super::event::Name;
 use super::heat::Learned;
 use super::probe::Health;
+use super::said::Said;
 use super::stage::{Basis, Stage};
 
 /// Wall time, nanoseconds since 1970 UTC.
@@ -82,6 +83,8 @@ pub struct AlarmChange {
     pub limit_celsius: Option<f64>,
     /// What it says, and what can be done.
     pub text: String,
+    /// The same as data, for other languages.
+    pub said: Vec<Said>,
     /// Who took it, where a person did.
     pub by: Option<Name>,
 }

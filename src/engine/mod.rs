@@ -25,6 +25,7 @@ pub mod heat;
 mod kettle;
 pub mod plan;
 pub mod probe;
+pub mod said;
 pub mod situation;
 pub mod stage;
 mod still;

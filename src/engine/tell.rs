@@ -126,6 +126,7 @@ pub(super) fn view(time: &Timeline, k: &Kettle) -> KettleView {
                 sounds: a.sounds,
                 since: time.wall(a.since_s),
                 text: a.text,
+                said: a.said,
             })
             .collect(),
         stages: k.tracker.told().iter().map(|t| (t.stage, time.wall(t.began_s))).collect(),

@@ -4,6 +4,7 @@ use super::alarm::{AlarmKind, AlarmState, Priority};
 use super::effect::{Forecast, WallNs};
 use super::event::Name;
 use super::probe::Health;
+use super::said::Said;
 use super::stage::{Basis, Stage};
 
 /// Everything there is to show.
@@ -71,4 +72,6 @@ pub struct AlarmView {
     pub since: Option<WallNs>,
     /// What it says.
     pub text: String,
+    /// The same as data, for other languages.
+    pub said: Vec<Said>,
 }

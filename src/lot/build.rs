@@ -15,6 +15,7 @@ use super::record::{Record, Stretch};
 use super::seal::{CHAIN_HEADER, Chain, SUMS, sha256, sums};
 use super::store::{LotError, Store};
 use crate::journal::storage::Sink;
+use crate::words::Words;
 
 /// Before the first stage so much of the trace belongs to the lot, and after
 /// the last, seconds.
@@ -53,7 +54,7 @@ impl Store {
     ) -> Result<(Record, BTreeMap<String, Vec<super::gather::Point>>), LotError> {
         let found = self.draw(&mut record, now)?;
         record.limits = self.judge_limits(&record, &found.points, now);
-        record.deviations = findings::deviations(&record);
+        record.deviations = findings::deviations(&record, Words::of("en"));
         Ok((record, found.points))
     }
 
@@ -145,7 +146,7 @@ impl Store {
             None => self.points(&id)?,
         };
         record.limits = self.judge_limits(record, &points, at);
-        record.deviations = findings::deviations(record);
+        record.deviations = findings::deviations(record, Words::of("en"));
         self.save(record)?;
         let chain = self.chain()?;
         let sheet = super::sheet::render(record, &points, chain.links.last());

@@ -7,6 +7,7 @@ use super::chart::{Curve, Picture, draw, escape};
 use super::gather::Point;
 use super::picture::{ended, join_within_s, picture, word};
 use super::record::Record;
+use crate::words::Words;
 
 /// A make with its readings.
 #[derive(Debug, Clone)]
@@ -82,7 +83,7 @@ fn anchor(r: &Record) -> Option<At> {
 
 /// A page with the curves over each other and the table.
 pub fn page(this: &Make, others: &[Make]) -> String {
-    let base = picture(&this.record, &this.points, 711.0, 380.0);
+    let base = picture(&this.record, &this.points, 711.0, 380.0, Words::of("en"));
     let here = anchor(&this.record);
     let mut curves = vec![Curve {
         name: format!("{} (this make)", this.record.lot),

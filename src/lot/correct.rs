@@ -34,6 +34,12 @@ pub const FIELDS: [(&str, &str); 21] = [
     ("kettle", "the kettle"),
 ];
 
+/// Why a field was entered where nobody says why and the lot was closed.
+pub const AFTER_CLOSING: &str = "entered after closing";
+
+/// Why a stretch came to a closed lot.
+pub const ATTACHED_LATE: &str = "attached after closing";
+
 /// Who changes a field, when and why.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Author {
@@ -113,7 +119,7 @@ pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Re
     put(&mut table, field, parsed.clone());
     let mut changed: Record = table.try_into().map_err(|e: toml::de::Error| bad(e.message().into()))?;
     if stood || record.is_closed() {
-        let late = (!stood).then(|| String::from("entered after closing"));
+        let late = (!stood).then(|| AFTER_CLOSING.to_owned());
         let (Some(by), Some(reason)) = (&author.by, author.reason.clone().or(late)) else {
             let (field, lot) = (field.into(), record.lot.clone());
             return Err(match old.filter(|_| stood) {

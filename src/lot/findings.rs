@@ -2,8 +2,8 @@
 
 use super::at::At;
 use super::gather::Gathered;
-use super::picture::word;
-use super::record::{AlarmDone, CookDone, Gap, Record};
+use super::record::{AlarmDone, CookDone, Gap, LimitDone, Record};
+use crate::words::Words;
 
 /// Between two good readings so long is a gap, seconds; a slower probe has five
 /// of its own intervals.
@@ -53,76 +53,81 @@ fn usual_interval_s(good: &[At]) -> f64 {
 }
 
 /// What is to be looked at first, worst first, in words.
-pub fn deviations(record: &Record) -> Vec<String> {
-    let zone = record.zone();
+pub fn deviations(record: &Record, words: &Words) -> Vec<String> {
     let mut found = Vec::new();
     // A cheese too young to leave is no deviation.
-    let young = |found: &str| found.starts_with("not before");
-    for limit in record.limits.iter().filter(|l| l.verdict != "pass" && !young(&l.found)) {
-        let word = if limit.verdict == "fail" { "Limit not kept" } else { "Limit not known to be kept" };
-        found.push(format!("{word}: {} ({}): {}", limit.name, limit.limit, limit.found));
+    let young = |l: &LimitDone| l.found.starts_with("not before");
+    for limit in record.limits.iter().filter(|l| l.verdict != "pass" && !young(l)) {
+        let key = if limit.verdict == "fail" { "found-limit-fail" } else { "found-limit-not-known" };
+        let (is, was) = (limit.limit_in(words), limit.found_in(words));
+        found.push(words.say(key, &[("name", &limit.name), ("limit", &is), ("found", &was)]));
     }
-    let tolerance = tolerance_celsius(record);
-    for cook in &record.cooks {
-        let over = cook.peak_celsius - cook.target_celsius;
-        let at = cook.peak.map(|p| format!(" at {}", p.clock(&zone))).unwrap_or_default();
-        if is_over(cook, tolerance) {
-            found.push(format!(
-                "Cook went to {:.1} °C{at}, {over:.1} °C over its target of {:.1} °C",
-                cook.peak_celsius, cook.target_celsius
-            ));
-        } else if over < -tolerance - HALF_A_FIGURE {
-            found.push(format!(
-                "Cook ended at {:.1} °C{at}, {:.1} °C short of its target of {:.1} °C",
-                cook.peak_celsius, -over, cook.target_celsius
-            ));
-        }
-    }
-    found.extend(alarms(record));
-    for gap in record.gaps.iter().filter(|g| is_worth_a_line(g)) {
-        found.push(format!(
-            "No good reading of probe {} from {} to {} ({:.0} min): {}",
-            gap.probe,
-            gap.from.clock(&zone),
-            gap.to.clock(&zone),
-            gap.to.minutes_since(gap.from),
-            gap.why
-        ));
-    }
+    found.extend(cooks(record, words));
+    found.extend(alarms(record, words));
+    found.extend(record.gaps.iter().filter(|g| is_worth_a_line(g)).map(|g| gap(record, g, words)));
     for stretch in record.stretches.iter().filter(|s| !s.also_in.is_empty()) {
-        found.push(format!(
-            "A part of probe {}'s trace belongs to {} too",
-            stretch.probe,
-            stretch.also_in.join(", ")
-        ));
+        let values = [("probe", stretch.probe.as_str()), ("lots", &stretch.also_in.join(", "))];
+        found.push(words.say("found-shared", &values));
     }
     if record.is_closed() && record.stretches.is_empty() {
-        found.push("No trace was recorded".into());
+        found.push(words.word("found-no-trace"));
     }
     found
 }
 
+/// Cooks that ended elsewhere than they should.
+fn cooks(record: &Record, words: &Words) -> Vec<String> {
+    let (zone, tolerance) = (record.zone(), tolerance_celsius(record));
+    let mut found = Vec::new();
+    for cook in &record.cooks {
+        let over = cook.peak_celsius - cook.target_celsius;
+        let key = if is_over(cook, tolerance) {
+            "found-cook-over"
+        } else if over < -tolerance - HALF_A_FIGURE {
+            "found-cook-short"
+        } else {
+            continue;
+        };
+        let celsius = words.number(cook.peak_celsius, 1);
+        let peak = match cook.peak {
+            Some(at) => words.say("found-peak-at", &[("celsius", &celsius), ("at", &at.clock(&zone))]),
+            None => format!("{celsius} °C"),
+        };
+        let (over, target) = (words.number(over.abs(), 1), words.number(cook.target_celsius, 1));
+        found.push(words.say(key, &[("peak", &peak), ("over", &over), ("target", &target)]));
+    }
+    found
+}
+
+fn gap(record: &Record, gap: &Gap, words: &Words) -> String {
+    let zone = record.zone();
+    let values = [
+        ("probe", gap.probe.as_str()),
+        ("from", &gap.from.clock(&zone)),
+        ("to", &gap.to.clock(&zone)),
+        ("min", &words.number(gap.to.minutes_since(gap.from), 0)),
+        ("why", &words.reason(&gap.why)),
+    ];
+    words.say("found-gap", &values)
+}
+
 /// Where nothing was found: what was looked at, so that nobody takes it for
 /// more.
-pub fn looked_at(record: &Record) -> String {
+pub fn looked_at(record: &Record, words: &Words) -> String {
     if record.stretches.is_empty() {
-        return "No reading belongs to this lot, so nothing could be looked at.".into();
+        return words.word("found-nothing-read");
     }
     let mut what = Vec::new();
     if !record.cooks.is_empty() {
-        what.push(format!("how each cook ended (within {} °C of its target)", tolerance_celsius(record)));
+        let within = words.figure(tolerance_celsius(record));
+        what.push(words.say("found-looked-cooks", &[("celsius", &within)]));
     }
-    what.push("alarms other than the make’s own calls".into());
-    what.push("times of a minute or more without a good reading".into());
-    match record.limits.len() {
-        0 => {}
-        1 => what.push("the dairy’s one limit".into()),
-        n => what.push(format!("the dairy’s {n} limits")),
+    what.push(words.word("found-looked-alarms"));
+    what.push(words.word("found-looked-gaps"));
+    if !record.limits.is_empty() {
+        what.push(words.say("found-looked-limits", &[("n", &record.limits.len().to_string())]));
     }
-    format!(
-        "No deviation was found. Looked at were {}. Minutes stand below, beside those planned.",
-        what.join("; ")
-    )
+    words.say("found-nothing", &[("what", &what.join("; "))])
 }
 
 fn tolerance_celsius(record: &Record) -> f64 {
@@ -139,7 +144,7 @@ fn is_worth_a_line(gap: &Gap) -> bool {
 
 /// What alarms told of that was not as planned, one line a kind, and calls
 /// that nobody took.
-fn alarms(record: &Record) -> Vec<String> {
+fn alarms(record: &Record, words: &Words) -> Vec<String> {
     let zone = record.zone();
     let mut kinds: Vec<&str> = Vec::new();
     for a in &record.alarms {
@@ -153,14 +158,23 @@ fn alarms(record: &Record) -> Vec<String> {
         let of: Vec<&AlarmDone> = record.alarms.iter().filter(counts).collect();
         let Some(first) = of.first() else { continue };
         let times: Vec<String> = of.iter().map(|a| a.raised.clock(&zone)).collect();
-        let nobody = match of.iter().filter(|a| is_untaken(a)).count() {
-            0 => String::new(),
-            n if n == of.len() => ", taken by nobody".into(),
-            n => format!(", {n} of them taken by nobody"),
+        let untaken = of.iter().filter(|a| is_untaken(a)).count();
+        let key = match untaken {
+            0 => "found-alarm",
+            n if n == of.len() => "found-alarm-untaken",
+            _ => "found-alarm-some-untaken",
         };
+        let text = first.said_in(words);
         // What can be done about it comes after what is.
-        let says = first.text.split(". ").next().unwrap_or_default().trim_end_matches('.');
-        found.push(format!("Alarm {} at {}{nobody}: {says}", word(kind), times.join(", ")));
+        let says = text.split(". ").next().unwrap_or_default().trim_end_matches('.');
+        let values = [
+            ("alarm", words.one_of("alarm", kind)),
+            ("times", times.join(", ")),
+            ("n", untaken.to_string()),
+            ("says", says.to_owned()),
+        ];
+        let values = values.each_ref().map(|(name, v)| (*name, v.as_str()));
+        found.push(words.say(key, &values));
     }
     found
 }
@@ -198,6 +212,10 @@ mod tests {
     use super::*;
     use crate::lot::gather::Point;
 
+    fn english(record: &Record) -> Vec<String> {
+        deviations(record, Words::of("en"))
+    }
+
     #[test]
     fn gaps_are_where_no_good_reading_is() {
         let mut found = Gathered::default();
@@ -222,7 +240,7 @@ mod tests {
     fn deviations_name_the_cook_the_untaken_alarm_and_the_gap() {
         let mut r = Record::default();
         r.cooks.push(CookDone { target_celsius: 41.0, peak_celsius: 41.5, ..CookDone::default() });
-        assert!(deviations(&r).is_empty(), "{:?}", deviations(&r));
+        assert!(english(&r).is_empty(), "{:?}", english(&r));
         r.cooks[0].peak_celsius = 42.2;
         r.alarms.push(AlarmDone {
             alarm: "heat-off".into(),
@@ -231,11 +249,11 @@ mod tests {
         });
         r.alarms.push(AlarmDone { alarm: "curd-check".into(), sounds: Some(false), ..r.alarms[0].clone() });
         r.gaps.push(Gap { probe: "p".into(), to: At(240_000_000_000), ..Gap::default() });
-        let found = deviations(&r).join("\n");
-        for says in ["1.2 °C over its target of 41.0", "heat off", "nobody", "(4 min)"] {
+        let found = english(&r).join("\n");
+        for says in ["1.2 °C over its target of 41.0", "Heat off", "nobody", "(4 min)"] {
             assert!(found.contains(says), "{found}");
         }
-        assert!(!found.contains("curd check"), "{found}");
+        assert!(!found.contains("Look at the curd"), "{found}");
     }
 
     /// An alarm over the target sounded while the milk warmed, and the sheet
@@ -253,9 +271,9 @@ mod tests {
         };
         let mut r = Record { time_zone: "UTC".into(), ..Record::default() };
         r.alarms.extend(CALLS.map(|call| alarm(call, 9)));
-        assert_eq!(deviations(&r), [""; 0]);
+        assert_eq!(english(&r), [""; 0]);
         r.alarms.extend([alarm("over-target", 10), alarm("over-target", 15)]);
-        assert_eq!(deviations(&r), ["Alarm over target at 00:10, 00:15: Too hot: 33.4 °C, 32.5 °C wanted"]);
+        assert_eq!(english(&r), ["Alarm “Too hot” at 00:10, 00:15: Too hot: 33.4 °C, 32.5 °C wanted"]);
         // The cook's own line tells of it, and the gap's of a silent probe.
         let mut told = r.clone();
         told.cooks.push(CookDone {
@@ -266,11 +284,11 @@ mod tests {
         });
         told.alarms.push(alarm("probe-silent", 42));
         told.gaps.push(Gap { probe: "p".into(), from: at(41), to: at(45), why: "no reading came".into() });
-        assert_eq!(deviations(&told).len(), 2, "{:?}", deviations(&told));
+        assert_eq!(english(&told).len(), 2, "{:?}", english(&told));
         // Short of a gap's minute the silence still counts.
         told.gaps[0].to = at(41);
-        assert!(deviations(&told).join("").contains("probe silent at 00:42"), "{:?}", deviations(&told));
+        assert!(english(&told).join("").contains("Probe silent” at 00:42"), "{:?}", english(&told));
         told.alarms[5].taken = None;
-        assert!(deviations(&told).join("").contains("over target at 00:10, taken by nobody"));
+        assert!(english(&told).join("").contains("Too hot” at 00:10, taken by nobody"));
     }
 }

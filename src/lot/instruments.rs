@@ -3,7 +3,9 @@
 use super::at::At;
 use super::record::{Instrument, Record};
 use super::store::Store;
+use crate::engine::said::Said;
 use crate::sensor::calibration;
+use crate::words::Words;
 
 impl Store {
     /// The instruments' calibrations that held when the lot was made.
@@ -24,7 +26,8 @@ impl Store {
                 Some(c) => Instrument {
                     probe: probe.into(),
                     calibrated: c.time.parse().ok(),
-                    calibration: Some(in_words(c)),
+                    calibration: Some(Words::of("en").tell_parts(&as_data(c))),
+                    calibration_said: as_data(c),
                     uncertainty_celsius: c
                         .applied()
                         .ok()
@@ -49,9 +52,11 @@ impl Store {
     }
 }
 
-/// A calibration in a few words: against what, and what was found.
-fn in_words(c: &calibration::Record) -> String {
-    let points: Vec<String> =
-        c.points.iter().map(|p| format!("{} as found {:+.2} °C", p.against, p.found_off_celsius())).collect();
-    format!("{} by {}, due {}", points.join(", "), c.by, c.due)
+/// A calibration in a few words, as data: against what, and what was found.
+fn as_data(c: &calibration::Record) -> Vec<Said> {
+    let point = |p: &calibration::RecordedPoint| {
+        Said::of(&format!("calibration-{}", p.against)).number("off", p.found_off_celsius())
+    };
+    let by = Said::of("calibration-by").word("by", c.by.as_str()).word("due", c.due.as_str());
+    c.points.iter().map(point).chain([by]).collect()
 }

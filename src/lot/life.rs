@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::at::At;
-use super::correct::{Author, set};
+use super::correct::{AFTER_CLOSING, Author, set};
 use super::id;
 use super::inbox::{Answer, Ask, Opening, Request};
 use super::record::{Correction, Record};
@@ -365,7 +365,7 @@ fn added(record: &mut Record, author: &Author, field: &str, what: &str) -> Resul
             new: what.into(),
             by: by.clone(),
             at: author.at,
-            reason: author.reason.clone().unwrap_or_else(|| "entered after closing".into()),
+            reason: author.reason.clone().unwrap_or_else(|| AFTER_CLOSING.into()),
         });
     }
     Ok(format!("{field} {what}"))

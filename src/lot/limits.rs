@@ -19,6 +19,8 @@ use super::gather::Point;
 use super::picture::ended;
 use super::record::{LimitDone, Record};
 use super::store::{LotError, Store};
+use crate::engine::said::Said;
+use crate::words::Words;
 
 mod seen;
 
@@ -81,13 +83,18 @@ pub struct Limit {
 pub struct Verdict {
     /// `Some(true)` pass, `Some(false)` fail, `None` not known.
     pub kept: Option<bool>,
-    /// What was found, in words.
-    pub found: String,
+    /// What was found, part by part.
+    pub found: Vec<Said>,
 }
 
 impl Verdict {
-    fn new(kept: impl Into<Option<bool>>, found: impl Into<String>) -> Self {
+    fn new(kept: impl Into<Option<bool>>, found: impl Into<Vec<Said>>) -> Self {
         Self { kept: kept.into(), found: found.into() }
+    }
+
+    /// What was found, in English words.
+    pub fn found_words(&self) -> String {
+        Words::of("en").tell_parts(&self.found)
     }
 
     /// The word in the record.
@@ -148,27 +155,30 @@ impl Limit {
         Ok(())
     }
 
-    /// The limit in words.
+    /// The limit in English words.
     pub fn words(&self) -> String {
+        Words::of("en").tell_one(&self.said())
+    }
+
+    /// The limit as data.
+    pub fn said(&self) -> Said {
         if let Some(c) = self.at_most_celsius {
             return match self.but_for_minutes {
-                m if m > 0.0 => format!("at most {c} °C but for {}", time_words(m * 60.0)),
-                _ => format!("at most {c} °C"),
+                m if m > 0.0 => Said::of("limit-most-but").number("c", c).number("time", m * 60.0),
+                _ => Said::of("limit-most").number("c", c),
             };
         }
         if let Some(c) = self.at_least_celsius {
-            return format!("{c} °C or more for {}", time_words(self.for_seconds));
+            return Said::of("limit-least").number("c", c).number("time", self.for_seconds);
         }
         if let Some(n) = self.log_reductions {
-            return format!(
-                "{n} log10 by D {} s at {} °C, z {} °C",
-                self.d_seconds, self.at_celsius, self.z_celsius
-            );
+            let by = Said::of("limit-logs").number("n", n).number("d", self.d_seconds);
+            return by.number("c", self.at_celsius).number("z", self.z_celsius);
         }
         if let Some(ph) = self.ph_at_most {
-            return format!("pH at most {ph} at {} h", self.after_hours);
+            return Said::of("limit-ph").number("ph", ph).number("h", self.after_hours);
         }
-        format!("{} days old", self.days.unwrap_or_default())
+        Said::of("limit-days").number("n", f64::from(self.days.unwrap_or_default()))
     }
 
     /// What a lot's record and readings say to it at `now`.
@@ -180,21 +190,21 @@ impl Limit {
             let ready = record.opened.plus_s(i64::from(days) * 86_400);
             let day = ready.day(&record.zone());
             return if now >= ready {
-                Verdict::new(true, format!("since {day}"))
+                Verdict::new(true, [Said::of("limit-since").word("day", day)])
             } else {
-                Verdict::new(None, format!("not before {day}"))
+                Verdict::new(None, [Said::of("limit-not-before").word("day", day)])
             };
         }
         let Some(own) = self.points_of(record, points) else {
-            return Verdict::new(None, "no trace");
+            return Verdict::new(None, [Said::of("limit-no-trace")]);
         };
         let windows = self.windows(record, own);
         if windows.is_empty() {
-            return Verdict::new(None, format!("no stage {}", self.stages.join(", ")));
+            return Verdict::new(None, [Said::of("limit-no-stage").word("stages", self.stages.join(", "))]);
         }
         let seen = Seen::of(own, &windows);
         if seen.known_s <= 0.0 {
-            return Verdict::new(None, "no trace");
+            return Verdict::new(None, [Said::of("limit-no-trace")]);
         }
         if let Some(most) = self.at_most_celsius {
             self.judge_most(&seen, most)
@@ -208,30 +218,32 @@ impl Limit {
     fn judge_most(&self, seen: &Seen, most: f64) -> Verdict {
         let above_s = seen.above_s(most);
         let highest = seen.highest();
-        let found = if above_s > 0.0 {
-            format!("{} above, highest {highest:.1} °C", time_words(above_s))
-        } else {
-            format!("highest {highest:.1} °C")
-        };
+        let mut found = Vec::new();
+        if above_s > 0.0 {
+            found.push(Said::of("limit-above").number("time", above_s));
+        }
+        found.push(Said::of("limit-highest").number("celsius", highest));
         let allowed_s = self.but_for_minutes * 60.0;
         if above_s > allowed_s || (allowed_s <= 0.0 && highest > most) {
             return Verdict::new(false, found);
         }
         let gap_s = self.gap_minutes.unwrap_or(10.0) * 60.0;
         if seen.longest_gap_s > gap_s && above_s + seen.gaps_s > allowed_s {
-            return Verdict::new(None, format!("{found}, but {} without a reading", time_words(seen.gaps_s)));
+            found.push(Said::of("limit-unread").number("time", seen.gaps_s));
+            return Verdict::new(None, found);
         }
         Verdict::new(true, found)
     }
 
     fn judge_least(&self, seen: &Seen, least: f64) -> Verdict {
         let (held_s, with_gaps_s) = seen.longest_at_or_above_s(least);
-        let found = format!("{} at {least} °C or more, highest {:.1} °C", time_words(held_s), seen.highest());
+        let held = Said::of("limit-held").number("time", held_s).number("c", least);
+        let found = vec![held, Said::of("limit-highest").number("celsius", seen.highest())];
         // A hair of tolerance for times that are sums of floats.
         if held_s >= self.for_seconds - 1e-6 {
             Verdict::new(true, found)
         } else if with_gaps_s >= self.for_seconds {
-            Verdict::new(None, format!("{found}; a gap hides the rest"))
+            Verdict::new(None, [found, vec![Said::of("limit-hidden")]].concat())
         } else {
             Verdict::new(false, found)
         }
@@ -240,11 +252,12 @@ impl Limit {
     fn judge_lethality(&self, seen: &Seen) -> Verdict {
         let wanted = self.log_reductions.unwrap_or_default();
         let logs = seen.logs(self.d_seconds, self.at_celsius, self.z_celsius);
-        let found = format!("{logs:.1} log10");
+        let found = vec![Said::of("limit-logs-found").number("logs", logs)];
         if logs >= wanted {
             Verdict::new(true, found)
         } else if seen.gaps_s > 0.0 {
-            Verdict::new(None, format!("{found} and {} without a reading", time_words(seen.gaps_s)))
+            let unread = Said::of("limit-unread").number("time", seen.gaps_s);
+            Verdict::new(None, [found, vec![unread]].concat())
         } else {
             Verdict::new(false, found)
         }
@@ -253,7 +266,9 @@ impl Limit {
     fn judge_ph(&self, record: &Record, most: f64) -> Verdict {
         let rennet = record.marks.iter().find(|m| m.name == "rennet").map(|m| m.at);
         let setting = record.stages.iter().find(|s| s.stage == "setting").map(|s| s.began);
-        let Some(start) = rennet.or(setting) else { return Verdict::new(None, "no rennet was marked") };
+        let Some(start) = rennet.or(setting) else {
+            return Verdict::new(None, [Said::of("limit-no-rennet")]);
+        };
         let hours = |at: At| at.minutes_since(start) / 60.0;
         // The reading nearest to the hour meant, within half an hour; an
         // earlier one that is low enough already will do.
@@ -263,8 +278,11 @@ impl Limit {
         });
         let early = record.ph.iter().find(|p| hours(p.at) <= self.after_hours && p.value <= most);
         match nearest.or(early) {
-            Some(p) => Verdict::new(p.value <= most, format!("pH {} at {:.1} h", p.value, hours(p.at))),
-            None => Verdict::new(None, format!("no pH at {} h", self.after_hours)),
+            Some(p) => {
+                let found = Said::of("limit-ph-found").number("ph", p.value).number("hours", hours(p.at));
+                Verdict::new(p.value <= most, [found])
+            }
+            None => Verdict::new(None, [Said::of("limit-no-ph").number("h", self.after_hours)]),
         }
     }
 
@@ -300,16 +318,6 @@ impl Limit {
     }
 }
 
-/// A time as a person says it.
-fn time_words(s: f64) -> String {
-    match s {
-        s if s < 1.0 => format!("{s} s"),
-        s if s < 120.0 => format!("{s:.0} s"),
-        s if s < 7200.0 => format!("{:.0} min", s / 60.0),
-        s => format!("{:.1} h", s / 3600.0),
-    }
-}
-
 impl Store {
     /// The dairy's limits; none where it has set none.
     ///
@@ -341,6 +349,7 @@ impl Store {
                     source: self.data.join(FILE).display().to_string(),
                     verdict: "not-known".into(),
                     found: e.to_string(),
+                    ..LimitDone::default()
                 }];
             }
         };
@@ -353,7 +362,9 @@ impl Store {
                     limit: l.words(),
                     source: l.source.clone(),
                     verdict: verdict.word().into(),
-                    found: verdict.found,
+                    found: verdict.found_words(),
+                    limit_said: Some(l.said()),
+                    found_said: verdict.found,
                 }
             })
             .collect()

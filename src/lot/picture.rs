@@ -2,13 +2,13 @@
 //! Pure.
 
 use std::collections::BTreeMap;
-use std::fmt::Write as _;
 
 use super::at::At;
 use super::chart::{Band, Curve, Picture};
 use super::findings::{number, plan_number};
 use super::gather::Point;
 use super::record::{Record, StageDone};
+use crate::words::Words;
 
 /// Two good readings further apart than this are never joined, seconds.
 const JOIN_WITHIN_S: f64 = 20.0;
@@ -62,6 +62,7 @@ pub fn picture<'a>(
     points: &'a BTreeMap<String, Vec<Point>>,
     width: f64,
     height: f64,
+    words: &Words,
 ) -> Picture<'a> {
     let (from, to) = span(record, points);
     let mut curves: Vec<Curve<'_>> = points
@@ -76,7 +77,9 @@ pub fn picture<'a>(
     curves.sort_by_key(|c| std::cmp::Reverse(during_stages(record, c.points)));
     let main = main_points(record, points);
     let stages = (0..record.stages.len())
-        .map(|i| (word(&record.stages[i].stage), record.stages[i].began, ended(record, i, to)))
+        .map(|i| {
+            (words.one_of("stage", &record.stages[i].stage), record.stages[i].began, ended(record, i, to))
+        })
         .collect();
     let marks = record.marks.iter().enumerate().map(|(i, m)| (m.at, (i + 1).to_string())).collect();
     Picture {
@@ -88,11 +91,11 @@ pub fn picture<'a>(
         stages,
         bands: bands(record, to),
         marks,
-        calls: calls(record, main),
+        calls: calls(record, main, words),
         gaps: record.gaps.iter().filter(|g| is_main(&curves, &g.probe)).map(|g| (g.from, g.to)).collect(),
-        no_reading: "no reading".into(),
-        title: format!("Temperature of lot {}", record.lot),
-        description: describe(record, main, from, to),
+        no_reading: words.word("curve-gap"),
+        title: words.say("curve-of-lot", &[("lot", &record.lot)]),
+        description: describe(record, main, (from, to), words),
         curves,
     }
 }
@@ -188,7 +191,7 @@ fn bands(record: &Record, to: At) -> Vec<Band> {
     bands
 }
 
-fn calls(record: &Record, points: &[Point]) -> Vec<(At, f64, String)> {
+fn calls(record: &Record, points: &[Point], words: &Words) -> Vec<(At, f64, String)> {
     let zone = record.zone();
     let call = |name: &str| matches!(name, "heat-off" | "over-target");
     record
@@ -197,7 +200,8 @@ fn calls(record: &Record, points: &[Point]) -> Vec<(At, f64, String)> {
         .filter(|a| call(&a.alarm))
         .filter_map(|a| {
             let celsius = a.celsius.or_else(|| celsius_at(points, a.raised))?;
-            Some((a.raised, celsius, format!("{} called {}", word(&a.alarm), a.raised.clock(&zone))))
+            let (alarm, at) = (words.one_of("alarm", &a.alarm), a.raised.clock(&zone));
+            Some((a.raised, celsius, words.say("curve-called", &[("alarm", &alarm), ("at", &at)])))
         })
         .collect()
 }
@@ -224,26 +228,26 @@ pub fn word(name: &str) -> String {
     name.replace('-', " ")
 }
 
-fn describe(record: &Record, points: &[Point], from: At, to: At) -> String {
+fn describe(record: &Record, points: &[Point], (from, to): (At, At), words: &Words) -> String {
     let zone = record.zone();
     if points.is_empty() {
-        return "No reading belongs to this lot.".into();
+        return words.word("curve-none");
     }
-    let mut text = format!("The probe's temperature from {} to {}.", from.clock(&zone), to.clock(&zone));
+    let mut said = vec![words.say("curve-span", &[("from", &from.clock(&zone)), ("to", &to.clock(&zone))])];
     if let Some((peak, at)) = highest(points, from, to) {
-        let _ = write!(text, " Highest {peak:.1} °C at {}.", at.clock(&zone));
+        let peak = words.number(peak, 1);
+        said.push(words.say("curve-highest", &[("celsius", &peak), ("at", &at.clock(&zone))]));
     }
-    let stages: Vec<String> =
-        record.stages.iter().map(|s| format!("{} from {}", word(&s.stage), s.began.clock(&zone))).collect();
+    let stage = |s: &StageDone| {
+        let word = words.one_of("stage", &s.stage);
+        words.say("curve-stage", &[("stage", &word), ("at", &s.began.clock(&zone))])
+    };
+    let stages: Vec<String> = record.stages.iter().map(stage).collect();
     if !stages.is_empty() {
-        let _ = write!(text, " Stages: {}.", stages.join(", "));
+        said.push(words.say("curve-stages", &[("stages", &stages.join(", "))]));
     }
-    match record.gaps.len() {
-        0 => {}
-        1 => text.push_str(" One time without a good reading."),
-        n => {
-            let _ = write!(text, " {n} times without a good reading.");
-        }
+    if !record.gaps.is_empty() {
+        said.push(words.say("curve-gaps", &[("n", &record.gaps.len().to_string())]));
     }
-    text
+    said.join(" ")
 }

@@ -9,7 +9,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::at::At;
-pub use done::{AlarmDone, CookDone, Gap, Instrument, LimitDone, ONLY_SHOWN, StageDone, Stretch};
+use crate::words::Words;
+pub use done::{AlarmDone, CookDone, Gap, Instrument, LimitDone, StageDone, Stretch};
 
 mod done;
 
@@ -29,6 +30,9 @@ pub struct Record {
     pub product: String,
     /// The dairy's time zone, for the sheet.
     pub time_zone: String,
+    /// The dairy's language, for the sheet; English where it is empty.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub language: String,
     /// When it was opened.
     pub opened: At,
     /// When its make began, as far as the trace or a person says.
@@ -291,6 +295,11 @@ impl Record {
     /// Whether the kettle's trace is recorded into it by itself.
     pub fn is_live(&self) -> bool {
         !self.past && self.stretches.iter().all(|s| s.attached.is_some())
+    }
+
+    /// The words of the dairy's language.
+    pub fn words(&self) -> &'static Words {
+        Words::of(&self.language)
     }
 
     /// The dairy's time zone; UTC where the name is none.

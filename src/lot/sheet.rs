@@ -32,17 +32,18 @@ const PAGE_MM: f64 = 297.0 - 18.0 - 3.0;
 /// The curve is never lower than this, mm, nor higher than the next.
 const CURVE_MM: (f64, f64) = (40.0, 106.0);
 
-/// The sheet as one HTML file. `former` is the newest seal before this one.
+/// The sheet as one HTML file in the record's language. `former` is the newest seal before this one.
 pub fn render(record: &Record, points: &BTreeMap<String, Vec<Point>>, former: Option<&Link>) -> String {
-    let (header, footer) = (parts::header(record), parts::footer(record, former));
-    let key = parts::key(record);
+    let words = record.words();
+    let (header, footer) = (parts::header(record, words), parts::footer(record, former, words));
+    let key = parts::key(record, words);
     let between = |caps| {
         [
-            parts::first(record, caps),
-            parts::stages_and_milk(record, main_points(record, points), caps),
-            parts::alarms(record, caps),
-            parts::limits(record, caps),
-            parts::instruments(record, caps),
+            parts::first(record, caps, words),
+            parts::stages_and_milk(record, main_points(record, points), caps, words),
+            parts::alarms(record, caps, words),
+            parts::limits(record, caps, words),
+            parts::instruments(record, caps, words),
         ]
     };
     let left_mm = |parts: &[Part]| {
@@ -59,16 +60,16 @@ pub fn render(record: &Record, points: &BTreeMap<String, Vec<Point>>, former: Op
         }
     }
     let curve_mm = left_mm(&parts).clamp(CURVE_MM.0, CURVE_MM.1);
-    let curve = draw(&picture(record, points, WIDTH, curve_mm * UNITS_PER_MM - 8.0));
+    let curve = draw(&picture(record, points, WIDTH, curve_mm * UNITS_PER_MM - 8.0, words));
     let [first, below @ ..] = parts;
     let below: String = below.into_iter().map(|p| p.html).collect();
     format!(
-        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+        "<!DOCTYPE html>\n<html lang=\"{lang}\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <title>Make sheet of lot {lot}, {dairy}</title>\n<style>\n{style}</style>\n</head>\n<body>\n\
+         <title>{title}</title>\n<style>\n{style}</style>\n</head>\n<body>\n\
          {header}<main>\n{first}<figure>{curve}{key}</figure>\n{below}</main>\n{footer}</body>\n</html>\n",
-        lot = escape(&record.lot),
-        dairy = escape(&record.dairy),
+        lang = words.code(),
+        title = escape(&words.say("sheet-title", &[("lot", &record.lot), ("dairy", &record.dairy)])),
         style = include_str!("sheet/style.css"),
         header = header.html,
         first = first.html,

@@ -27,6 +27,8 @@ pub struct Dairy {
     pub name: String,
     /// Its time zone, such as `Europe/Zurich`.
     pub time_zone: String,
+    /// Its language, such as `de`, for the sheets.
+    pub language: String,
     /// The pattern of a lot's id ([`super::id`]).
     pub lot_id: String,
 }
@@ -36,6 +38,7 @@ impl Default for Dairy {
         Self {
             name: "Dairy".into(),
             time_zone: "UTC".into(),
+            language: "en".into(),
             lot_id: crate::config::dairy::DEFAULT_LOT_ID.into(),
         }
     }

@@ -92,6 +92,7 @@ impl Story {
                     celsius: event["celsius"].as_f64(),
                     limit_celsius: event["limit_celsius"].as_f64(),
                     text: text(event, "text"),
+                    said: serde_json::from_value(event["said"].clone()).unwrap_or_default(),
                 });
             }
             (Some("acknowledged"), Some(open)) => {

@@ -16,7 +16,7 @@ use sha2::{Digest, Sha256};
 use super::Room;
 use super::api;
 use super::pin::hex;
-use super::words::Words;
+use crate::words::Words;
 
 const HTML: &str = "text/html; charset=utf-8";
 const CSS: &str = "text/css; charset=utf-8";
@@ -59,7 +59,8 @@ pub fn all() -> &'static [Asset] {
             ("page/page.webmanifest", MANIFEST, include_str!("page/page.webmanifest")),
         ];
         let plain = files.into_iter().map(|(path, kind, text)| asset(path.to_owned(), kind, text));
-        let words = Words::all().iter().map(|w| asset(format!("words/{}.ftl", w.code()), FLUENT, w.source()));
+        let words =
+            Words::all().iter().map(|w| asset(format!("words/{}.ftl", w.code()), FLUENT, w.for_the_page()));
         plain.chain(words).collect()
     })
 }

@@ -13,7 +13,6 @@
 //! | [`guard`] | who may ask; security headers |
 //! | [`pin`] | the PIN |
 //! | [`limits`] | how much one client may hold |
-//! | [`words`] | the maker's language |
 //! | [`assets`] | the page's files, out of the binary |
 //!
 //! Invariants: it sees a view and a command sender, never the engine; nothing
@@ -32,8 +31,6 @@ pub mod reckoned;
 pub mod say;
 pub mod seam;
 pub mod state;
-pub mod why;
-pub mod words;
 
 use std::path::PathBuf;
 use std::sync::Arc;

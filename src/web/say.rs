@@ -244,7 +244,15 @@ mod tests {
     }
 
     fn raised(kind: AlarmKind, state: AlarmState, priority: Priority) -> AlarmView {
-        AlarmView { alarm: kind, state, priority, sounds: true, since: Some(0), text: String::new() }
+        AlarmView {
+            alarm: kind,
+            state,
+            priority,
+            sounds: true,
+            since: Some(0),
+            text: String::new(),
+            said: Vec::new(),
+        }
     }
 
     fn check(k: &KettleView, waited_s: f64, key: &str) {

@@ -14,12 +14,12 @@ use tokio::time::Instant;
 use super::marks::Held;
 use super::say::{self, Sentence};
 use super::seam::{MarkSeen, Snapshot};
-use super::why;
 use crate::engine::effect::{Forecast, WallNs};
 use crate::engine::event::MarkKind;
 use crate::engine::plan::Plan;
 use crate::engine::view::{AlarmView, KettleView};
 use crate::wire::json::rfc3339;
+use crate::words::why;
 
 /// A snapshot at the moment of reading it.
 #[derive(Debug, Clone, Copy)]

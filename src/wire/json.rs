@@ -2,7 +2,9 @@
 
 use serde_json::{Map, Value, json};
 
+use crate::engine::alarm::AlarmState;
 use crate::engine::effect::{AlarmChange, Conclusion, Effect, Forecast, Make, StageChange, WallNs};
+use crate::engine::said::{Fact, Said};
 use crate::engine::view::KettleView;
 
 /// One effect as a compact JSON object without its newline; `None` for what
@@ -72,7 +74,24 @@ fn alarm(a: &AlarmChange) -> Vec<(&'static str, Value)> {
     if let Some(by) = &a.by {
         v.push(("by", json!(&**by)));
     }
+    if a.state == AlarmState::Unacknowledged && !a.said.is_empty() {
+        v.push(("said", Value::Array(a.said.iter().map(said).collect())));
+    }
     v
+}
+
+/// What a raised alarm says, as data: `{"say":KEY,NAME:VALUE,…}`.
+fn said(s: &Said) -> Value {
+    let mut map = Map::new();
+    map.insert("say".into(), json!(s.key));
+    for (name, fact) in &s.values {
+        let value = match fact {
+            Fact::Number(n) => hundredths(Some(*n)),
+            Fact::Word(w) => json!(w),
+        };
+        map.insert(name.clone(), value);
+    }
+    Value::Object(map)
 }
 
 fn forecast(f: &Forecast) -> Vec<(&'static str, Value)> {

@@ -72,6 +72,7 @@ impl Hut {
             name: "Hut above the larches".into(),
             time_zone: "Europe/Zurich".into(),
             lot_id: "{date}-{kettle}-{number}".into(),
+            ..Dairy::default()
         };
         let (lots, _) = Lots::open(storage, data, dairy).unwrap();
         Self { lots, journal, engine: Engine::new(None), plans: BTreeMap::new(), booted, closed: Vec::new() }

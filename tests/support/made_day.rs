@@ -62,6 +62,7 @@ pub fn dairy() -> Dairy {
         name: "Hut above the larches".into(),
         time_zone: "Europe/Zurich".into(),
         lot_id: "{date}-{kettle}-{number}".into(),
+        ..Dairy::default()
     }
 }
 
@@ -194,12 +195,22 @@ impl Day {
             _ => None,
         };
         if let Some((alarm, state, priority, text)) = alarm {
+            let said = match alarm {
+                "get-ready" => {
+                    format!(r#"{{"say":"said-get-ready","wanted":41.0,"lasting":360,"now":{celsius:.2}}}"#)
+                }
+                "heat-off" => format!(
+                    r#"{{"say":"said-heat-off-peak","wanted":41.0,"now":{celsius:.2},"peak":41.3,"low":41.1,"high":41.6}}"#
+                ),
+                "at-target" => format!(r#"{{"say":"said-at-target","wanted":41.0,"now":{celsius:.2}}}"#),
+                _ => r#"{"say":"said-probe-fault","reason":"open circuit"},{"say":"said-probe-do"}"#.into(),
+            };
             let by = if state == "acknowledged" { r#","by":"Bruno""# } else { "" };
             self.said(
                 at,
                 kettle,
                 "alarm",
-                &format!(r#"{{"kind":"alarm","time":"{at}","probe":"{probe}","alarm":"{alarm}","state":"{state}","priority":"{priority}","celsius":{celsius:.2},"limit_celsius":41.0,"text":"{text}"{by}}}"#),
+                &format!(r#"{{"kind":"alarm","time":"{at}","probe":"{probe}","alarm":"{alarm}","state":"{state}","priority":"{priority}","celsius":{celsius:.2},"limit_celsius":41.0,"text":"{text}","said":[{said}]{by}}}"#),
             );
         }
     }

@@ -112,6 +112,7 @@ pub fn snapshot() -> Snapshot {
             sounds: true,
             since: Some(1_784_011_890_000_000_000),
             text: "Take the kettle off now".into(),
+            said: Vec::new(),
         }],
         stages: vec![(Stage::Cooking, Some(1_784_011_290_000_000_000))],
     };

@@ -60,7 +60,12 @@ impl Room {
         };
         let data: PathBuf = place.data.unwrap_or(config.data);
         let storage: Arc<dyn Storage> = Arc::new(Disk);
-        let dairy = Dairy { name: config.dairy, time_zone: config.time_zone, lot_id: config.lot_id };
+        let dairy = Dairy {
+            name: config.dairy,
+            time_zone: config.time_zone,
+            language: config.language,
+            lot_id: config.lot_id,
+        };
         Ok(Self {
             store: Store::at(storage.clone(), &data),
             zone: TimeZone::get(&dairy.time_zone).unwrap_or(TimeZone::UTC),

@@ -5,7 +5,8 @@ use crate::cli::error::Failure;
 use crate::cli::say;
 use crate::lot::correct::FIELDS;
 use crate::lot::picture::{counted, ended, planned, word};
-use crate::lot::record::{ONLY_SHOWN, Record};
+use crate::lot::record::Record;
+use crate::words::Words;
 
 /// One lot in words; an open one as the journal tells it now.
 #[derive(Debug, clap::Args)]
@@ -87,10 +88,9 @@ fn words(r: &Record) -> String {
         );
     }
     for a in &r.alarms {
-        let taken = match a.taken_by_whom() {
-            ONLY_SHOWN => ONLY_SHOWN.into(),
-            whom => format!("taken by {whom}"),
-        };
+        let whom = a.taken_by_whom(Words::of("en"));
+        let shown = a.taken.is_none() && a.is_only_shown();
+        let taken = if shown { whom } else { format!("taken by {whom}") };
         lines.push(format!("alarm: {} {} ({taken}): {}", a.raised.clock(&zone), word(&a.alarm), a.text));
     }
     for l in &r.limits {

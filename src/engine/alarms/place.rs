@@ -4,6 +4,7 @@ use super::rules::Finding;
 use crate::engine::alarm::{Alarm, AlarmKind, AlarmState, Delays, Priority};
 use crate::engine::effect::AlarmChange;
 use crate::engine::event::Name;
+use crate::engine::said::Said;
 
 /// Raised twice within this, an alarm recurs, seconds.
 const RECURS_WITHIN_S: f64 = 3600.0;
@@ -19,6 +20,7 @@ pub(super) struct Place {
     pub(super) sounds: bool,
     pub(super) limit_celsius: Option<f64>,
     pub(super) text: String,
+    pub(super) said: Vec<Said>,
     /// When it was last raised, and the time before.
     raised_s: [Option<f64>; 2],
 }
@@ -32,6 +34,7 @@ impl Place {
             sounds: false,
             limit_celsius: None,
             text: String::new(),
+            said: Vec::new(),
             raised_s: [None; 2],
         }
     }
@@ -51,12 +54,12 @@ impl Place {
     }
 
     /// It is raised: what it says until it is raised again.
-    pub(super) fn say(&mut self, found: &Finding, sounds: bool, text: String, t_s: f64) {
+    pub(super) fn say(&mut self, found: &Finding, sounds: bool, words: (String, Vec<Said>), t_s: f64) {
         self.raised_s = [Some(t_s), self.raised_s[0]];
         self.priority = found.priority;
         self.sounds = sounds;
         self.limit_celsius = found.limit_celsius;
-        self.text = text;
+        (self.text, self.said) = words;
     }
 
     /// The off-delay: a fault that comes and goes for the third time within an
@@ -82,6 +85,7 @@ impl Place {
             celsius,
             limit_celsius: self.limit_celsius,
             text: self.text.clone(),
+            said: self.said.clone(),
             by: by.cloned(),
         }
     }

@@ -1,23 +1,14 @@
-//! What an alarm says: what it is, the number, what can be done. The tool
-//! advises; the maker decides.
+//! What an alarm says in the record's English: what it is, the number, what can
+//! be done. The tool advises; the maker decides. [`super::said`] says the same
+//! as data.
 
 use super::company::Share;
 use super::heating::is_stalled;
 use super::occasion::Occasion;
 use crate::engine::alarm::AlarmKind;
+use crate::engine::said::spoken;
 use crate::engine::situation::Situation;
 use crate::engine::stage::Stage;
-
-/// Seconds as a person says them.
-fn spoken(seconds: f64) -> String {
-    let s = seconds.max(0.0).round() as u64;
-    match (s / 3600, s % 3600 / 60, s % 60) {
-        (0, 0, s) => format!("{s} s"),
-        (0, m, s) if m < 10 && s > 0 => format!("{m} min {s} s"),
-        (0, m, _) => format!("{m} min"),
-        (h, m, _) => format!("{h} h {m} min"),
-    }
-}
 
 /// The number, or that there is none.
 fn number(s: &Situation) -> String {
@@ -158,7 +149,7 @@ fn hold_done(s: &Situation) -> String {
         Stage::Stirring => "Feel the grain: stop and lift when it is ready.",
         _ => "Go on when it is ready.",
     };
-    format!("The planned {minutes:.0} min of {} are over. {next}", s.stage.name())
+    format!("The planned {minutes:.0} min of {} are over. {next}", s.stage.name().replace('-', " "))
 }
 
 fn probe(kind: AlarmKind, s: &Situation, share: &Share) -> String {
@@ -168,7 +159,7 @@ fn probe(kind: AlarmKind, s: &Situation, share: &Share) -> String {
         _ => format!("The probe is not to be trusted: {}", s.reason),
     };
     let others = match share {
-        Share::First { others } => format!(", and {others} more with it: look at what they share"),
+        Share::First { others } => format!(". {others} more with it: look at what they share"),
         _ => String::new(),
     };
     let meanwhile = if s.in_milk { " Watch the kettle with a hand thermometer meanwhile." } else { "" };
@@ -177,7 +168,7 @@ fn probe(kind: AlarmKind, s: &Situation, share: &Share) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::engine::said::spoken;
 
     fn check(seconds: f64, expected: &str) {
         assert_eq!(spoken(seconds), expected);

@@ -2,6 +2,7 @@
 
 use super::{Done, Lots};
 use crate::lot::at::At;
+use crate::lot::correct::ATTACHED_LATE;
 use crate::lot::inbox::AttachAsk;
 use crate::lot::picture::counted;
 use crate::lot::record::{Correction, Stretch};
@@ -55,7 +56,7 @@ impl Lots {
                     new: format!("{} {} to {}", ask.probe, ask.from, ask.to),
                     by: by.into(),
                     at,
-                    reason: "attached after closing".into(),
+                    reason: ATTACHED_LATE.into(),
                 });
             }
             self.store.seal(&mut drawn, Some(&found), at)?;

@@ -36,6 +36,7 @@ impl Lots {
             dairy: self.dairy.name.clone(),
             kettle: opening.kettle.clone(),
             time_zone: self.dairy.time_zone.clone(),
+            language: self.dairy.language.clone(),
             opened: at,
             opened_by: by.into(),
             past: opening.past,

@@ -113,7 +113,7 @@ fn ph_and_days() {
     let sixty = limit("days = 60");
     let at = |t: &str| t.parse::<At>().unwrap();
     let v = sixty.judge(&r, &BTreeMap::new(), at("2026-08-29T05:00:00Z"));
-    assert_eq!((v.word(), v.found.as_str()), ("not-known", "not before 2026-08-30"));
+    assert_eq!((v.word(), v.found_words().as_str()), ("not-known", "not before 2026-08-30"));
     assert_eq!(sixty.judge(&r, &BTreeMap::new(), at("2026-08-30T05:00:00Z")).word(), "pass");
 }
 

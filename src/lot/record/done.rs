@@ -2,7 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::engine::said::Said;
 use crate::lot::at::At;
+use crate::words::Words;
 
 /// A stage as it was.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -68,23 +70,33 @@ pub struct AlarmDone {
     /// The limit it was about, °C.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub limit_celsius: Option<f64>,
-    /// What it said.
+    /// What it said, in the record's English.
     pub text: String,
+    /// The same as data, for the sheet's language.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub said: Vec<Said>,
 }
 
-/// In place of who took an alarm that asked nobody to come.
-pub const ONLY_SHOWN: &str = "only shown";
-
 impl AlarmDone {
-    /// Who took it, in words: a name, `somebody`, `nobody`, or [`ONLY_SHOWN`].
-    pub fn taken_by_whom(&self) -> &str {
-        let silent = self.sounds == Some(false) || self.priority == "low";
+    /// Who took it: a name, or the words for somebody, nobody, or that it asked
+    /// nobody to come.
+    pub fn taken_by_whom(&self, words: &Words) -> String {
         match (&self.taken_by, self.taken) {
-            (Some(by), _) => by,
-            (None, Some(_)) => "somebody",
-            (None, None) if silent => ONLY_SHOWN,
-            (None, None) => "nobody",
+            (Some(by), _) => by.clone(),
+            (None, Some(_)) => words.word("sheet-somebody"),
+            (None, None) if self.is_only_shown() => words.word("sheet-only-shown"),
+            (None, None) => words.word("sheet-nobody"),
         }
+    }
+
+    /// Whether it asked nobody to come.
+    pub fn is_only_shown(&self) -> bool {
+        self.sounds == Some(false) || self.priority == "low"
+    }
+
+    /// What it said, in a language; in English where no more is known.
+    pub fn said_in(&self, words: &Words) -> String {
+        if self.said.is_empty() || words.code() == "en" { self.text.clone() } else { words.tell(&self.said) }
     }
 }
 
@@ -140,6 +152,20 @@ pub struct Instrument {
     /// Uncertainty, ± °C.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub uncertainty_celsius: Option<f64>,
+    /// The calibration as data, for the sheet's language.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub calibration_said: Vec<Said>,
+}
+
+impl Instrument {
+    /// The calibration in a language; as the record has it where that is all
+    /// there is.
+    pub fn calibration_in(&self, words: &Words) -> Option<String> {
+        if self.calibration_said.is_empty() {
+            return self.calibration.clone();
+        }
+        Some(words.tell_parts(&self.calibration_said))
+    }
 }
 
 /// What the trace says to one of the dairy's limits.
@@ -156,4 +182,22 @@ pub struct LimitDone {
     pub verdict: String,
     /// What was found.
     pub found: String,
+    /// The limit and what was found as data, for the sheet's language.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub limit_said: Option<Said>,
+    /// Parts of what was found.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub found_said: Vec<Said>,
+}
+
+impl LimitDone {
+    /// The limit in a language; as the record has it where that is all there is.
+    pub fn limit_in(&self, words: &Words) -> String {
+        self.limit_said.as_ref().map_or_else(|| self.limit.clone(), |s| words.tell_one(s))
+    }
+
+    /// What was found, likewise.
+    pub fn found_in(&self, words: &Words) -> String {
+        if self.found_said.is_empty() { self.found.clone() } else { words.tell_parts(&self.found_said) }
+    }
 }

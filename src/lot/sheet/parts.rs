@@ -4,10 +4,10 @@ use std::fmt::Write as _;
 
 use super::Part;
 use crate::lot::chart::escape;
-use crate::lot::findings::looked_at;
-use crate::lot::picture::counted;
+use crate::lot::findings::{deviations, looked_at};
 use crate::lot::record::Record;
 use crate::lot::seal::Link;
+use crate::words::Words;
 
 mod making;
 mod proof;
@@ -87,24 +87,34 @@ fn field(html: &mut String, label: &str, value: Option<String>) {
     let _ = write!(html, "<div><dt>{label}</dt><dd>{value}</dd></div>");
 }
 
-fn plain(x: f64) -> String {
-    let text = format!("{x:.1}");
-    text.strip_suffix(".0").map(Into::into).unwrap_or(text)
-}
-
-fn more(html: &mut String, left: usize, place: &str) {
+fn more(html: &mut String, left: usize, place: &str, words: &Words) {
     if left > 0 {
-        let _ = write!(html, "<p class=\"more\">and {left} more: see {place} in the lot’s folder</p>");
+        let said = words.say("sheet-more", &[("n", &left.to_string()), ("file", place)]);
+        let _ = write!(html, "<p class=\"more\">{said}</p>");
     }
 }
 
-pub(super) fn header(r: &Record) -> Part {
+/// The head of a table: its caption, and its columns with whether they hold
+/// figures.
+fn table_head(words: &Words, caption: &str, columns: &[(&str, bool)]) -> String {
+    let mut html = format!("<table><caption><h2>{}</h2></caption><thead><tr>", words.word(caption));
+    for (key, figures) in columns {
+        let class = if *figures { " class=\"n\"" } else { "" };
+        let _ = write!(html, "<th scope=\"col\"{class}>{}</th>", words.word(key));
+    }
+    html.push_str("</tr></thead><tbody>");
+    html
+}
+
+pub(super) fn header(r: &Record, w: &Words) -> Part {
     let zone = r.zone();
-    let product = if r.product.is_empty() { "Make sheet".into() } else { short(&r.product, 44) };
+    let product = if r.product.is_empty() { w.word("sheet-name") } else { short(&r.product, 44) };
     let mut html = format!(
-        "<header><div><p class=\"dairy\">{} · make sheet</p><h1>{product}</h1></div>\
-         <p class=\"lot\">Lot <b>{}</b></p></header>\n<dl class=\"facts\">",
+        "<header><div><p class=\"dairy\">{} · {}</p><h1>{product}</h1></div>\
+         <p class=\"lot\">{} <b>{}</b></p></header>\n<dl class=\"facts\">",
         short(&r.dairy, 60),
+        w.word("sheet-name"),
+        w.word("lot"),
         escape(&r.lot),
     );
     let on = |at: crate::lot::at::At| {
@@ -114,96 +124,98 @@ pub(super) fn header(r: &Record) -> Part {
     let opened = format!("{}, {}", on(r.opened), r.opened_by);
     let closed = r.closed.map(|c| format!("{}, {}", on(c), r.closed_by.as_deref().unwrap_or_default()));
     let wheels = (!r.wheels.is_empty()).then(|| match r.kg() {
-        Some(kg) => format!("{} ({kg:.1} kg)", r.wheels.len()),
+        Some(kg) => format!("{} ({} kg)", r.wheels.len(), w.number(kg, 1)),
         None => r.wheels.len().to_string(),
     });
-    field(&mut html, "Day", Some(r.day()));
-    field(&mut html, "Kettle", Some(r.kettle.clone()));
-    field(&mut html, "Maker", r.people.maker.clone());
-    field(&mut html, "Helped", r.people.helpers.clone());
-    field(&mut html, "Opened", Some(opened));
-    field(&mut html, "Closed", closed.or(Some("still open".into())));
-    field(&mut html, "Wheels", wheels);
-    field(&mut html, "Yield", r.yield_kg_per_100_l().map(|y| format!("{y:.2} kg / 100 L")));
+    let mut field = |key, value| field(&mut html, &w.word(key), value);
+    field("sheet-day", Some(r.day()));
+    field("kettle", Some(r.kettle.clone()));
+    field("sheet-maker", r.people.maker.clone());
+    field("sheet-helped", r.people.helpers.clone());
+    field("sheet-opened", Some(opened));
+    field("sheet-closed", closed.or(Some(w.word("sheet-still-open"))));
+    field("sheet-wheels", wheels);
+    field("season-yield", r.yield_kg_per_100_l().map(|y| format!("{} kg / 100 L", w.number(y, 2))));
     html.push_str("</dl>\n");
     Part { html, height_mm: 24.5 }
 }
 
-pub(super) fn first(r: &Record, caps: &Caps) -> Part {
-    if r.deviations.is_empty() {
-        let html = format!(
-            "<section class=\"first none\"><h2>To look at first</h2><p>{}</p></section>\n",
-            looked_at(r)
-        );
+pub(super) fn first(r: &Record, caps: &Caps, w: &Words) -> Part {
+    let (title, deviations) = (w.word("sheet-first"), deviations(r, w));
+    if deviations.is_empty() {
+        let html =
+            format!("<section class=\"first none\"><h2>{title}</h2><p>{}</p></section>\n", looked_at(r, w));
         return Part { html, height_mm: 16.8 };
     }
-    let mut html = String::from("<section class=\"first\"><h2>To look at first</h2><ul>");
+    let mut html = format!("<section class=\"first\"><h2>{title}</h2><ul>");
     let mut lines = 0;
-    for d in r.deviations.iter().take(caps.first) {
+    for d in deviations.iter().take(caps.first) {
         let _ = write!(html, "<li>{}</li>", short(d, caps.first_chars));
         lines += 1 + d.chars().take(caps.first_chars).count() / 125;
     }
     html.push_str("</ul>");
-    let left = r.deviations.len().saturating_sub(caps.first);
-    more(&mut html, left, "lot.toml");
+    let left = deviations.len().saturating_sub(caps.first);
+    more(&mut html, left, "lot.toml", w);
     html.push_str("</section>\n");
     Part { html, height_mm: 8.6 + (lines + usize::from(left > 0)) as f64 * 3.8 }
 }
 
 /// What the signs on the curve mean; only those that are on it.
-pub(super) fn key(r: &Record) -> Part {
+pub(super) fn key(r: &Record, w: &Words) -> Part {
     let mut signs = Vec::new();
     if r.plan.is_some() {
-        signs.push("shaded band: what the plan wants");
+        signs.push("sheet-key-band");
     }
     if !r.marks.is_empty() {
-        signs.push("circled number: marked by hand");
+        signs.push("sheet-key-mark");
     }
     if r.alarms.iter().any(|a| matches!(a.alarm.as_str(), "heat-off" | "over-target")) {
-        signs.push("▲ called");
+        signs.push("sheet-key-call");
     }
     if !r.gaps.is_empty() {
-        signs.push("hatched: no good reading");
+        signs.push("sheet-key-gap");
     }
     if !r.stretches.is_empty() {
-        signs.push("lone spikes: odd readings, kept as they came");
+        signs.push("sheet-key-spike");
     }
     if signs.is_empty() {
         return Part { html: String::new(), height_mm: 0.0 };
     }
-    let text = signs.join(" · ");
-    let height_mm = if text.chars().count() > 160 { 7.0 } else { 3.8 };
-    Part { html: format!("<figcaption class=\"key\">On the curve: {text}.</figcaption>"), height_mm }
+    let signs: Vec<String> = signs.into_iter().map(|key| w.word(key)).collect();
+    let text = w.say("sheet-key", &[("signs", &signs.join(" · "))]);
+    let height_mm = if text.chars().count() > 150 { 7.0 } else { 3.8 };
+    Part { html: format!("<figcaption class=\"key\">{text}</figcaption>"), height_mm }
 }
 
-pub(super) fn footer(r: &Record, former: Option<&Link>) -> Part {
+pub(super) fn footer(r: &Record, former: Option<&Link>, w: &Words) -> Part {
     let zone = r.zone();
     let end = r.closed.unwrap_or(r.opened);
     let (a, b) = (r.opened.offset(&zone), end.offset(&zone));
-    let offset =
-        if a == b { format!("UTC{a}") } else { format!("UTC{a} at its beginning, UTC{b} at its end") };
+    let offset = if a == b { format!("UTC{a}") } else { w.say("sheet-zone-two", &[("a", &a), ("b", &b)]) };
     let seal = match former {
-        _ if r.closed.is_none() => "Still open, so not sealed yet.".into(),
-        Some(link) => format!(
-            "Sealed; the seal before it in the dairy’s chain is no. {} ({}…).",
-            link.number,
-            &link.chain[..16.min(link.chain.len())]
-        ),
-        None => "Sealed; the first seal of the dairy’s chain.".into(),
+        _ if r.closed.is_none() => w.word("sheet-seal-open"),
+        Some(link) => {
+            let sum = &link.chain[..16.min(link.chain.len())];
+            w.say("sheet-seal-after", &[("n", &link.number.to_string()), ("sum", sum)])
+        }
+        None => w.word("sheet-seal-first"),
     };
     let gist: Vec<String> = r
         .stretches
         .iter()
         .take(4)
-        .map(|s| format!("{} of probe {}", counted(s.readings, "reading"), escape(&s.probe)))
+        .map(|s| w.say("sheet-trace-of", &[("n", &s.readings.to_string()), ("probe", &escape(&s.probe))]))
         .collect();
+    let zone = if r.time_zone.is_empty() { "UTC".into() } else { escape(&r.time_zone) };
+    let trace = if gist.is_empty() { w.word("sheet-trace-none") } else { gist.join(", ") };
+    let values =
+        [("zone", &zone), ("offset", &offset), ("trace", &trace), ("seal", &seal), ("lot", &escape(&r.lot))];
+    let values = values.map(|(name, v)| (name, v.as_str()));
     let html = format!(
-        "<footer><div class=\"sign-here\"><span>Maker</span><span>Checked</span></div>\
-         <p>Times are those of {} ({offset}). Trace, kept by curdtrace as read: {}. {seal} \
-         Whether the record is as it was closed: “curdtrace lot verify {}”, or “sha256sum -c SHA256SUMS” in its folder.</p></footer>\n",
-        if r.time_zone.is_empty() { "UTC".into() } else { escape(&r.time_zone) },
-        if gist.is_empty() { "none".into() } else { gist.join(", ") },
-        escape(&r.lot),
+        "<footer><div class=\"sign-here\"><span>{}</span><span>{}</span></div><p>{}</p></footer>\n",
+        w.word("sheet-maker"),
+        w.word("sheet-checked"),
+        w.say("sheet-foot", &values),
     );
     Part { html, height_mm: 20.0 }
 }

@@ -9,8 +9,8 @@ use serde_json::{Value, json};
 use super::{Problem, Wanted};
 use crate::engine::amounts::{Rennet, Unfit, Wash};
 use crate::engine::clot::SOXHLET_CELSIUS;
-use crate::web::words::Words;
 use crate::web::{Room, reckoned};
+use crate::words::Words;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]

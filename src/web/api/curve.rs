@@ -22,7 +22,7 @@ use crate::lot::gather::Point;
 use crate::web::Room;
 use crate::web::seam::Snapshot;
 use crate::web::state;
-use crate::web::words::Words;
+use crate::words::Words;
 
 const MIN_NS: WallNs = 60_000_000_000;
 /// How much room is left for what is to come, at least.

@@ -10,7 +10,7 @@ use super::Problem;
 use super::plans::on_disk;
 use crate::web::Room;
 use crate::web::state::Moment;
-use crate::web::why;
+use crate::words::why;
 
 pub(super) async fn list(State(room): State<Arc<Room>>) -> Result<Json<Value>, Problem> {
     let seen = room.seam.snapshot.borrow().clone();

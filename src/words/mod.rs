@@ -1,8 +1,14 @@
 //! The maker's language: messages from plain Fluent files.
 //!
-//! Duty: read the part of Fluent that the page's messages use, and put values
-//! into them. The browser reads the same files with the same rules
-//! (`page/words.js`), so that page, sheet and alerts say the same.
+//! Duty: read the part of Fluent that the messages use, and put values into
+//! them; tell what comes as data ([`tell`]); find the few words for why a
+//! number is not trusted ([`why`]). The browser reads the same files with the
+//! same rules (`src/web/page/words.js`), so that page, sheet and alerts say the
+//! same.
+//!
+//! A language is one file, named in [`FILES`]. What stands in it below the line
+//! that begins with `## ` is for paper, alarms and terminal: the browser does
+//! not get it.
 //!
 //! The part: `key = text`, `#` comments, continuation lines that are indented,
 //! and `{ $name }`. The full grammar (terms, selectors, functions, attributes)
@@ -10,17 +16,25 @@
 //! uses it is refused by a test, not misread.
 //!
 //! Invariants: every language has every message of English with the same
-//! variables, and none that nothing uses (`tests/words.rs`).
+//! variables, and none that nothing uses (`tests/words.rs`). Nothing is
+//! translated by reading English, but for the reasons of [`why`].
 
 use std::collections::BTreeMap;
 use std::sync::OnceLock;
 
-/// The languages there are: code, own name, file.
+mod said;
+mod tell;
+pub mod why;
+
+/// The line from which on a file is not for the page begins so.
+const NOT_FOR_THE_PAGE: &str = "\n## ";
+
+/// The languages there are: code and file, English first.
 const FILES: [(&str, &str); 4] = [
-    ("en", include_str!("page/en.ftl")),
-    ("it", include_str!("page/it.ftl")),
-    ("de", include_str!("page/de.ftl")),
-    ("fr", include_str!("page/fr.ftl")),
+    ("en", include_str!("en.ftl")),
+    ("it", include_str!("it.ftl")),
+    ("de", include_str!("de.ftl")),
+    ("fr", include_str!("fr.ftl")),
 ];
 
 /// One language's messages.
@@ -43,7 +57,7 @@ impl Words {
     /// The language of that code (`de`, `de-CH`, `de_AT.UTF-8`), else English.
     ///
     /// ```
-    /// use curdtrace::web::words::Words;
+    /// use curdtrace::words::Words;
     /// assert_eq!(Words::of("it-CH").code(), "it");
     /// assert_eq!(Words::of("nl").code(), "en");
     /// ```
@@ -58,9 +72,19 @@ impl Words {
         self.code
     }
 
-    /// The file as shipped to the browser.
+    /// The codes there are, English first.
+    pub fn codes() -> [&'static str; FILES.len()] {
+        FILES.map(|(code, _)| code)
+    }
+
+    /// The whole file.
     pub fn source(&self) -> &'static str {
         self.source
+    }
+
+    /// What of the file is shipped to the browser.
+    pub fn for_the_page(&self) -> &'static str {
+        self.source.find(NOT_FOR_THE_PAGE).map_or(self.source, |end| &self.source[..=end])
     }
 
     /// Every message's key and text.
@@ -72,7 +96,7 @@ impl Words {
     /// which a test keeps from happening.
     ///
     /// ```
-    /// use curdtrace::web::words::Words;
+    /// use curdtrace::words::Words;
     /// assert_eq!(Words::of("en").say("alarm-heat-off", &[]), "Heat off");
     /// ```
     pub fn say(&self, key: &str, values: &[(&str, &str)]) -> String {
@@ -90,9 +114,54 @@ impl Words {
         out
     }
 
+    /// A message without values.
+    pub fn word(&self, key: &str) -> String {
+        self.say(key, &[])
+    }
+
+    /// The word of a family, such as `stage` and `cooking`; the name itself
+    /// where the family has none of that name, as in what a later version wrote.
+    ///
+    /// ```
+    /// use curdtrace::words::Words;
+    /// assert_eq!(Words::of("de").one_of("stage", "cooking"), "Brennen");
+    /// assert_eq!(Words::of("de").one_of("stage", "smoking-hot"), "smoking hot");
+    /// ```
+    pub fn one_of(&self, family: &str, name: &str) -> String {
+        let key = format!("{family}-{name}");
+        if self.messages.contains_key(&key) { self.word(&key) } else { name.replace('-', " ") }
+    }
+
     /// A number as this language writes it.
     pub fn number(&self, value: f64, decimals: usize) -> String {
+        self.written(format!("{value:.decimals$}"))
+    }
+
+    /// A number with its sign.
+    pub fn signed(&self, value: f64, decimals: usize) -> String {
+        self.written(format!("{value:+.decimals$}"))
+    }
+
+    /// A number with at most so many decimals, a last nought left out.
+    ///
+    /// ```
+    /// use curdtrace::words::Words;
+    /// let de = Words::of("de");
+    /// assert_eq!([41.0, 41.52].map(|x| de.short(x, 1)), ["41", "41,5"]);
+    /// assert_eq!([5.5, 5.52].map(|x| de.short(x, 2)), ["5,5", "5,52"]);
+    /// ```
+    pub fn short(&self, value: f64, decimals: usize) -> String {
         let plain = format!("{value:.decimals$}");
+        let bare = if decimals == 1 { plain.strip_suffix(".0") } else { plain.strip_suffix('0') };
+        self.written(bare.map_or(plain.clone(), str::to_owned))
+    }
+
+    /// A number with as many decimals as it has.
+    pub fn figure(&self, value: f64) -> String {
+        self.written(format!("{value}"))
+    }
+
+    fn written(&self, plain: String) -> String {
         if self.code == "en" { plain } else { plain.replace('.', ",") }
     }
 }

@@ -8,8 +8,9 @@
 //! (the tests below walk through it).
 
 /// How a reason begins, and the key of its few words.
-const BEGINNINGS: [(&str, &str); 33] = [
+const BEGINNINGS: [(&str, &str); 34] = [
     ("silent:", "why-silent"),
+    ("no reading came", "why-no-reading"),
     ("the source gave no number", "why-none"),
     ("not a finite number", "why-none"),
     ("no answer:", "why-converter"),
@@ -47,7 +48,7 @@ const BEGINNINGS: [(&str, &str); 33] = [
 /// The key of the few words, where there are some.
 ///
 /// ```
-/// use curdtrace::web::why;
+/// use curdtrace::words::why;
 /// assert_eq!(why::key("just put in: not settled yet"), Some("why-put-in"));
 /// assert_eq!(why::key("battery at 12 %"), None);
 /// ```
@@ -60,7 +61,7 @@ mod tests {
     use super::*;
     use crate::engine::probe::{Doubt, Missing};
     use crate::sensor::fault::{self, Fault};
-    use crate::web::words::Words;
+    use crate::words::Words;
 
     #[test]
     fn whatever_is_said_here_has_few_words() {

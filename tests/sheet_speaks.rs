@@ -1,0 +1,119 @@
+//! Promise: the make sheet speaks the dairy's language, figures as that language
+//! writes them, while the files for machines stay as they are; what persons wrote
+//! stays as they wrote it.
+
+#![allow(clippy::unwrap_used, clippy::panic)] // a test may end here
+
+#[path = "support/made_day.rs"]
+mod made_day;
+
+use std::path::Path;
+use std::sync::Arc;
+
+use curdtrace::journal::storage::{Disk, Storage};
+use curdtrace::lot::at::At;
+use curdtrace::lot::inbox::{Ask, Opening, Request};
+use curdtrace::lot::life::Lots;
+use curdtrace::lot::record::Record;
+use curdtrace::lot::sheet::render;
+use curdtrace::lot::store::Dairy;
+use curdtrace::words::Words;
+use made_day::{Day, MORNING_NS, PLAN, dairy};
+
+/// A lot with a limit that is not kept, a word of the maker's, and a correction.
+fn made(data: &Path, language: &str) -> (Record, Lots) {
+    let storage: Arc<dyn Storage> = Arc::new(Disk);
+    let limit = "[[limit]]\nname = \"Plan 4.2\"\nsource = \"own plan\"\nat-most-celsius = 40.5\n";
+    std::fs::create_dir_all(data).unwrap();
+    std::fs::write(data.join("limits.toml"), limit).unwrap();
+    let mut day = Day::new(storage.clone(), data);
+    let (mut lots, _) = Lots::open(storage, data, Dairy { language: language.into(), ..dairy() }).unwrap();
+    let start = At(MORNING_NS);
+    let by = |at, ask| Request { at, by: Some("Ada".into()), ask };
+    let fields =
+        [("milk.litres", "320.5"), ("milk.source", "31 cows, upper pasture"), ("rennet.dose-ml", "42.5")];
+    let fields = fields.map(|(f, v)| (f.to_owned(), v.to_owned())).to_vec();
+    let open = Opening { kettle: "big".into(), plan: Some(PLAN.into()), fields, ..Opening::default() };
+    let lot = lots.apply(&by(start, Ask::Open(open))).unwrap().lot;
+    let (_, end) = day.make("big", "big", start);
+    lots.apply(&by(end.plus_s(1200), Ask::Close { lot: lot.clone() })).unwrap();
+    let fields = vec![("rennet.dose-ml".into(), "45.5".into())];
+    let set = Ask::Set { lot: lot.clone(), fields, reason: Some("misread the cup".into()) };
+    lots.apply(&by(end.plus_s(7200), set)).unwrap();
+    (lots.store().load(&lot).unwrap(), lots)
+}
+
+/// What a person reads of a page.
+fn read(html: &str) -> String {
+    let body = html.split("</style>").nth(1).unwrap();
+    let mut text = String::new();
+    for (i, part) in body.split(['<', '>']).enumerate() {
+        text.push_str(if i % 2 == 0 { part } else { "\n" });
+    }
+    text
+}
+
+#[test]
+fn a_german_dairys_sheet_is_german_with_decimal_commas() {
+    let data = tempfile::tempdir().unwrap();
+    let (record, lots) = made(data.path(), "de");
+    let folder = lots.store().folder(&record.lot);
+    let file = |name: &str| std::fs::read_to_string(folder.join(name)).unwrap();
+    let html = file("sheet.html");
+    assert!(html.contains("<html lang=\"de\">"));
+    let sheet = read(&html);
+    for says in [
+        "Fabrikationsblatt",
+        "Zuerst anzusehen",
+        "Grenzwert verletzt: Plan 4.2 (höchstens 40,5 °C): ",
+        "320,5 L",
+        "45,5 mL",
+        "42,5 → 45,5 (misread the cup)",
+        "Dicklegen",
+        "verletzt",
+        "31 cows, upper pasture",
+    ] {
+        assert!(sheet.contains(says), "{says} is missing in {sheet}");
+    }
+    let lines = sheet.lines().filter(|l| {
+        !l.contains("cows")
+            && !l.contains("misread")
+            && !l.contains("Hut above")
+            && !l.contains("curdtrace lot verify")
+    });
+    for line in lines {
+        let figure = line.as_bytes().windows(3).any(|w| {
+            w[0].is_ascii_digit() && w[1] == b'.' && w[2].is_ascii_digit() && !line.contains("Plan 4.2")
+        });
+        let slips = [" the ", " of ", "taken", "Stage", "began", "reading", "called"]
+            .iter()
+            .any(|e| line.contains(e));
+        assert!(!figure && !slips, "{line:?}");
+    }
+    // What machines read.
+    assert!(file("trace.csv").lines().nth(1).unwrap().contains('.'));
+    assert!(file("lot.toml").contains("litres = 320.5"));
+    assert!(record.deviations[0].starts_with("Limit not kept: Plan 4.2 (at most 40.5 °C): "), "{record:?}");
+}
+
+#[test]
+fn every_language_draws_the_same_sheet_from_the_same_record() {
+    let data = tempfile::tempdir().unwrap();
+    let (record, lots) = made(data.path(), "en");
+    let points = lots.store().points(&record.lot).unwrap();
+    let tags =
+        |html: &str| html.matches("<tr").count() + html.matches("<li").count() + html.matches("<dt").count();
+    let english = render(&record, &points, None);
+    for words in Words::all() {
+        let html = render(&Record { language: words.code().into(), ..record.clone() }, &points, None);
+        assert_eq!(tags(&html), tags(&english), "{}", words.code());
+        let cut: Vec<String> = read(&html).lines().filter(|l| l.contains('…')).map(str::to_owned).collect();
+        assert!(cut.is_empty(), "{}: cut short: {cut:?}", words.code());
+        for family in ["sheet-", "found-", "said-", "limit-", "field-", "verdict-", "curve-"] {
+            let own = |t: &str| {
+                t.matches(family).count() - t.matches("curve-title").count() * usize::from(family == "curve-")
+            };
+            assert_eq!(own(&read(&html)), 0, "{} shows a key {family}", words.code());
+        }
+    }
+}

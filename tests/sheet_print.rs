@@ -51,12 +51,23 @@ fn pages(html: &str, dir: &Path, name: &str) -> u32 {
         .expect("chromium is not there; install Debian's package chromium");
     drop(one);
     assert!(pdf.is_file(), "chromium printed nothing: {}", String::from_utf8_lossy(&printed.stderr));
+    is_full_width(&pdf);
     let info = Command::new("pdfinfo")
         .arg(&pdf)
         .output()
         .expect("pdfinfo is not there; install Debian's package poppler-utils");
     let info = String::from_utf8_lossy(&info.stdout).into_owned();
     info.lines().find_map(|l| l.strip_prefix("Pages:")).unwrap().trim().parse().unwrap()
+}
+
+/// Where something sticks out at the right the printer makes the whole page
+/// smaller: the first word then does not stand at the margin of 11 mm any more.
+fn is_full_width(pdf: &Path) {
+    let words = Command::new("pdftotext").arg("-bbox").arg(pdf).arg("-").output().unwrap();
+    let words = String::from_utf8_lossy(&words.stdout).into_owned();
+    let first = words.split("<word xMin=\"").nth(1).and_then(|w| w.split('"').next()).unwrap();
+    let left_mm: f64 = first.parse::<f64>().unwrap() * 25.4 / 72.0;
+    assert!((left_mm - 11.0).abs() < 0.6, "{}: the first word is at {left_mm} mm", pdf.display());
 }
 
 fn keep() -> (Option<tempfile::TempDir>, PathBuf) {

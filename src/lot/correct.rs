@@ -37,6 +37,9 @@ pub const FIELDS: [(&str, &str); 21] = [
 /// Why a field was entered where nobody says why and the lot was closed.
 pub const AFTER_CLOSING: &str = "entered after closing";
 
+/// Why a field changed where a person took over a lot that milk had opened.
+pub const TAKEN_OVER: &str = "entered when the lot was taken over";
+
 /// Why a stretch came to a closed lot.
 pub const ATTACHED_LATE: &str = "attached after closing";
 

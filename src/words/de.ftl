@@ -383,6 +383,7 @@ calibration-reference = Referenz, vorgefunden { $off } °C
 calibration-by = von { $by }, fällig { $due }
 sheet-corrections = Berichtigt oder nachgetragen
 why-after-closing = nach dem Schliessen eingetragen
+why-taken-over = bei der Übernahme der Charge eingetragen
 why-attached = nach dem Schliessen angehängt
 
 field-product = Produkt

@@ -397,6 +397,7 @@ calibration-reference = reference as found { $off } °C
 calibration-by = by { $by }, due { $due }
 sheet-corrections = Corrected or entered later
 why-after-closing = entered after closing
+why-taken-over = entered when the lot was taken over
 why-attached = attached after closing
 
 # Fields of a lot, as they stand in a correction

@@ -312,7 +312,7 @@ sheet-key-band = bande : ce que veut le plan
 sheet-key-mark = chiffre cerclé : noté à la main
 sheet-key-call = ▲ appel
 sheet-key-gap = hachures : aucune bonne mesure
-sheet-key-spike = pointes seules : mesures étranges, gardées telles quelles
+sheet-key-spike = pointes seules : mesures étranges, telles quelles
 sheet-zone-two = UTC{ $a } au début, UTC{ $b } à la fin
 sheet-seal-open = Encore ouvert, donc pas encore scellé.
 sheet-seal-first = Scellé ; premier sceau de la chaîne de la fromagerie.
@@ -383,6 +383,7 @@ calibration-reference = référence, trouvée à { $off } °C
 calibration-by = par { $by }, échéance { $due }
 sheet-corrections = Corrigé ou inscrit après coup
 why-after-closing = inscrit après la fermeture
+why-taken-over = inscrit à la reprise du lot
 why-attached = joint après la fermeture
 
 field-product = produit

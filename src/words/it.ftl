@@ -312,7 +312,7 @@ sheet-key-band = fascia: quel che vuole il piano
 sheet-key-mark = numero cerchiato: segnato a mano
 sheet-key-call = ▲ chiamata
 sheet-key-gap = tratteggio: nessuna lettura buona
-sheet-key-spike = punte sole: letture strane, tenute come vennero
+sheet-key-spike = punte sole: letture strane, come vennero
 sheet-zone-two = UTC{ $a } all’inizio, UTC{ $b } alla fine
 sheet-seal-open = Ancora aperto, dunque non sigillato.
 sheet-seal-first = Sigillato; è il primo sigillo della catena del caseificio.
@@ -383,6 +383,7 @@ calibration-reference = riferimento, trovata a { $off } °C
 calibration-by = di { $by }, scade il { $due }
 sheet-corrections = Corretto o inserito dopo
 why-after-closing = inserito dopo la chiusura
+why-taken-over = inserito quando il lotto fu preso in mano
 why-attached = aggiunta dopo la chiusura
 
 field-product = prodotto

@@ -2,7 +2,7 @@
 
 use super::{Done, ITSELF, Lots};
 use crate::lot::at::At;
-use crate::lot::correct::{Author, set};
+use crate::lot::correct::{Author, TAKEN_OVER, set};
 use crate::lot::id;
 use crate::lot::inbox::Opening;
 use crate::lot::record::Record;
@@ -17,8 +17,7 @@ impl Lots {
         if !own || opening.id.as_ref().is_some_and(|id| *id != lot) {
             return Err(LotError::AlreadyOpen { lot, kettle: opening.kettle.clone() });
         }
-        let author =
-            Author { by: Some(by.into()), at, reason: Some("entered when the lot was taken over".into()) };
+        let author = Author { by: Some(by.into()), at, reason: Some(TAKEN_OVER.into()) };
         let mut record = self.store.load(&lot)?;
         let opened = record.opened.clock(&record.zone());
         fill(&mut record, opening, &author)?;

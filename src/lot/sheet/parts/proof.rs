@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use super::{Caps, ROW_MM, more, sentences, short, table_head};
 use crate::lot::chart::escape;
-use crate::lot::correct::{AFTER_CLOSING, ATTACHED_LATE};
+use crate::lot::correct::{AFTER_CLOSING, ATTACHED_LATE, TAKEN_OVER};
 use crate::lot::record::{AlarmDone, Record};
 use crate::lot::sheet::Part;
 use crate::words::Words;
@@ -60,7 +60,7 @@ pub(in crate::lot::sheet) fn limits(r: &Record, caps: &Caps, w: &Words) -> Part 
     if r.limits.is_empty() {
         return Part { html: String::new(), height_mm: 0.0 };
     }
-    let mut html = table_head(
+    let html = table_head(
         w,
         "sheet-limits",
         &[
@@ -71,6 +71,7 @@ pub(in crate::lot::sheet) fn limits(r: &Record, caps: &Caps, w: &Words) -> Part 
             ("sheet-source", false),
         ],
     );
+    let mut html = html.replacen("<table>", "<table class=\"limits\">", 1);
     let mut shown: Vec<_> = r.limits.iter().collect();
     shown.sort_by_key(|l| ["fail", "not-known", "pass"].iter().position(|v| *v == l.verdict));
     for l in shown.iter().take(caps.limits) {
@@ -159,6 +160,7 @@ fn said(value: &str, words: &Words) -> String {
 fn reason(reason: &str, words: &Words) -> String {
     match reason {
         AFTER_CLOSING => words.word("why-after-closing"),
+        TAKEN_OVER => words.word("why-taken-over"),
         ATTACHED_LATE => words.word("why-attached"),
         own => own.to_owned(),
     }

@@ -132,6 +132,10 @@ fn a_strangers_hour() {
     assert!(well(data, &["list"]).contains("open"));
     let attached = well(data, &["attach", &lot, "--make", "last", "--by", "Ada"]);
     assert!(attached.contains("readings of probe big more"), "{attached}");
+    // A probe that there is not: what there is instead is named.
+    let wrong = ["attach", &lot, "--probe", "milk", "--since", "2020-01-01", "--until", "2099-01-01"];
+    let (code, _, err) = run(data, &wrong);
+    assert!(code == 66 && err.contains("probe milk") && err.contains("it has readings of big then"), "{err}");
     let closed = well(data, &["close", &lot, "--by", "Ada"]);
     let folder = closed.lines().last().unwrap();
     assert!(Path::new(folder).join("SHA256SUMS").is_file());
@@ -141,6 +145,10 @@ fn a_strangers_hour() {
     well(data, &["correct", &lot, "rennet.dose-ml=35", "--by", "Ada", "--reason", "misread the cup"]);
     well(data, &["wheel", &lot, "1=14,5", "2=14.1", "--by", "Bruno"]);
     well(data, &["milking", &lot, "monday-evening", "--litres", "320", "--by", "Bruno"]);
+    let french = well(data, &["sheet", &lot, "--language", "fr"]);
+    assert!(french.contains("<html lang=\"fr\">") && french.contains("Feuille de fabrication"), "{french}");
+    let (code, _, err) = run(data, &["sheet", &lot, "--language", "nl"]);
+    assert!(code == 64 && err.contains("en, it, de, fr"), "{err}");
     let shown = well(data, &["show", &lot]);
     for says in ["35.0", "from 32.0 to 35.0 by Ada: misread the cup", "cooking", "monday-evening, 320"] {
         assert!(shown.contains(says), "{says}: {shown}");

@@ -223,7 +223,8 @@ impl Loop {
                 self.publish();
             }
             Some(Report::Lot(lot)) => {
-                tracing::info!("lot {} {}", lot.id, if lot.closed { "closed" } else { "opened" });
+                // The terminal says it, in the dairy's language and with the folder.
+                tracing::debug!("lot {} {}", lot.id, if lot.closed { "closed" } else { "opened" });
                 if !lot.closed {
                     self.shown.open_lots.insert(lot.kettle.clone(), lot.id.clone());
                 } else if self.shown.open_lots.get(&lot.kettle) == Some(&lot.id) {

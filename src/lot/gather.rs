@@ -6,7 +6,7 @@
 //! trusted and is known by now bears the time as known, and the time it bore
 //! before in a field `clock_was`.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::path::Path;
 use std::sync::Arc;
@@ -108,6 +108,33 @@ pub fn gather(storage: &Arc<dyn Storage>, journal: &Path, wanted: &Wanted) -> Re
         }
     }
     found.story.end();
+    Ok(found)
+}
+
+/// The probes that have readings between two moments.
+///
+/// # Errors
+/// The journal cannot be read.
+pub fn probes_between(
+    storage: &Arc<dyn Storage>,
+    journal: &Path,
+    from: At,
+    to: At,
+) -> Result<BTreeSet<String>, JournalError> {
+    let wanted = Wanted { live: Some((from, to)), ..Wanted::default() };
+    let mut found = BTreeSet::new();
+    let Some(span) = wanted.span() else { return Ok(found) };
+    let mut replay = Replay::open(storage.clone(), journal, span)?;
+    let mut names = Names::default();
+    while let Some((stamp, text)) = replay.next_line()? {
+        let at = At(stamp.wall_ns.unwrap_or(stamp.written_ns));
+        if let Ok(Some((Line::Reading(r), _))) = parse(text, &mut names)
+            && (from..to).contains(&at)
+            && !found.contains(&*r.probe)
+        {
+            found.insert(r.probe.to_string());
+        }
+    }
     Ok(found)
 }
 

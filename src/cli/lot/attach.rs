@@ -152,7 +152,7 @@ fn the_make(room: &Room, which: &str, args: &Args) -> Result<MadeOnce, Failure> 
 
 fn told(m: &MadeOnce, room: &Room) -> String {
     let (day, from, to) = (m.began.day(&room.zone), m.began.clock(&room.zone), m.ended.clock(&room.zone));
-    format!("{day} {from} to {to} in kettle {}", m.kettle)
+    format!("{day} {from} to {to} in kettle {} (probe {})", m.kettle, m.probe)
 }
 
 /// Which makes a word means.

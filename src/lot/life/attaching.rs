@@ -3,6 +3,7 @@
 use super::{Done, Lots};
 use crate::lot::at::At;
 use crate::lot::correct::ATTACHED_LATE;
+use crate::lot::gather::probes_between;
 use crate::lot::inbox::AttachAsk;
 use crate::lot::picture::counted;
 use crate::lot::record::{Correction, Stretch};
@@ -35,7 +36,7 @@ impl Lots {
         let readings = drawn.stretches.get(record.stretches.len() - 1).map_or(0, |s| s.readings);
         if readings == 0 {
             let (probe, from, to) = (ask.probe.clone(), ask.from, ask.to);
-            return Err(LotError::NoReadings { probe, from, to, hint: self.hint() });
+            return Err(LotError::NoReadings { probe, from, to, hint: self.hint(ask) });
         }
         let warning = if also_in.is_empty() {
             String::new()
@@ -87,8 +88,15 @@ impl Lots {
         Ok(others)
     }
 
-    fn hint(&self) -> String {
-        let names = crate::journal::recover::segments(&*self.store.storage, &self.store.journal());
+    /// What there is instead: other probes then, else other days.
+    fn hint(&self, ask: &AttachAsk) -> String {
+        let journal = self.store.journal();
+        let then = probes_between(&self.store.storage, &journal, ask.from, ask.to).unwrap_or_default();
+        if !then.is_empty() {
+            let names: Vec<String> = then.into_iter().collect();
+            return format!("; it has readings of {} then", names.join(", "));
+        }
+        let names = crate::journal::recover::segments(&*self.store.storage, &journal);
         match names.as_deref() {
             Ok([first, .., last]) => format!("; it has days from {} to {} (UTC)", first.day, last.day),
             Ok([only]) => format!("; it has the day {} (UTC) only", only.day),

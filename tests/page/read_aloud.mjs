@@ -42,13 +42,13 @@ try {
       ["heading", /^Milk$/], ["table", /^Alarms$/], ["heading", /^Instruments$/], ["heading", /^Corrected/], ["contentinfo", /./]].map(([r, w]) => [at(r, w), `${r} ${w}`]);
     order.forEach(([place, what], i) => check(place >= 0 && (i === 0 || place > order[i - 1][0]), `${what} is read, and in its place: ${order}`));
     const curve = all[at("image", /./)];
-    check(/Highest \d+\.\d °C at \d\d:\d\d\. Stages: warming from/.test(curve.more), `the curve is told in words: ${curve.more}`);
+    check(/Highest \d+\.\d °C at \d\d:\d\d\. Stages: warming from/i.test(curve.more), `the curve is told in words: ${curve.more}`);
     check(!curve.words.includes("Highest"), "and once only");
     const columns = all.filter((t) => t.role === "columnheader").map((t) => t.words);
     for (const c of ["Stage", "planned", "took", "target", "reached"]) check(columns.includes(c), `the column ${c} has a head`);
-    for (const s of ["warming", "setting", "cutting", "cooking"]) check(at("rowheader", new RegExp(`^${s}$`)) > 0, `the row ${s} has a head`);
+    for (const s of ["warming", "setting", "cutting", "cooking"]) check(at("rowheader", new RegExp(`^${s}$`, "i")) > 0, `the row ${s} has a head`);
     // What was reached stands in the row of the warming, too, not only of the cook.
-    const row = all.slice(at("rowheader", /^warming$/)).slice(1, 8).map((t) => t.words);
+    const row = all.slice(at("rowheader", /^warming$/i)).slice(1, 8).map((t) => t.words);
     check(row.filter((c) => /^\d+(\.\d)? °C$/.test(c)).length === 2, `target and what was reached: ${row.join(" | ")}`);
     await make.end();
     console.log(`read aloud: ${counted()} checks passed, ${all.length} things told`);

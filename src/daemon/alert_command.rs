@@ -6,10 +6,11 @@
 //! no kettle's name is ever part of a command line.
 
 use std::io::Write as _;
-use std::process::{Child, Command, Stdio};
+use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use super::alerts::Call;
+use super::running::Running;
 
 /// How often a running program is looked at.
 const LOOK: Duration = Duration::from_millis(50);
@@ -39,19 +40,6 @@ pub async fn run(argv: &[String], call: &Call, input: Option<Vec<u8>>) -> Result
             Ok(Some(status)) => return Err(format!("{program} ended with {status}")),
             Ok(None) => tokio::time::sleep(LOOK).await,
             Err(e) => return Err(format!("{program} is lost: {e}")),
-        }
-    }
-}
-
-/// Ends its program when dropped.
-struct Running(Child);
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        if matches!(self.0.try_wait(), Ok(None)) {
-            // It may end by itself in this moment; either way it is waited for.
-            let _ = self.0.kill();
-            let _ = self.0.wait();
         }
     }
 }

@@ -55,6 +55,7 @@ pub mod page;
 pub mod recorder;
 pub mod resume;
 pub mod runner;
+mod running;
 pub mod serial;
 pub mod sounding;
 pub mod source;

@@ -7,10 +7,11 @@
 
 use std::io::{Read as _, Write as _};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Command, Stdio};
 use std::sync::Arc;
 use std::time::Duration;
 
+use super::running::Running;
 use crate::config::signing::Signing;
 use crate::lot::signature::{NAMESPACE, Signer};
 
@@ -132,19 +133,6 @@ impl Failed {
             Self::Slow => {
                 format!("{program} did not end within 3 s; the key must need no passphrase or touch")
             }
-        }
-    }
-}
-
-/// Ends its program when dropped.
-struct Running(Child);
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        if matches!(self.0.try_wait(), Ok(None)) {
-            // It may end by itself in this moment; either way it is waited for.
-            let _ = self.0.kill();
-            let _ = self.0.wait();
         }
     }
 }

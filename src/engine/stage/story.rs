@@ -30,7 +30,7 @@ const OUT_C: f64 = 1.5;
 
 /// A cook may end so far below its target, °C; one that rests further below for
 /// less than this may go on, seconds.
-pub(super) const COOKED_C: f64 = 0.6;
+const COOKED_C: f64 = 0.6;
 const FLAGS_S: f64 = 480.0;
 /// A stage as told.
 #[derive(Debug, Clone, PartialEq)]

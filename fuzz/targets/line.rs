@@ -1,8 +1,4 @@
 //! `line`: see ../bodies.rs.
 #![no_main]
 
-#[path = "../bodies.rs"]
-#[allow(dead_code)]
-mod bodies;
-
-libfuzzer_sys::fuzz_target!(|data: &[u8]| bodies::line(data));
+libfuzzer_sys::fuzz_target!(|data: &[u8]| curdtrace_fuzz::line(data));

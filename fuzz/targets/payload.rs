@@ -1,8 +1,4 @@
 //! `payload`: see ../bodies.rs.
 #![no_main]
 
-#[path = "../bodies.rs"]
-#[allow(dead_code)]
-mod bodies;
-
-libfuzzer_sys::fuzz_target!(|data: &[u8]| bodies::payload(data));
+libfuzzer_sys::fuzz_target!(|data: &[u8]| curdtrace_fuzz::payload(data));

@@ -43,8 +43,6 @@ pub(super) fn into_the_milk(place: f64, history: &History) -> Option<f64> {
 pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History) -> bool {
     let now = f.bin as f64 - 1.0;
     let from = into_the_milk(place, history).map_or(place, |p| p + 2.0);
-    // A step says that somebody put the probe in.
-    let put_in = history.plunge_before(from, PLUNGE_BINS).is_some();
     let from = history.lowest_place(from, now);
     let (Some(level), Some(low)) = (history.smooth_at(now), history.smooth_from(from)) else {
         return false;
@@ -67,8 +65,7 @@ pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History)
         _ if hung => (9.0, 36.0),
         (true, true) => (1.3, 18.0),
         (true, false) => (3.5, 18.0),
-        (false, _) if put_in => (5.0, 36.0),
-        (false, _) => (6.0, 36.0),
+        (false, _) => (5.0, 36.0),
     };
     // What is warmed for rennet begins no hotter than the cow gives it, and no
     // milk is set above this.

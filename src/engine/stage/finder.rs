@@ -291,9 +291,10 @@ impl Finder {
                 if let Some(c) = bin.celsius {
                     h.w -= if h.node == 0 && self.begun && c > GIVEN_UP_C { GOES_ON } else { 0.0 };
                     h.kf.x[0] = c;
-                    // Curd that was drawn takes the probe with it: a probe that
-                    // stays as warm as the milk was is still in the kettle.
-                    let drawn = self.grammar.slots[node.slot].stage == Stage::Drawing;
+                    // Drawn curd, and whey that is over, leave the probe in the cold:
+                    // one that stays as warm as the milk was is still in the kettle.
+                    let stage = self.grammar.slots[node.slot].stage;
+                    let drawn = stage == Stage::Drawing || (stage == Stage::Idle && h.node != 0);
                     h.kf.x[1] = h.kf.x[1].min(c);
                     if drawn && self.bin - h.entered >= 4 && c > h.away_celsius - 4.0 {
                         h.w -= 1.0;

@@ -8,16 +8,22 @@
 //! to come. The moment the heat ended, f and τ are fitted together on a grid,
 //! each point weighed by how well it explains the trace and by how common such
 //! kettles are; what comes out is a mean and a deviation, never a certainty.
+//! One ending alone may mislead (a gust before it, a log after it): what is
+//! believed of a kettle moves by no more than such an ending is worth.
 
-/// Time constant of the wall, seconds: copper kettles of 100 to 1000 litres lie
-/// between 10 and 30 s (computed from wall mass and film coefficient).
-const WALL_S: f64 = 18.0;
+/// What wall, rim and probe hold back, as one time constant, seconds: the wall of
+/// a copper kettle of 100 to 1000 litres lies between 10 and 30 s (computed from
+/// wall mass and film coefficient), stirring mixes its heat in within some 10 s,
+/// and a probe follows a few seconds later.
+const WALL_S: f64 = 30.0;
 /// Share of the fire that goes on arriving, and its time constant, seconds.
-const SHARES: [f64; 6] = [0.0, 0.1, 0.2, 0.3, 0.4, 0.5];
-const DECAYS_S: [f64; 5] = [60.0, 120.0, 180.0, 270.0, 420.0];
+const SHARES: [f64; 7] = [0.0, 0.08, 0.16, 0.24, 0.32, 0.42, 0.55];
+const DECAYS_S: [f64; 5] = [60.0, 110.0, 170.0, 250.0, 360.0];
 /// Coast time expected of a kettle never met, seconds, and its spread.
-pub(super) const UNKNOWN_S: f64 = 45.0;
-pub(super) const UNKNOWN_SD_S: f64 = 35.0;
+const UNKNOWN_S: f64 = 75.0;
+const UNKNOWN_SD_S: f64 = 60.0;
+/// How well the loss is known, as a share.
+const LOSS_SD: f64 = 0.2;
 
 /// A belief about a kettle's coast.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -42,8 +48,9 @@ pub(super) struct Ending {
 }
 
 /// Fits the end of a heating to `(seconds, °C)`; `about_s` is where the rate
-/// broke, roughly. `None` where there is too little to fit.
-pub(super) fn fit(trace: &[(f64, f64)], about_s: f64, prior: &Coast, var_bin: f64) -> Option<Ending> {
+/// broke, roughly; the kettle loses `loss` (°C/s). `None` where there is too
+/// little to fit.
+pub(super) fn fit(trace: &[(f64, f64)], about_s: f64, loss: f64, var_bin: f64) -> Option<Ending> {
     let before = trace.iter().filter(|(t, _)| *t < about_s).count();
     if before < 6 || trace.len() - before < 10 {
         return None;
@@ -58,9 +65,11 @@ pub(super) fn fit(trace: &[(f64, f64)], about_s: f64, prior: &Coast, var_bin: f6
                 if f <= 0.0 && decay_s > 60.0 {
                     continue;
                 }
-                let Some((rate, ss)) = least_squares(trace, off_s, f, decay_s) else { continue };
+                let Some((rate, ss)) = least_squares(trace, off_s, (f, decay_s), (loss, var_bin)) else {
+                    continue;
+                };
                 let theta_s = WALL_S + f * decay_s;
-                let z = (theta_s - prior.theta_s) / prior.sd_s.max(5.0);
+                let z = (theta_s - UNKNOWN_S) / UNKNOWN_SD_S;
                 // Half the misfit counts: neighbouring bins are not independent.
                 let ln = -0.25 * ss / var_bin - 0.5 * z * z + if f <= 0.0 { 1.0 } else { 0.0 };
                 if rate > 0.0 {
@@ -119,13 +128,20 @@ fn arrived_s(u: f64, f: f64, decay_s: f64) -> f64 {
 
 /// Least squares of level, rate and loss for one end; gives the rate and the
 /// sum of squares.
-fn least_squares(trace: &[(f64, f64)], off_s: f64, f: f64, decay_s: f64) -> Option<(f64, f64)> {
+fn least_squares(
+    trace: &[(f64, f64)],
+    off_s: f64,
+    (f, decay_s): (f64, f64),
+    (loss, var_bin): (f64, f64),
+) -> Option<(f64, f64)> {
     let mut a = [[0.0f64; 4]; 3];
     let mut yy = 0.0;
     let base = trace[0].1;
     for &(t, c) in trace {
         let u = t - off_s;
-        let (x1, x2) = if u <= 0.0 { (u, 0.0) } else { (arrived_s(u, f, decay_s), u) };
+        // The fire makes up for the loss, and so does what still arrives of it.
+        let arrived = if u <= 0.0 { u } else { arrived_s(u, f, decay_s) };
+        let (x1, x2) = (arrived, arrived - u);
         let (x1, x2, y) = (x1 / 60.0, x2 / 60.0, c - base);
         for (i, xi) in [1.0, x1, x2].into_iter().enumerate() {
             for (j, xj) in [1.0, x1, x2].into_iter().enumerate() {
@@ -135,13 +151,14 @@ fn least_squares(trace: &[(f64, f64)], off_s: f64, f: f64, decay_s: f64) -> Opti
         }
         yy += y * y;
     }
-    // The loss is known roughly: -0.04 ± 0.03 °C/min.
-    let pull = 0.0025 / (0.03 * 0.03);
+    // The loss is known roughly.
+    let loss = loss * 60.0;
+    let pull = var_bin / sq(LOSS_SD * loss).max(1.0e-6);
     a[2][2] += pull;
-    a[2][3] += -0.04 * pull;
+    a[2][3] += loss * pull;
     let b = [a[0][3], a[1][3], a[2][3]];
     let x = solve(a)?;
-    let ss = yy - (0..3).map(|i| x[i] * b[i]).sum::<f64>() + pull * 0.04 * 0.04;
+    let ss = yy - (0..3).map(|i| x[i] * b[i]).sum::<f64>() + pull * sq(loss);
     Some((x[1] / 60.0, ss.max(0.0)))
 }
 
@@ -175,6 +192,19 @@ impl Coast {
         Self { theta_s: UNKNOWN_S, sd_s: UNKNOWN_SD_S, decay_s: 150.0 }
     }
 
+    /// This belief and what one ending showed, which may be off by `sd_s` more
+    /// than it knows.
+    #[must_use]
+    pub fn heard(&self, shown: &Self, sd_s: f64) -> Self {
+        let (old, new) = (1.0 / sq(self.sd_s), 1.0 / (sq(shown.sd_s) + sq(sd_s)));
+        let mix = |a: f64, b: f64| (old * a + new * b) / (old + new);
+        Self {
+            theta_s: mix(self.theta_s, shown.theta_s),
+            sd_s: libm::sqrt(1.0 / (old + new)),
+            decay_s: mix(self.decay_s, shown.decay_s),
+        }
+    }
+
     /// Degrees still to come ÷ running rate, seconds, at a loss of `loss` (°C/s,
     /// positive) from `rate` (°C/s): the peak comes where what still arrives
     /// no longer covers what is lost.
@@ -197,31 +227,45 @@ impl Coast {
     }
 }
 
+fn sq(x: f64) -> f64 {
+    x * x
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     /// A heating that ends at 0 s with the given share and decay.
     fn check(f: f64, decay_s: f64, want_s: f64, within_s: f64) {
-        let rate = 0.7 / 60.0;
+        let (rate, loss) = (0.7 / 60.0, 0.04 / 60.0);
         let trace: Vec<(f64, f64)> = (-24..30i32)
             .map(|k| {
                 let t = f64::from(k) * 10.0;
-                let rise = if t <= 0.0 { t } else { arrived_s(t, f, decay_s) };
+                let arrived = if t <= 0.0 { t } else { arrived_s(t, f, decay_s) };
                 // A little scatter that any kettle has.
                 let scatter = 0.01 * f64::from((k * 7919).rem_euclid(5) - 2);
-                (t, 33.0 + rate * rise - if t > 0.0 { t * 0.04 / 60.0 } else { 0.0 } + scatter)
+                (t, 33.0 + rate * arrived + loss * (arrived - t) + scatter)
             })
             .collect();
-        let wide = Coast { theta_s: 60.0, sd_s: 80.0, decay_s: 150.0 };
-        let e = fit(&trace, 30.0, &wide, 0.02 * 0.02).unwrap();
+        let e = fit(&trace, 30.0, loss, 0.02 * 0.02).unwrap();
         assert!((e.coast.theta_s - want_s).abs() < within_s, "f {f} decay {decay_s}: {e:?}");
     }
 
     #[test]
     fn the_coast_of_a_made_up_ending_is_found_again() {
-        check(0.0, 60.0, 18.0, 8.0);
-        check(0.2, 120.0, 42.0, 12.0);
-        check(0.4, 270.0, 126.0, 30.0);
+        check(0.0, 60.0, 30.0, 8.0);
+        check(0.2, 120.0, 54.0, 12.0);
+        check(0.4, 270.0, 138.0, 30.0);
+    }
+
+    #[test]
+    fn one_odd_ending_does_not_undo_what_many_taught() {
+        let known = Coast { theta_s: 90.0, sd_s: 9.0, decay_s: 250.0 };
+        let odd = Coast { theta_s: 30.0, sd_s: 4.0, decay_s: 60.0 };
+        let now = known.heard(&odd, 12.0);
+        assert!((60.0..80.0).contains(&now.theta_s) && now.sd_s < 9.0, "{now:?}");
+        // A kettle never met learns most of its first ending.
+        let first = Coast::unknown().heard(&odd, 12.0);
+        assert!((30.0..36.0).contains(&first.theta_s), "{first:?}");
     }
 }

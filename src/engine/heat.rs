@@ -25,9 +25,14 @@ const KEPT: usize = 72;
 /// How long after its end a heating is looked at, seconds.
 const LOOK_AFTER_S: f64 = 300.0;
 /// A kettle never met is called a little early: too late cannot be mended.
-const FIRST_LEAD_S: f64 = 12.0;
+const FIRST_LEAD_S: f64 = 6.0;
 /// How much a kettle's coast varies from day to day, as a share.
 const DAY_TO_DAY: f64 = 0.15;
+/// What one ending shows of a kettle's coast may be off by this, seconds: a cook's,
+/// and a warming's, whose milk is soon renneted and stands, so that the rest of
+/// the heat is not seen to come.
+const COOK_SD_S: f64 = 12.0;
+const WARMING_SD_S: f64 = 40.0;
 
 /// What has been learned of one kettle. Plain data; `config` reads and writes
 /// it as the kettle file.
@@ -204,9 +209,9 @@ impl Heat {
         let from = h.last_hot_s - 260.0;
         let trace: Vec<(f64, f64)> =
             self.recent.iter().filter(|(t, _)| *t >= from.max(h.began_s + 30.0)).copied().collect();
-        let Some(ending) = coast::fit(&trace, h.last_hot_s, &self.coast, self.var_bin) else { return };
-        // The fit took the belief so far as its prior.
-        self.coast = ending.coast;
+        let loss = trace.last().map_or(0.0, |last| loss_per_s(last.1));
+        let Some(ending) = coast::fit(&trace, h.last_hot_s, loss, self.var_bin) else { return };
+        self.coast = self.coast.heard(&ending.coast, if h.is_cook { COOK_SD_S } else { WARMING_SD_S });
         self.taught = true;
         self.learn_lead(&h, &ending, &trace);
     }

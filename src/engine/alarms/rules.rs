@@ -96,7 +96,8 @@ pub(super) fn sounding(kind: AlarmKind, stage: Stage, plan: Option<&Plan>) -> So
         return *said;
     }
     let sounds = match kind {
-        AlarmKind::GetReady | AlarmKind::HeatOff => stage == Stage::Cooking,
+        // The cook's call, too, where its fire flagged, was taken for over, and is fed again.
+        AlarmKind::GetReady | AlarmKind::HeatOff => matches!(stage, Stage::Cooking | Stage::Stirring),
         AlarmKind::OverTarget | AlarmKind::StirringStopped | AlarmKind::CurdCheck | AlarmKind::StoreFault => {
             true
         }

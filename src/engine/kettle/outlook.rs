@@ -26,9 +26,16 @@ impl Kettle {
 
     /// Where the running heating goes.
     pub fn outlook(&self, t_s: f64) -> Option<(Outlook, f64)> {
-        let target = match self.now.stage {
-            Stage::Warming | Stage::Cooking | Stage::WheyHeating => self.now.target_celsius?,
-            _ => self.tracker.missed_target(self.heat.is_called())?,
+        let (target, hot) = match self.now.stage {
+            Stage::Warming | Stage::Cooking | Stage::WheyHeating => {
+                (self.now.target_celsius?, self.tracker.heating())
+            }
+            // A cook that was taken for over: what brings the temperature back
+            // may be the rest of it.
+            _ => {
+                let target = self.tracker.missed_target(self.heat.is_called())?;
+                (target, self.tracker.heating() + self.tracker.reheating())
+            }
         };
         let (milk, age_s) = self.milk_at(t_s)?;
         let reaction_s = self.plan.as_ref().map_or(18.0, |p| p.reaction_s);
@@ -36,7 +43,7 @@ impl Kettle {
         // rises into the target is called all the same.
         let rises_into_it = milk.slope > CREEPS && milk.level + milk.slope * reaction_s >= target;
         let fresh = age_s < 30.0;
-        if age_s > 600.0 || (fresh && self.tracker.heating() < 0.5 && !rises_into_it) {
+        if age_s > 600.0 || (fresh && hot < 0.5 && !rises_into_it) {
             return None;
         }
         let blind = (age_s > BLIND_S).then_some(age_s);

@@ -56,6 +56,7 @@ pub struct Tracker {
 #[derive(Debug, Clone, Copy)]
 struct Belief {
     heating: f64,
+    reheating: f64,
     apart: f64,
 }
 
@@ -63,6 +64,7 @@ impl Belief {
     fn of(finder: &Finder) -> Self {
         Self {
             heating: finder.mass(|n| n.phase == Phase::Ramp),
+            reheating: finder.mass(|n| n.phase == Phase::Reheat),
             apart: finder.mass(|n| n.phase == Phase::Apart),
         }
     }
@@ -231,6 +233,11 @@ impl Tracker {
     /// Probability that heat goes in now.
     pub fn heating(&self) -> f64 {
         self.belief.heating
+    }
+
+    /// Probability that heat goes in to bring a temperature back.
+    pub fn reheating(&self) -> f64 {
+        self.belief.reheating
     }
 
     /// Probability that the probe hangs in nobody knows what.

@@ -198,7 +198,8 @@ impl Listener {
         for effect in self.effects.drain(..) {
             self.heard.take(effect);
         }
-        self.heard.rung[before..].iter().any(|r| r.alarm == AlarmKind::HeatOff)
+        // The maker is elsewhere: what only shows does not call him.
+        self.heard.rung[before..].iter().any(|r| r.alarm == AlarmKind::HeatOff && r.sounds)
     }
 }
 

@@ -76,6 +76,8 @@ pub struct Heat {
     makes: u32,
     taught: bool,
     heating: Option<Heating>,
+    /// The heating before, while the running one may turn out to be the same.
+    before: Option<Heating>,
     /// Counts heatings of this make and those before.
     pub number: u32,
     recent: VecDeque<(f64, f64)>,
@@ -97,6 +99,7 @@ impl Heat {
             makes: learned.map_or(0, |l| l.makes),
             taught: false,
             heating: None,
+            before: None,
             number: 0,
             recent: VecDeque::with_capacity(KEPT),
             var_bin: 0.03 * 0.03,
@@ -137,7 +140,18 @@ impl Heat {
             self.look_at_the_end();
         }
         self.number += 1;
+        self.before = self.heating.take();
         self.heating = Some(Heating { began_s: t_s, target, last_hot_s: t_s, is_cook, ..Heating::default() });
+    }
+
+    /// The running heating was none of its own: the one before goes on. Gives
+    /// when that one began, where there was one.
+    pub fn take_back(&mut self) -> Option<f64> {
+        let before = self.before.take()?;
+        self.number -= 1;
+        let began_s = before.began_s;
+        self.heating = Some(before);
+        Some(began_s)
     }
 
     /// The running heating has another target now.

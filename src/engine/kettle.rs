@@ -73,7 +73,8 @@ pub(super) struct Kettle {
     began: bool,
     /// A make was given whose probe still hangs in the kettle.
     given: bool,
-    heating_slot_s: f64,
+    /// Which told stage the heating followed now is, and when it began.
+    heating_told: (Option<usize>, f64),
     known_health: Health,
     /// How fast the plan's minutes want the running heating, °C/min.
     planned_rate: Option<f64>,
@@ -117,7 +118,7 @@ impl Kettle {
             forecast_s: f64::NEG_INFINITY,
             began: false,
             given: false,
-            heating_slot_s: f64::NEG_INFINITY,
+            heating_told: (None, f64::NEG_INFINITY),
             known_health: Health::Good,
             planned_rate: None,
             bins: Vec::new(),
@@ -208,15 +209,22 @@ impl Kettle {
                     out.push(Said::MakeBegan);
                 }
                 if matches!(t.stage, Stage::Warming | Stage::Cooking | Stage::WheyHeating)
-                    && t.began_s > self.heating_slot_s
+                    && t.began_s > self.heating_told.1
                 {
-                    self.heating_slot_s = t.began_s;
+                    self.heating_told = (Some(t.slot), t.began_s);
                     let target = self.tracker.now().target_celsius;
                     self.heat.begin(t.began_s, target, t.stage == Stage::Cooking);
                 }
                 if t.stage == Stage::Cutting || t.stage == Stage::Drawing {
                     self.rennet = None;
                 }
+            }
+            if let Telling::Withdrawn(t) = &telling
+                && self.heating_told.0 == Some(t.slot)
+                && let Some(before_s) = self.heat.take_back()
+            {
+                // It was the one before, and that one may be called already.
+                self.heating_told = (None, before_s);
             }
             out.push(Said::Stage(telling));
         }
@@ -257,7 +265,7 @@ impl Kettle {
         self.given = false;
         self.rennet = None;
         self.heat.calls.clear();
-        self.heating_slot_s = t_s;
+        self.heating_told = (None, t_s);
     }
 
     fn give(&mut self, stages: Vec<super::stage::Told>, t_s: f64, out: &mut Vec<Said>) {

@@ -44,7 +44,7 @@ fn is_lifted(s: &Situation) -> bool {
 
 pub(super) fn get_ready(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -> Finding {
     let ahead_s = plan.map_or(Plan::default().get_ready_minutes, |p| p.get_ready_minutes) * 60.0;
-    let (begins, lasts) = match (&s.outlook, memory.heat_off.was_called()) {
+    let (begins, lasts) = match (&s.outlook, memory.calls.heat_off.was_called()) {
         (Some(o), false) => (
             o.heat_off_in_s <= ahead_s && o.heat_off_in_s > TOO_LATE_TO_GET_READY_S,
             o.heat_off_in_s <= ahead_s + READY_DEADBAND_S,
@@ -52,7 +52,7 @@ pub(super) fn get_ready(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -
         (None, false) => (false, is_lifted(s)),
         (_, true) => (false, false),
     };
-    Finding::of(memory.get_ready.condition(begins, lasts), Priority::Medium)
+    Finding::of(memory.calls.get_ready.condition(begins, lasts), Priority::Medium)
         .delayed(5.0, 20.0)
         .limit(s.target_celsius)
 }
@@ -60,7 +60,7 @@ pub(super) fn get_ready(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -
 pub(super) fn heat_off(s: &Situation, memory: &Occasion) -> Finding {
     let begins = s.outlook.is_some_and(|o| o.heat_off_in_s <= 0.0);
     let lasts = (s.outlook.is_some() && s.heating) || is_lifted(s);
-    Finding::of(memory.heat_off.condition(begins, lasts), call_priority(s))
+    Finding::of(memory.calls.heat_off.condition(begins, lasts), call_priority(s))
         .delayed(0.0, 30.0)
         .limit(memory.heating.map(|h| h.target_celsius))
 }
@@ -73,12 +73,12 @@ pub(super) fn at_target(s: &Situation, memory: &Occasion, raised: bool) -> Findi
         let short = h.target_celsius - c;
         let standing = s.rate_celsius_per_min.is_some_and(|r| r.abs() < STANDING_CELSIUS_PER_MIN);
         let near_enough =
-            if memory.heat_off.was_called() && standing { h.tolerance_celsius } else { AT_CELSIUS };
+            if memory.calls.heat_off.was_called() && standing { h.tolerance_celsius } else { AT_CELSIUS };
         short <= near_enough
     });
     let lasts =
         s.celsius.map_or(raised, |c| (c - h.target_celsius).abs() <= h.tolerance_celsius + DEADBAND_CELSIUS);
-    Finding::of(memory.at_target.condition(begins, lasts), Priority::Low)
+    Finding::of(memory.calls.at_target.condition(begins, lasts), Priority::Low)
         .delayed(0.0, 20.0)
         .limit(Some(h.target_celsius))
 }
@@ -92,7 +92,7 @@ pub(super) fn over_target(s: &Situation, plan: Option<&Plan>, memory: &Occasion,
     let stands = milk_celsius(s).map_or(raised, |c| c > back);
     // Just called: the heat may be off already, and the trace not show it yet.
     let reaction_s = plan.map_or(Plan::default().reaction_s, |p| p.reaction_s);
-    let not_taken = memory.called_s.is_none_or(|at| s.t_s - at > 2.0 * reaction_s + SHOWS_LATE_S);
+    let not_taken = memory.calls.called_s.is_none_or(|at| s.t_s - at > 2.0 * reaction_s + SHOWS_LATE_S);
     // A forecast that flies blind calls the heat off; it does not say "too hot".
     let sees = |o: &Outlook| o.blind_s.is_none() && o.peak_low_celsius > limit;
     let certain = s.heating && not_taken && s.outlook.as_ref().is_some_and(sees);
@@ -132,7 +132,7 @@ pub(super) fn is_stalled(s: &Situation) -> bool {
 }
 
 pub(super) fn heat_slow(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -> Finding {
-    let meant = is_heating(s.stage) && s.in_milk && !memory.heat_off.was_called();
+    let meant = is_heating(s.stage) && s.in_milk && !memory.calls.heat_off.was_called();
     let stalled = meant && is_stalled(s);
     let slow = stalled || (meant && s.target_celsius.is_some() && matches!(pace(s, plan), Pace::Slow));
     let on_s = if stalled { STALLED_S } else { OFF_PACE_S };

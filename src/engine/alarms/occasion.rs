@@ -26,17 +26,37 @@ pub(super) struct Heating {
     pub(super) tolerance_celsius: f64,
 }
 
+/// What was called for one heating.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Calls {
+    pub(super) get_ready: Once,
+    pub(super) heat_off: Once,
+    pub(super) at_target: Once,
+    /// When its call came, engine seconds.
+    pub(super) called_s: Option<f64>,
+}
+
+impl Calls {
+    fn left(self) -> Self {
+        Self {
+            get_ready: self.get_ready.left(),
+            heat_off: self.heat_off.left(),
+            at_target: self.at_target.left(),
+            ..self
+        }
+    }
+}
+
 /// The memory.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Occasion {
     pub(super) heating: Option<Heating>,
-    pub(super) get_ready: Once,
-    pub(super) heat_off: Once,
-    pub(super) at_target: Once,
+    pub(super) calls: Calls,
+    /// The heating before, by its number, and its calls: the running one may
+    /// turn out to be the same.
+    before: Option<(u32, Calls)>,
     pub(super) curd_check: Once,
     pub(super) hold_done: Once,
-    /// When the running heating's call came, engine seconds.
-    pub(super) called_s: Option<f64>,
     stage: Option<Stage>,
     /// Stages of this make whose hold was called: one that is withdrawn and
     /// comes again is not called again.
@@ -74,9 +94,9 @@ impl Occasion {
     /// How far the call of that alarm has come, where it is a call.
     pub(super) fn once(&mut self, kind: AlarmKind) -> Option<&mut Once> {
         Some(match kind {
-            AlarmKind::GetReady => &mut self.get_ready,
-            AlarmKind::HeatOff => &mut self.heat_off,
-            AlarmKind::AtTarget => &mut self.at_target,
+            AlarmKind::GetReady => &mut self.calls.get_ready,
+            AlarmKind::HeatOff => &mut self.calls.heat_off,
+            AlarmKind::AtTarget => &mut self.calls.at_target,
             AlarmKind::CurdCheck => &mut self.curd_check,
             AlarmKind::HoldDone => &mut self.hold_done,
             _ => return None,
@@ -89,7 +109,7 @@ impl Occasion {
             once.note(called, stands);
         }
         if kind == AlarmKind::HeatOff && called {
-            self.called_s = Some(t_s);
+            self.calls.called_s = Some(t_s);
         }
     }
 
@@ -111,23 +131,19 @@ impl Occasion {
                 let moved = new.target_celsius - old.target_celsius;
                 // A higher target is a new aim, and wants its own call.
                 if moved > SAME_TARGET_CELSIUS && s.outlook.is_some_and(|o| o.heat_off_in_s > 0.0) {
-                    self.call_anew();
+                    self.calls = Calls::default();
                 }
                 self.heating = Some(Heating { stage: old.stage, ..new });
             }
             // Heat meant, none going in yet: the number comes with the heat.
-            _ => {
+            old => {
                 self.heating = Some(new);
-                self.call_anew();
+                let before = self.before.take().filter(|b| b.0 == new.number);
+                let calls = before.map_or_else(Calls::default, |b| b.1.left());
+                let past = std::mem::replace(&mut self.calls, calls);
+                self.before = old.filter(|o| o.number < new.number).map(|o| (o.number, past));
             }
         }
-    }
-
-    fn call_anew(&mut self) {
-        self.get_ready = Once::Waiting;
-        self.heat_off = Once::Waiting;
-        self.at_target = Once::Waiting;
-        self.called_s = None;
     }
 
     fn watch_milk(&mut self, s: &Situation, plan: Option<&Plan>) {

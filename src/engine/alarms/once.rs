@@ -31,6 +31,12 @@ impl Once {
         };
     }
 
+    /// What is left of it once another occasion was taken up in between: what was
+    /// called is not called again.
+    pub(super) fn left(self) -> Self {
+        if self == Self::Standing { Self::Over } else { self }
+    }
+
     /// Whether it was called for this occasion.
     pub(super) fn was_called(self) -> bool {
         self != Self::Waiting

@@ -297,9 +297,11 @@ impl Story {
     }
 }
 
-/// How sure one must be to tell: less of a cook, since a call hangs on it.
+/// How sure one must be to tell: less of a cook, since a call hangs on it; but
+/// not of a second one, which would be called where the first already was.
 fn commit(f: &Finder, slot: usize) -> f64 {
-    if f.grammar.slots[slot].stage == Stage::Cooking { 0.5 } else { COMMIT }
+    let cooks = |slot: usize| f.grammar.slots[slot].stage == Stage::Cooking;
+    if cooks(slot) && !cooks(slot - 1) { 0.5 } else { COMMIT }
 }
 
 /// How far off a boundary may be and still hold, seconds.

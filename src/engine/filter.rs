@@ -21,6 +21,8 @@ const LEVEL_DRIFT: f64 = 2.0e-6;
 const NEW_HOME_S: f64 = 100.0;
 /// Samples in a row that must be off before the trend follows them.
 const OFF_IN_A_ROW: u8 = 3;
+/// Milk that is heated may rise unseen in a silence longer than this, seconds.
+const UNSEEN_S: f64 = 45.0;
 
 /// Level and slope with their covariance.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -74,6 +76,8 @@ pub struct Filter {
     home: Option<(Trend, f64)>,
     off_in_a_row: u8,
     off_first_s: f64,
+    /// The silence before the first of them, seconds.
+    off_after_s: f64,
     noise: Noise,
     binner: Binner,
 }
@@ -107,6 +111,7 @@ impl Filter {
             home: None,
             off_in_a_row: 0,
             off_first_s: 0.0,
+            off_after_s: 0.0,
             noise: Noise {
                 last: f64::NAN,
                 fast: 2.5e-3,
@@ -149,6 +154,7 @@ impl Filter {
         if off && self.off_in_a_row < OFF_IN_A_ROW {
             if self.off_in_a_row == 0 {
                 self.off_first_s = t_s;
+                self.off_after_s = dt_s;
             }
             self.off_in_a_row += 1;
             if self.off_in_a_row < OFF_IN_A_ROW {
@@ -158,7 +164,8 @@ impl Filter {
         }
         if off {
             // It has really gone: remember what it hung in, follow it.
-            if self.home.is_none() {
+            let rose_unseen = self.off_after_s > UNSEEN_S && celsius > live.level;
+            if self.home.is_none() && !rose_unseen {
                 self.home = Some((live, self.off_first_s));
             }
             live = Trend { slope: 0.0, var_slope: 4.0e-2, var_level: 1.0, cov: 0.0, level: celsius };

@@ -228,6 +228,53 @@ fn heat_off_is_called_once_a_heating_whatever_the_fire_does() {
     assert_eq!(raised(&out, AlarmKind::HeatOff), 2);
 }
 
+/// A pause in a cook may be told as stirring. The fire is fed again, and the call
+/// is the cook's: it must be heard wherever the maker is.
+#[test]
+fn a_cook_taken_for_over_and_fed_again_is_called_aloud() {
+    let plan = plan();
+    let mut alarms = Alarms::new();
+    let mut out = Vec::new();
+    let judge = |alarms: &mut Alarms, t_s, s: Situation, out: &mut Vec<AlarmChange>| {
+        alarms.judge(&Situation { t_s, ..s }, Some(&plan), out);
+    };
+    judge(&mut alarms, 0.0, Situation { outlook: Some(outlook(90.0)), ..cooking() }, &mut out);
+    judge(&mut alarms, 60.0, stirring(), &mut out);
+    judge(&mut alarms, 600.0, Situation { outlook: Some(outlook(-1.0)), ..stirring() }, &mut out);
+    let calls: Vec<_> = out.iter().filter(|c| c.alarm == AlarmKind::HeatOff).collect();
+    assert!(matches!(calls[..], [c] if c.sounds && c.state == AlarmState::Unacknowledged), "{calls:?}");
+}
+
+/// A second cook that is told and taken back was the first one: what was called
+/// for that is not called again, though its alarm has gone meanwhile.
+#[test]
+fn a_heating_that_was_none_of_its_own_is_not_called_again() {
+    let plan = plan();
+    let mut alarms = Alarms::new();
+    let mut out = Vec::new();
+    let mut at = 0.0;
+    let mut minute = |number, target, off_in_s, out: &mut Vec<AlarmChange>| {
+        for _ in 0..60 {
+            at += 1.0;
+            let s = Situation {
+                t_s: at,
+                heating_number: number,
+                target_celsius: Some(target),
+                outlook: Some(ends_at(target, off_in_s)),
+                ..cooking()
+            };
+            alarms.judge(&s, Some(&plan), out);
+        }
+    };
+    minute(2, 41.0, -5.0, &mut out);
+    minute(3, 53.0, 700.0, &mut out);
+    minute(2, 41.0, -5.0, &mut out);
+    assert_eq!(raised(&out, AlarmKind::HeatOff), 1);
+    // The real second one is called for itself.
+    minute(3, 53.0, -5.0, &mut out);
+    assert_eq!(raised(&out, AlarmKind::HeatOff), 2);
+}
+
 #[test]
 fn a_target_raised_in_the_middle_is_called_for_and_a_blind_call_says_so() {
     let plan = plan();

@@ -270,3 +270,34 @@ fn off_by(trend: &Trend, celsius: f64, noise: f64) -> bool {
     let limit = 0.3 + 5.0 * libm::sqrt(trend.var_level + noise.min(0.04));
     e.abs() > limit
 }
+
+#[cfg(test)]
+mod tests {
+    use super::Filter;
+
+    /// Milk that warms by 0.6 °C/min, one sample a second until 300 s; then, after
+    /// `silent_s`, as warm as `celsius`. Whether the probe is taken to be away
+    /// ten seconds later, and where the milk is believed to stand.
+    fn after(silent_s: f64, celsius: f64) -> (bool, f64) {
+        let mut filter = Filter::new();
+        for k in 0..300 {
+            let t = f64::from(k);
+            filter.take(t, 33.0 + 0.01 * t + 0.02 * f64::from(k % 3), &mut Vec::new());
+        }
+        for k in 0..10 {
+            filter.take(300.0 + silent_s + f64::from(k), celsius, &mut Vec::new());
+        }
+        let (milk, away_s) = filter.milk().unwrap();
+        (away_s.is_some(), milk.level)
+    }
+
+    #[test]
+    fn milk_that_rose_in_a_silence_is_milk_and_a_lifted_probe_is_away() {
+        let (away, level) = after(150.0, 40.5);
+        assert!(!away && (level - 40.5).abs() < 0.2, "{away} {level}");
+        let (away, level) = after(1.0, 40.5);
+        assert!(away && level < 37.0, "{away} {level}");
+        let (away, level) = after(150.0, 18.0);
+        assert!(away && level > 33.0, "{away} {level}");
+    }
+}

@@ -229,4 +229,20 @@ mod tests {
         let nine_of_ten = foreseer[foreseer.len() * 9 / 10];
         assert!(nine_of_ten < 0.35, "foreseer's nine of ten {nine_of_ten}");
     }
+
+    /// On kettles never met, in one cook and in two steps: every cook is called
+    /// aloud, and once.
+    #[test]
+    fn the_engine_calls_every_cook_once_and_near_its_target() {
+        let options = Options::default();
+        let cooks: Vec<_> = [Family::SemiCooked, Family::TwoStep]
+            .into_iter()
+            .flat_map(|family| {
+                (0..8).flat_map(move |seed| run(seed, family, &options, Caller::Engine, None).cooks)
+            })
+            .collect();
+        assert!(cooks.len() >= 20 && cooks.iter().all(|c| c.calls == 1), "{cooks:?}");
+        let near = cooks.iter().filter(|c| c.miss_celsius.abs() < 0.45).count();
+        assert!(near * 10 >= cooks.len() * 9, "{near} of {}: {cooks:?}", cooks.len());
+    }
 }

@@ -38,6 +38,8 @@ pub struct Outcome {
     pub miss_celsius: f64,
     /// How often the call came in that heating.
     pub calls: u32,
+    /// Whether the peak lay in the band that the (first) call gave.
+    pub band_held: Option<bool>,
 }
 
 /// One make in a closed loop.
@@ -65,13 +67,13 @@ pub fn run(
         Caller::Threshold => Ears::Threshold(None),
         Caller::Foreseer => Ears::Foreseer,
     };
-    let mut calls: Vec<f64> = Vec::new();
+    let mut calls: Vec<(f64, Option<(f64, f64)>)> = Vec::new();
     while !scene.done() {
         let moment = scene.step();
         // A maker who changes his mind about the target says so.
         let target = moment.marks.into_iter().find(|m| matches!(m, MarkKind::Target(_)));
         if ears.call(&scene, moment.now_s, moment.said, target) {
-            calls.push(moment.now_s);
+            calls.push((moment.now_s, ears.band_celsius()));
             scene.maker.hear_heat_off();
         }
     }
@@ -83,8 +85,13 @@ pub fn run(
         .map(|(i, cook)| {
             let until_s =
                 cooks.get(i + 1).map_or(cook.peak_s.max(cook.heat_off_s.unwrap_or(0.0)), |next| next.began_s);
-            let calls = calls.iter().filter(|&&t| t >= cook.began_s && t <= until_s + 60.0).count() as u32;
-            Outcome { miss_celsius: cook.peak_celsius - cook.target_celsius, calls }
+            let here = |c: &&(f64, _)| c.0 >= cook.began_s && c.0 <= until_s + 60.0;
+            let band = calls.iter().find(here).and_then(|c| c.1);
+            Outcome {
+                miss_celsius: cook.peak_celsius - cook.target_celsius,
+                calls: calls.iter().filter(here).count() as u32,
+                band_held: band.map(|(low, high)| (low..=high).contains(&cook.peak_celsius)),
+            }
         })
         .collect();
     Closed { cooks: outcomes, learned, heard }
@@ -121,6 +128,12 @@ impl Ears {
                 near && peak_if_off_in(&scene.world, scene.maker.reaction_s) >= target
             }
         }
+    }
+
+    /// The band that the last call gave.
+    fn band_celsius(&self) -> Option<(f64, f64)> {
+        let Self::Engine(listener) = self else { return None };
+        listener.heard.rung.iter().rfind(|r| r.alarm == AlarmKind::HeatOff)?.band_celsius
     }
 
     fn end(self, now_s: f64) -> (Heard, Option<Learned>) {

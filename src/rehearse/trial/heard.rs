@@ -5,6 +5,7 @@ use crate::engine::alarm::{AlarmKind, AlarmState};
 use crate::engine::effect::{Conclusion, Effect, StageChange};
 use crate::engine::event::Event;
 use crate::engine::heat::Learned;
+use crate::engine::said::Fact;
 use crate::engine::stage::Stage;
 
 /// A boundary the engine gave.
@@ -31,6 +32,8 @@ pub struct Rung {
     pub sounds: bool,
     /// What it said.
     pub text: String,
+    /// Between which temperatures it said that a heating will end, °C.
+    pub band_celsius: Option<(f64, f64)>,
 }
 
 /// Everything it said.
@@ -78,7 +81,12 @@ impl Heard {
                 }));
             }
             Conclusion::Alarm(change) if change.state == AlarmState::Unacknowledged => {
+                let told = |name: &str| match change.said.first()?.values.get(name)? {
+                    Fact::Number(celsius) => Some(*celsius),
+                    Fact::Word(_) => None,
+                };
                 self.rung.push(Rung {
+                    band_celsius: told("low").zip(told("high")),
                     alarm: change.alarm,
                     at_ns: now_ns,
                     sounds: change.sounds,

@@ -94,7 +94,9 @@ pub fn closed(title: &str, caller: Caller, outcomes: &[Outcome]) -> String {
     let missed = outcomes.iter().filter(|o| o.calls == 0).count();
     let twice = outcomes.iter().filter(|o| o.calls > 1).count();
     let called = if caller == Caller::Engine {
-        format!("  not called {missed}, twice {twice}")
+        let told: Vec<bool> = outcomes.iter().filter_map(|o| o.band_held).collect();
+        let held = told.iter().filter(|held| **held).count() as f64 / told.len().max(1) as f64;
+        format!("  not called {missed}, twice {twice}; band held {held:.2}")
     } else {
         String::new()
     };

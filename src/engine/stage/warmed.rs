@@ -33,6 +33,10 @@ const BEFORE_BINS: f64 = 540.0;
 /// it rose, or the foot of a rise that began much earlier than was thought.
 pub(super) fn into_the_milk(place: f64, history: &History) -> Option<f64> {
     let foot = history.foot_of_rise(place);
+    let put_in = history.put_in(foot.min(place) - PLUNGE_BINS as f64, place + 2.0);
+    if put_in.is_some() {
+        return put_in;
+    }
     let (from, much_earlier) =
         if foot < place - MUCH_EARLIER_BINS { (foot + 12.0, Some(foot)) } else { (place + 2.0, None) };
     history.plunge_before(from, PLUNGE_BINS).or(much_earlier)

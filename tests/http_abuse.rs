@@ -26,7 +26,7 @@ async fn prompt(page: &PageRoom, request: &str, expected: &[u16]) {
         let head = request.lines().next().unwrap_or_default();
         assert!(expected.contains(&status(&answer)), "{head}: {answer:.200}");
     }
-    assert!(best < PROMPT, "{:.60}: refused only after {best:?}", request);
+    assert!(best < PROMPT, "{request:.60}: refused only after {best:?}");
 }
 
 async fn health(page: &PageRoom) {
@@ -92,7 +92,9 @@ async fn a_long_header_and_a_long_body_are_refused_at_once() {
          content-type: application/json\r\ntransfer-encoding: chunked\r\n\r\n",
     );
     for _ in 0..20 {
-        chunked.push_str(&format!("4000\r\n{}\r\n", "b".repeat(0x4000)));
+        chunked += "4000\r\n";
+        chunked += &"b".repeat(0x4000);
+        chunked += "\r\n";
     }
     let answer = page.raw(&chunked).await;
     assert!([413, 0].contains(&status(&answer)), "{answer:.100}");

@@ -264,9 +264,12 @@ fn a_signing_that_dies_at_any_call_is_there_or_not() {
         (signed(), set(), false),
     ] {
         let (files, at) = start;
-        let open = |twin: &Twin| match signs {
-            true => open_signing(twin).0,
-            false => Lots::open(Arc::new(twin.clone()), data(), dairy()).unwrap().0,
+        let open = |twin: &Twin| {
+            if signs {
+                open_signing(twin).0
+            } else {
+                Lots::open(Arc::new(twin.clone()), data(), dairy()).unwrap().0
+            }
         };
         for n in 1.. {
             let twin = Twin::of(&files);

@@ -248,7 +248,7 @@ fn a_probe_is_calibrated_over_the_broker_beside_the_daemon() {
     let mut child = calibrate(&["big", "--settle-s", "3"]);
     let mut sent = 0u64;
     while child.try_wait().unwrap().is_none() && sent < 200 {
-        hand.publish("dairy/big/temperature", if sent % 2 == 0 { "0.40" } else { "0.42" });
+        hand.publish("dairy/big/temperature", if sent.is_multiple_of(2) { "0.40" } else { "0.42" });
         sent += 1;
         std::thread::sleep(Duration::from_millis(100));
     }

@@ -71,17 +71,13 @@ fn is_full_width(pdf: &Path) {
 }
 
 fn keep() -> (Option<tempfile::TempDir>, PathBuf) {
-    match std::env::var_os("CURDTRACE_KEEP_SHEETS") {
-        Some(dir) => {
-            std::fs::create_dir_all(&dir).unwrap();
-            (None, dir.into())
-        }
-        None => {
-            let dir = tempfile::tempdir().unwrap();
-            let path = dir.path().to_path_buf();
-            (Some(dir), path)
-        }
+    if let Some(dir) = std::env::var_os("CURDTRACE_KEEP_SHEETS") {
+        std::fs::create_dir_all(&dir).unwrap();
+        return (None, dir.into());
     }
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().to_path_buf();
+    (Some(dir), path)
 }
 
 /// A lot as a careful maker keeps it.

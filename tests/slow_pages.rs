@@ -54,7 +54,7 @@ async fn latencies(page: &PageRoom, rounds: usize) -> Vec<Duration> {
         s.view.kettles[0].reason.clone_from(&mark);
         let began = Instant::now();
         page.show.send_replace(Arc::new(s));
-        let mut buf = [0; 16 * 1024];
+        let mut buf = vec![0; 16 * 1024];
         while !String::from_utf8_lossy(&seen).contains(&mark) {
             let n = stream.read(&mut buf).await.unwrap();
             seen.extend_from_slice(&buf[..n]);

@@ -290,7 +290,9 @@ mod tests {
     /// the last ones.
     fn grown(before: &[f64], then: &[(f64, bool)]) {
         let mut lags = Lags::default();
-        before.iter().for_each(|a| lags.take(*a));
+        for a in before {
+            lags.take(*a);
+        }
         for (i, (answer_s, grown)) in then.iter().enumerate() {
             lags.take(*answer_s);
             assert_eq!(lags.grown, *grown, "after {i}: {lags:?}");

@@ -169,7 +169,9 @@ impl Story {
             }
             // A fire that flags below the target may be fed again, and the call
             // must come all the same.
-            Stage::Stirring => self.has_cooked(f, slot, history) || since_s >= FLAGS_S,
+            Stage::Stirring => self.has_cooked(f, slot, COOKED_C, history) || since_s >= FLAGS_S,
+            // One that burns up below it is no second cook before the first is called.
+            Stage::Cooking => self.has_cooked(f, slot, 0.0, history) || since_s >= FLAGS_S,
             Stage::WheyHeating => {
                 let low = history.lowest(b.place, b.place + 3.0);
                 let rose = history.at(now - 1.0).zip(low).map_or(0.0, |(a, z)| a - z);
@@ -179,13 +181,14 @@ impl Story {
         }
     }
 
-    /// Whether the cook before `slot` came near its target, where it has one.
-    fn has_cooked(&self, f: &Finder, slot: usize, history: &History) -> bool {
+    /// Whether the cook before `slot` came within `short` °C of its target, where
+    /// it has one.
+    fn has_cooked(&self, f: &Finder, slot: usize, short: f64, history: &History) -> bool {
         let Some(cook) = self.told.iter().rev().find(|t| t.slot < slot) else { return true };
         let target = f.grammar.slots[cook.slot].target_celsius;
         let (Some(target), Stage::Cooking) = (target, cook.stage) else { return true };
         let start = (cook.began_s - f.zero_s.unwrap_or(0.0)) / BIN_S;
-        history.first_at_or_above(target - COOKED_C, start, f.bin as f64).is_some()
+        history.first_at_or_above(target - short, start, f.bin as f64).is_some()
     }
 
     fn compose(&self, f: &Finder, history: &History, slot: usize, b: &Belief, now_s: f64) -> Told {

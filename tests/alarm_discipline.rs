@@ -14,14 +14,12 @@
 
 #[path = "support/alarm_scene.rs"]
 mod scene;
+#[path = "alarm_discipline/through_the_engine.rs"]
+mod through_the_engine;
 
-use std::sync::Arc;
-
-use curdtrace::engine::Engine;
 use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::alarms::Alarms;
-use curdtrace::engine::effect::{AlarmChange, Conclusion, Effect};
-use curdtrace::engine::event::{Ask, Command, Event, Happening, Name, Reading, Stamp};
+use curdtrace::engine::effect::AlarmChange;
 use curdtrace::engine::plan::{Plan, Sounding};
 use curdtrace::engine::probe::Health;
 use curdtrace::engine::situation::{Outlook, Situation};
@@ -198,34 +196,35 @@ fn a_good_make_sounds_at_most_five_times_and_calls_once_a_heating() {
     assert_eq!(raised(&out, AlarmKind::MilkCold), 0, "no cold alarm once the curd is out");
 }
 
-#[test]
-fn heat_off_is_called_once_a_heating_whatever_the_fire_does() {
+/// How often the heat is called off in minutes of heating: its number, its target
+/// (°C) and how far off the call is (s).
+fn heat_off_calls(minutes: &[(u32, f64, f64)]) -> usize {
     let plan = plan();
     let mut alarms = Alarms::new();
     let mut out = Vec::new();
-    let mut at = 0.0;
-    let mut minute = |number, off_in_s, out: &mut Vec<AlarmChange>| {
-        for _ in 0..60 {
-            at += 1.0;
+    for (k, &(heating_number, target, off_in_s)) in minutes.iter().enumerate() {
+        for second in 1..=60 {
             let s = Situation {
-                t_s: at,
+                t_s: (k * 60 + second) as f64,
                 celsius: Some(40.2),
-                heating_number: number,
-                outlook: Some(outlook(off_in_s)),
+                heating_number,
+                target_celsius: Some(target),
+                outlook: Some(ends_at(target, off_in_s)),
                 ..cooking()
             };
-            alarms.judge(&s, Some(&plan), out);
+            alarms.judge(&s, Some(&plan), &mut out);
         }
-    };
+    }
+    raised(&out, AlarmKind::HeatOff)
+}
+
+#[test]
+fn heat_off_is_called_once_a_heating_whatever_the_fire_does() {
     // Called; the fire dips, the forecast falls back, and it flares up again.
-    minute(2, 90.0, &mut out);
-    minute(2, -5.0, &mut out);
-    minute(2, 200.0, &mut out);
-    minute(2, -5.0, &mut out);
-    assert_eq!(raised(&out, AlarmKind::HeatOff), 1);
+    let one = [(2, 41.0, 90.0), (2, 41.0, -5.0), (2, 41.0, 200.0), (2, 41.0, -5.0)];
+    assert_eq!(heat_off_calls(&one), 1);
     // The next heating calls anew though the last call was never taken.
-    minute(3, -5.0, &mut out);
-    assert_eq!(raised(&out, AlarmKind::HeatOff), 2);
+    assert_eq!(heat_off_calls(&[&one[..], &[(3, 41.0, -5.0)]].concat()), 2);
 }
 
 /// A pause in a cook may be told as stirring. The fire is fed again, and the call
@@ -249,30 +248,10 @@ fn a_cook_taken_for_over_and_fed_again_is_called_aloud() {
 /// for that is not called again, though its alarm has gone meanwhile.
 #[test]
 fn a_heating_that_was_none_of_its_own_is_not_called_again() {
-    let plan = plan();
-    let mut alarms = Alarms::new();
-    let mut out = Vec::new();
-    let mut at = 0.0;
-    let mut minute = |number, target, off_in_s, out: &mut Vec<AlarmChange>| {
-        for _ in 0..60 {
-            at += 1.0;
-            let s = Situation {
-                t_s: at,
-                heating_number: number,
-                target_celsius: Some(target),
-                outlook: Some(ends_at(target, off_in_s)),
-                ..cooking()
-            };
-            alarms.judge(&s, Some(&plan), out);
-        }
-    };
-    minute(2, 41.0, -5.0, &mut out);
-    minute(3, 53.0, 700.0, &mut out);
-    minute(2, 41.0, -5.0, &mut out);
-    assert_eq!(raised(&out, AlarmKind::HeatOff), 1);
+    let one = [(2, 41.0, -5.0), (3, 53.0, 700.0), (2, 41.0, -5.0)];
+    assert_eq!(heat_off_calls(&one), 1);
     // The real second one is called for itself.
-    minute(3, 53.0, -5.0, &mut out);
-    assert_eq!(raised(&out, AlarmKind::HeatOff), 2);
+    assert_eq!(heat_off_calls(&[&one[..], &[(3, 53.0, -5.0)]].concat()), 2);
 }
 
 #[test]
@@ -315,118 +294,4 @@ fn the_plan_says_what_sounds_and_what_is_not_raised() {
         alarms.judge(&hot, None, &mut out);
     }
     assert!(out.is_empty(), "{out:?}");
-}
-
-// From here on through the engine's door.
-
-fn stamp(t_s: f64) -> Stamp {
-    let ns = (t_s * 1e9) as u64;
-    Stamp { boot: 1, mono_ns: ns, wall_ns: Some(1_750_000_000_000_000_000 + ns.cast_signed()) }
-}
-
-fn reading(t_s: f64, probe: &str, celsius: Option<f64>) -> Event {
-    let mut r = Reading::of(probe, celsius.unwrap_or_default());
-    if celsius.is_none() {
-        r.celsius = None;
-        r.health = Some(Health::Failure);
-        r.reason = Some("open".to_owned());
-    }
-    Event { stamp: stamp(t_s), what: Happening::Reading(r) }
-}
-
-fn alarms_of(effects: &[Effect]) -> impl Iterator<Item = (&Effect, &AlarmChange)> {
-    effects.iter().filter_map(|e| match &e.what {
-        Conclusion::Alarm(a) => Some((e, a)),
-        _ => None,
-    })
-}
-
-fn unacknowledged(effects: &[Effect]) -> usize {
-    alarms_of(effects).filter(|(_, a)| a.state == AlarmState::Unacknowledged).count()
-}
-
-#[test]
-fn eight_probes_that_fail_together_raise_one_alarm() {
-    let stored = Plan { milk_warm_above_celsius: Some(40.0), ..plan() };
-    for silent in [false, true] {
-        let mut engine = Engine::new(Some(Arc::new(stored.clone())));
-        let mut out = Vec::new();
-        let names: Vec<String> = (1..=8).map(|i| format!("p{i}")).collect();
-        for t in 0..3000 {
-            let t_s = f64::from(t);
-            for (i, name) in names.iter().enumerate() {
-                // All well for ten minutes; then the box is unplugged.
-                let event = if t < 600 {
-                    reading(t_s, name, Some(20.0 + i as f64))
-                } else if silent {
-                    Event { stamp: stamp(t_s), what: Happening::Tick }
-                } else {
-                    reading(t_s, name, None)
-                };
-                engine.step(&event, &mut out);
-            }
-        }
-        let raised = unacknowledged(&out);
-        println!("silent {silent}: {raised} unacknowledged, {} changes", alarms_of(&out).count());
-        assert_eq!(raised, 1, "one cause, one alarm");
-        assert!(alarms_of(&out).count() < 10);
-        let text =
-            alarms_of(&out).find(|(_, a)| a.state == AlarmState::Unacknowledged).unwrap().1.text.clone();
-        assert!(text.contains("7 more"), "{text}");
-    }
-}
-
-#[test]
-fn a_day_of_an_empty_kettle_raises_nothing() {
-    let mut engine = Engine::new(Some(Arc::new(plan())));
-    let mut out = Vec::new();
-    let mut noise = Noise(7);
-    for i in 0..24 * 3600 / 5 {
-        let t_s = f64::from(i) * 5.0;
-        let day = (t_s / 86_400.0 * std::f64::consts::TAU).sin();
-        engine.step(&reading(t_s, "kettle", Some(16.0 + 5.0 * day + 0.05 * noise.normal())), &mut out);
-    }
-    let raised: Vec<_> = alarms_of(&out).map(|(_, a)| a.alarm.name()).collect();
-    assert!(raised.is_empty(), "{raised:?}");
-}
-
-#[test]
-fn taking_and_shelving_survive_a_restart() {
-    let ask = |t_s, ask| {
-        let command = Command { kettle: Name::from("kettle"), by: Some(Name::from("ada")), ask };
-        Event { stamp: stamp(t_s), what: Happening::Command(command) }
-    };
-    let stored = Plan { milk_warm_above_celsius: Some(8.0), ..plan() };
-    let mut events: Vec<Event> = (0..3000).map(|t| reading(f64::from(t), "kettle", Some(11.0))).collect();
-    events.push(ask(3000.0, Ask::Acknowledge(Some(AlarmKind::MilkWarm))));
-    events.push(ask(3001.0, Ask::Shelve(AlarmKind::OverTarget, 3600)));
-    events.push(ask(3002.0, Ask::OutOfService(AlarmKind::NearBoil, true)));
-    let run = |events: &[Event]| {
-        let mut engine = Engine::new(Some(Arc::new(stored.clone())));
-        let mut out = Vec::new();
-        for e in events {
-            engine.step(e, &mut out);
-        }
-        (engine, out)
-    };
-    let (mut before, _) = run(&events);
-    // Power cut; the journal is replayed.
-    let (mut after, _) = run(&events);
-    let state = |engine: &Engine, kind| {
-        let view = engine.kettle_of("kettle").unwrap();
-        view.alarms.iter().find(|a| a.alarm == kind).map(|a| a.state)
-    };
-    assert_eq!(state(&after, AlarmKind::MilkWarm), Some(AlarmState::Acknowledged));
-    assert_eq!(state(&after, AlarmKind::OverTarget), Some(AlarmState::Shelved));
-    assert_eq!(state(&after, AlarmKind::NearBoil), Some(AlarmState::OutOfService));
-    // And both go on alike; the shelf ends by itself.
-    let (mut a, mut b) = (Vec::new(), Vec::new());
-    for t in 3003..7000 {
-        let e = reading(f64::from(t), "kettle", Some(11.0));
-        before.step(&e, &mut a);
-        after.step(&e, &mut b);
-    }
-    assert_eq!(a, b);
-    assert_eq!(state(&after, AlarmKind::OverTarget), None);
-    assert_eq!(state(&after, AlarmKind::MilkWarm), Some(AlarmState::Acknowledged), "not raised again");
 }

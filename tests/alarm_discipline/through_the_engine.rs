@@ -1,0 +1,125 @@
+//! Alarms through the engine's door: probes that fail together, an empty kettle's
+//! day, and what people did, by replay.
+
+use std::sync::Arc;
+
+use curdtrace::engine::Engine;
+use curdtrace::engine::alarm::{AlarmKind, AlarmState};
+use curdtrace::engine::effect::{AlarmChange, Conclusion, Effect};
+use curdtrace::engine::event::{Ask, Command, Event, Happening, Name, Reading, Stamp};
+use curdtrace::engine::plan::Plan;
+use curdtrace::engine::probe::Health;
+
+use super::scene::{Noise, plan};
+
+fn stamp(t_s: f64) -> Stamp {
+    let ns = (t_s * 1e9) as u64;
+    Stamp { boot: 1, mono_ns: ns, wall_ns: Some(1_750_000_000_000_000_000 + ns.cast_signed()) }
+}
+
+fn reading(t_s: f64, probe: &str, celsius: Option<f64>) -> Event {
+    let mut r = Reading::of(probe, celsius.unwrap_or_default());
+    if celsius.is_none() {
+        r.celsius = None;
+        r.health = Some(Health::Failure);
+        r.reason = Some("open".to_owned());
+    }
+    Event { stamp: stamp(t_s), what: Happening::Reading(r) }
+}
+
+fn alarms_of(effects: &[Effect]) -> impl Iterator<Item = (&Effect, &AlarmChange)> {
+    effects.iter().filter_map(|e| match &e.what {
+        Conclusion::Alarm(a) => Some((e, a)),
+        _ => None,
+    })
+}
+
+fn unacknowledged(effects: &[Effect]) -> usize {
+    alarms_of(effects).filter(|(_, a)| a.state == AlarmState::Unacknowledged).count()
+}
+
+#[test]
+fn eight_probes_that_fail_together_raise_one_alarm() {
+    let stored = Plan { milk_warm_above_celsius: Some(40.0), ..plan() };
+    for silent in [false, true] {
+        let mut engine = Engine::new(Some(Arc::new(stored.clone())));
+        let mut out = Vec::new();
+        let names: Vec<String> = (1..=8).map(|i| format!("p{i}")).collect();
+        for t in 0..3000 {
+            let t_s = f64::from(t);
+            for (i, name) in names.iter().enumerate() {
+                // All well for ten minutes; then the box is unplugged.
+                let event = if t < 600 {
+                    reading(t_s, name, Some(20.0 + i as f64))
+                } else if silent {
+                    Event { stamp: stamp(t_s), what: Happening::Tick }
+                } else {
+                    reading(t_s, name, None)
+                };
+                engine.step(&event, &mut out);
+            }
+        }
+        let raised = unacknowledged(&out);
+        println!("silent {silent}: {raised} unacknowledged, {} changes", alarms_of(&out).count());
+        assert_eq!(raised, 1, "one cause, one alarm");
+        assert!(alarms_of(&out).count() < 10);
+        let text =
+            alarms_of(&out).find(|(_, a)| a.state == AlarmState::Unacknowledged).unwrap().1.text.clone();
+        assert!(text.contains("7 more"), "{text}");
+    }
+}
+
+#[test]
+fn a_day_of_an_empty_kettle_raises_nothing() {
+    let mut engine = Engine::new(Some(Arc::new(plan())));
+    let mut out = Vec::new();
+    let mut noise = Noise(7);
+    for i in 0..24 * 3600 / 5 {
+        let t_s = f64::from(i) * 5.0;
+        let day = (t_s / 86_400.0 * std::f64::consts::TAU).sin();
+        engine.step(&reading(t_s, "kettle", Some(16.0 + 5.0 * day + 0.05 * noise.normal())), &mut out);
+    }
+    let raised: Vec<_> = alarms_of(&out).map(|(_, a)| a.alarm.name()).collect();
+    assert!(raised.is_empty(), "{raised:?}");
+}
+
+#[test]
+fn taking_and_shelving_survive_a_restart() {
+    let ask = |t_s, ask| {
+        let command = Command { kettle: Name::from("kettle"), by: Some(Name::from("ada")), ask };
+        Event { stamp: stamp(t_s), what: Happening::Command(command) }
+    };
+    let stored = Plan { milk_warm_above_celsius: Some(8.0), ..plan() };
+    let mut events: Vec<Event> = (0..3000).map(|t| reading(f64::from(t), "kettle", Some(11.0))).collect();
+    events.push(ask(3000.0, Ask::Acknowledge(Some(AlarmKind::MilkWarm))));
+    events.push(ask(3001.0, Ask::Shelve(AlarmKind::OverTarget, 3600)));
+    events.push(ask(3002.0, Ask::OutOfService(AlarmKind::NearBoil, true)));
+    let run = |events: &[Event]| {
+        let mut engine = Engine::new(Some(Arc::new(stored.clone())));
+        let mut out = Vec::new();
+        for e in events {
+            engine.step(e, &mut out);
+        }
+        (engine, out)
+    };
+    let (mut before, _) = run(&events);
+    // Power cut; the journal is replayed.
+    let (mut after, _) = run(&events);
+    let state = |engine: &Engine, kind| {
+        let view = engine.kettle_of("kettle").unwrap();
+        view.alarms.iter().find(|a| a.alarm == kind).map(|a| a.state)
+    };
+    assert_eq!(state(&after, AlarmKind::MilkWarm), Some(AlarmState::Acknowledged));
+    assert_eq!(state(&after, AlarmKind::OverTarget), Some(AlarmState::Shelved));
+    assert_eq!(state(&after, AlarmKind::NearBoil), Some(AlarmState::OutOfService));
+    // And both go on alike; the shelf ends by itself.
+    let (mut a, mut b) = (Vec::new(), Vec::new());
+    for t in 3003..7000 {
+        let e = reading(f64::from(t), "kettle", Some(11.0));
+        before.step(&e, &mut a);
+        after.step(&e, &mut b);
+    }
+    assert_eq!(a, b);
+    assert_eq!(state(&after, AlarmKind::OverTarget), None);
+    assert_eq!(state(&after, AlarmKind::MilkWarm), Some(AlarmState::Acknowledged), "not raised again");
+}

@@ -150,11 +150,20 @@ impl Heat {
     /// The running heating was none of its own: the one before goes on. Gives
     /// when that one began, where there was one.
     pub fn take_back(&mut self) -> Option<f64> {
-        let before = self.before.take()?;
+        let mut before = self.before.take()?;
         self.number -= 1;
+        if let Some(h) = &self.heating {
+            before.last_hot_s = before.last_hot_s.max(h.last_hot_s);
+        }
         let began_s = before.began_s;
         self.heating = Some(before);
         Some(began_s)
+    }
+
+    /// The make is over: no heating of it goes on in the next.
+    pub fn end_make(&mut self) {
+        self.calls.clear();
+        self.before = None;
     }
 
     /// The running heating has another target now.

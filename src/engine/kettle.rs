@@ -264,7 +264,7 @@ impl Kettle {
         self.began = false;
         self.given = false;
         self.rennet = None;
-        self.heat.calls.clear();
+        self.heat.end_make();
         self.heating_told = (None, t_s);
     }
 

@@ -37,11 +37,12 @@ pub(super) struct Calls {
 }
 
 impl Calls {
-    fn left(self) -> Self {
+    /// As they stand where this heating goes on after all.
+    fn resumed(self) -> Self {
         Self {
-            get_ready: self.get_ready.left(),
-            heat_off: self.heat_off.left(),
-            at_target: self.at_target.left(),
+            get_ready: self.get_ready.resumed(),
+            heat_off: self.heat_off.resumed(),
+            at_target: self.at_target.resumed(),
             ..self
         }
     }
@@ -139,7 +140,7 @@ impl Occasion {
             old => {
                 self.heating = Some(new);
                 let before = self.before.take().filter(|b| b.0 == new.number);
-                let calls = before.map_or_else(Calls::default, |b| b.1.left());
+                let calls = before.map_or_else(Calls::default, |b| b.1.resumed());
                 let past = std::mem::replace(&mut self.calls, calls);
                 self.before = old.filter(|o| o.number < new.number).map(|o| (o.number, past));
             }

@@ -33,7 +33,7 @@ impl Once {
 
     /// What is left of it once another occasion was taken up in between: what was
     /// called is not called again.
-    pub(super) fn left(self) -> Self {
+    pub(super) fn resumed(self) -> Self {
         if self == Self::Standing { Self::Over } else { self }
     }
 

@@ -363,6 +363,7 @@ impl Step {
             planned_minutes: Some(20.0),
             in_milk: self.stage != Stage::Idle,
             heating: self.heat_off_in_s.is_some(),
+            cooks_on: None,
             heating_number: self.heating_number,
             target_celsius: self.target_celsius,
             tolerance_celsius: 0.5,

@@ -22,6 +22,9 @@ const DECAYS_S: [f64; 5] = [60.0, 110.0, 170.0, 250.0, 360.0];
 /// Coast time expected of a kettle never met, seconds, and its spread.
 const UNKNOWN_S: f64 = 75.0;
 const UNKNOWN_SD_S: f64 = 60.0;
+/// How likely the heat came off at another time than was said, against the peak of
+/// what was said.
+const OTHERWISE: f64 = 0.05;
 /// How well the loss is known, as a share.
 const LOSS_SD: f64 = 0.2;
 
@@ -47,10 +50,29 @@ pub(super) struct Ending {
     pub rate: f64,
 }
 
-/// Fits the end of a heating to `(seconds, °C)`; `about_s` is where the rate
-/// broke, roughly; the kettle loses `loss` (°C/s). `None` where there is too
-/// little to fit.
-pub(super) fn fit(trace: &[(f64, f64)], about_s: f64, loss: f64, var_bin: f64) -> Option<Ending> {
+/// When the heat came off, as far as it is known from elsewhere; seconds on the
+/// trace's own clock.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Said {
+    /// Where the rate broke, roughly.
+    pub about_s: f64,
+    /// When it came off by a mark or a call, and the deviation of that.
+    pub off: Option<(f64, f64)>,
+}
+
+impl Said {
+    /// Logarithm of how likely the heat came off then, but for a constant: as was
+    /// said, or at any time where nobody did as he was called.
+    fn ln(&self, off_s: f64) -> f64 {
+        let Some((at_s, sd_s)) = self.off else { return 0.0 };
+        libm::log(libm::exp(-0.5 * sq((off_s - at_s) / sd_s)) + OTHERWISE)
+    }
+}
+
+/// Fits the end of a heating to `(seconds, °C)`; the kettle loses `loss` (°C/s).
+/// `None` where there is too little to fit.
+pub(super) fn fit(trace: &[(f64, f64)], said: &Said, loss: f64, var_bin: f64) -> Option<Ending> {
+    let about_s = said.about_s;
     let before = trace.iter().filter(|(t, _)| *t < about_s).count();
     if before < 6 || trace.len() - before < 10 {
         return None;
@@ -71,7 +93,8 @@ pub(super) fn fit(trace: &[(f64, f64)], about_s: f64, loss: f64, var_bin: f64) -
                 let theta_s = WALL_S + f * decay_s;
                 let z = (theta_s - UNKNOWN_S) / UNKNOWN_SD_S;
                 // Half the misfit counts: neighbouring bins are not independent.
-                let ln = -0.25 * ss / var_bin - 0.5 * z * z + if f <= 0.0 { 1.0 } else { 0.0 };
+                let bare = if f <= 0.0 { 1.0 } else { 0.0 };
+                let ln = -0.25 * ss / var_bin - 0.5 * z * z + bare + said.ln(off_s);
                 if rate > 0.0 {
                     best = best.max(ln);
                     points.push((ln, theta_s, decay_s, off_s, rate));
@@ -247,7 +270,8 @@ mod tests {
                 (t, 33.0 + rate * arrived + loss * (arrived - t) + scatter)
             })
             .collect();
-        let e = fit(&trace, 30.0, loss, 0.02 * 0.02).unwrap();
+        let said = Said { about_s: 30.0, off: None };
+        let e = fit(&trace, &said, loss, 0.02 * 0.02).unwrap();
         assert!((e.coast.theta_s - want_s).abs() < within_s, "f {f} decay {decay_s}: {e:?}");
     }
 

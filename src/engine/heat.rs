@@ -9,13 +9,19 @@
 use std::collections::VecDeque;
 
 use super::bins::Bin;
-use super::coast::{self, Coast};
+use super::coast::{self, Coast, Said};
 use super::filter::Trend;
 use super::probe::Lags;
 use super::situation::Outlook;
 
 /// A heating slower than this goes nowhere, °C/s (0.05 °C/min).
 const SLOWEST: f64 = 0.05 / 60.0;
+/// Nor does any fire heat a kettle faster than this, °C/s (4 °C/min): what rises
+/// faster is a probe that comes back into the milk.
+const FASTEST: f64 = 4.0 / 60.0;
+/// A trend that does not know where it will be at the end of the coast by this much
+/// calls nothing, °C.
+const KNOWS_C: f64 = 1.2;
 /// Spread of a maker's reaction (log-normal σ).
 const REACTION_SIGMA: f64 = 0.45;
 /// What a forecast is off by beside all that it accounts for, °C: gusts, a probe
@@ -31,6 +37,10 @@ const LOOK_AFTER_S: f64 = 300.0;
 const FIRST_LEAD_S: f64 = 6.0;
 /// How much a kettle's coast varies from day to day, as a share.
 const DAY_TO_DAY: f64 = 0.25;
+/// A person marks that the heat is off about when it is, seconds.
+const MARKED_SD_S: f64 = 10.0;
+/// The trace shows that the heat is off this much later, seconds.
+const OFF_SHOWS_S: f64 = 120.0;
 /// What one ending shows of a kettle's coast may be off by this, seconds: a cook's,
 /// and a warming's, whose milk is soon renneted and stands, so that the rest of
 /// the heat is not seen to come.
@@ -57,18 +67,40 @@ pub struct Learned {
     pub lags: Lags,
 }
 
+/// The call of a heating.
+#[derive(Debug, Clone, Copy)]
+struct Called {
+    t_s: f64,
+    /// How fast the milk rose then, °C/s.
+    rate: f64,
+    /// What the maker was given to take the heat off, seconds.
+    reaction_s: f64,
+}
+
 /// One heating.
 #[derive(Debug, Clone, Default)]
 struct Heating {
     began_s: f64,
-    /// When, at what level and rate the call came.
-    called: Option<(f64, f64, f64)>,
+    called: Option<Called>,
+    /// When a person said that the heat is off.
+    said_off_s: Option<f64>,
     target: Option<f64>,
     /// Last moment that heat went in for sure.
     last_hot_s: f64,
     top_rate: f64,
     looked_at: bool,
     is_cook: bool,
+}
+
+impl Heating {
+    /// When the heat came off by what was said or called, and how sure that is,
+    /// seconds.
+    fn off_s(&self) -> Option<(f64, f64)> {
+        let marked = self.said_off_s.map(|t| (t, MARKED_SD_S));
+        // The log-normal's mean and deviation, by its median and σ.
+        let taken = |c: Called| (c.t_s + 1.1 * c.reaction_s, 0.52 * c.reaction_s);
+        marked.or_else(|| self.called.map(taken))
+    }
 }
 
 /// The heat of one kettle.
@@ -184,16 +216,16 @@ impl Heat {
     ) -> Option<Outlook> {
         self.heating.as_ref()?;
         let rate = trend.slope;
-        if rate < SLOWEST {
+        let ahead_s = reaction_s + self.coast_lead_s + self.lead_s;
+        let var_trend = trend.var_level + 2.0 * ahead_s * trend.cov.max(0.0) + sq(ahead_s) * trend.var_slope;
+        let known = blind_s.is_some() || var_trend < sq(KNOWS_C);
+        if !(SLOWEST..FASTEST).contains(&rate) || !known {
             return None;
         }
-        let ahead_s = reaction_s + self.coast_lead_s + self.lead_s;
         let to_go_s = (target - trend.level) / rate;
         let peak = trend.level + rate * ahead_s;
         let coast_sd = rate * self.coast.sd_s * (self.coast_lead_s / self.coast.theta_s.max(1.0)).min(1.0);
-        let var = trend.var_level
-            + 2.0 * ahead_s * trend.cov.max(0.0)
-            + ahead_s * ahead_s * trend.var_slope
+        let var = var_trend
             + coast_sd * coast_sd
             + sq(rate * reaction_s * REACTION_SIGMA)
             + sq(REST_SD_C)
@@ -209,14 +241,27 @@ impl Heat {
         })
     }
 
-    /// The call of the running heating came.
-    pub fn called(&mut self, t_s: f64, trend: &Trend) {
+    /// The call of the running heating came, to a maker who needs `reaction_s`.
+    pub fn called(&mut self, t_s: f64, trend: &Trend, reaction_s: f64) {
         if let Some(h) = &mut self.heating
             && h.called.is_none()
         {
-            h.called = Some((t_s, trend.level, trend.slope));
+            h.called = Some(Called { t_s, rate: trend.slope, reaction_s });
             self.calls.push((h.began_s, t_s));
         }
+    }
+
+    /// A person says that the heat is on, or off, from now.
+    pub fn said(&mut self, on: bool, t_s: f64) {
+        if let Some(h) = &mut self.heating {
+            h.said_off_s = (!on).then_some(t_s);
+        }
+    }
+
+    /// Whether a person said just now that the heat is off, which the trace may
+    /// not show yet.
+    pub fn is_said_off(&self, t_s: f64) -> bool {
+        self.heating.as_ref().and_then(|h| h.said_off_s).is_some_and(|off| t_s - off < OFF_SHOWS_S)
     }
 
     /// Whether the running heating was called.
@@ -236,7 +281,8 @@ impl Heat {
         let trace: Vec<(f64, f64)> =
             self.recent.iter().filter(|(t, _)| *t >= from.max(h.began_s + 30.0)).copied().collect();
         let loss = trace.last().map_or(0.0, |last| loss_per_s(last.1));
-        let Some(ending) = coast::fit(&trace, h.last_hot_s, loss, self.var_bin) else { return };
+        let said = Said { about_s: h.last_hot_s, off: h.off_s() };
+        let Some(ending) = coast::fit(&trace, &said, loss, self.var_bin) else { return };
         self.coast = self.coast.heard(&ending.coast, if h.is_cook { COOK_SD_S } else { WARMING_SD_S });
         self.taught = true;
         self.learn_lead(&h, &ending, &trace);
@@ -245,7 +291,7 @@ impl Heat {
     /// A called cook that ended off its target corrects the next call, where
     /// the maker acted on the call.
     fn learn_lead(&mut self, h: &Heating, ending: &coast::Ending, trace: &[(f64, f64)]) {
-        let (Some((called_s, _, rate)), Some(target)) = (h.called, h.target) else { return };
+        let (Some(Called { t_s: called_s, rate, .. }), Some(target)) = (h.called, h.target) else { return };
         if !h.is_cook || !(-15.0..150.0).contains(&(ending.off_s - called_s)) {
             return;
         }

@@ -297,8 +297,11 @@ impl Kettle {
                 self.now = self.tracker.now();
                 self.heat.retarget(self.now.target_celsius);
             }
-            MarkKind::HeatOn => self.watch.heat_meant(true),
-            MarkKind::HeatOff => self.watch.heat_meant(false),
+            MarkKind::HeatOn | MarkKind::HeatOff => {
+                let on = *kind == MarkKind::HeatOn;
+                self.watch.heat_meant(on);
+                self.heat.said(on, t_s);
+            }
             _ => {}
         }
         self.tracker.mark(kind, t_s, &mut self.tellings);
@@ -361,10 +364,15 @@ impl Kettle {
                 && change.state == super::alarm::AlarmState::Unacknowledged
                 && let Some((milk, _)) = self.filter.milk()
             {
-                self.heat.called(self.heard_s.max(self.last_s), &milk);
+                self.heat.called(self.heard_s.max(self.last_s), &milk, self.reaction_s());
             }
             out.push(Said::Alarm(change));
         }
+    }
+
+    /// From a call until the heat is really off, seconds.
+    fn reaction_s(&self) -> f64 {
+        self.plan.as_ref().map_or(18.0, |p| p.reaction_s)
     }
 
     /// The running stage.

@@ -32,6 +32,9 @@ pub struct Situation {
     pub in_milk: bool,
     /// Whether heat is going in.
     pub heating: bool,
+    /// Where a cook is done and the plan has another: the probability that heat is
+    /// on for that one already.
+    pub cooks_on: Option<f64>,
     /// Counts heatings; each is a new call.
     pub heating_number: u32,
     /// The running stage's target, °C.

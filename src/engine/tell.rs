@@ -8,6 +8,9 @@ use super::stage::{Stage, Telling, Told};
 use super::time::Timeline;
 use super::view::{AlarmView, KettleView};
 
+/// A cook's call comes no later than this after its peak, seconds.
+const PEAK_SEEN_S: f64 = 60.0;
+
 /// Moves all that `kettle` said at `t_s` to `out`.
 pub(super) fn all(time: &Timeline, kettle: &Kettle, t_s: f64, said: &mut Vec<Said>, out: &mut Vec<Effect>) {
     for s in said.drain(..) {
@@ -78,7 +81,9 @@ fn make(time: &Timeline, m: &MakeSaid) -> Make {
         .cooks
         .iter()
         .map(|c| {
-            let called = m.calls.iter().filter(|k| (k.0 - c.began_s).abs() < 300.0).map(|k| k.1).next();
+            // A call after the peak was for heat that held the temperature.
+            let mine = |k: &&(f64, f64)| (k.0 - c.began_s).abs() < 300.0 && k.1 <= c.peak_s + PEAK_SEEN_S;
+            let called = m.calls.iter().find(mine).map(|k| k.1);
             Cook {
                 target_celsius: c.target_celsius.unwrap_or(c.peak_celsius),
                 heat_off_called_at: called.and_then(|s| time.wall(s)),

@@ -53,6 +53,7 @@ pub fn stirring() -> Situation {
         planned_minutes: Some(30.0),
         in_milk: true,
         heating: false,
+        cooks_on: None,
         heating_number: 2,
         target_celsius: None,
         tolerance_celsius: 0.5,

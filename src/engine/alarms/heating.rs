@@ -29,6 +29,10 @@ pub(super) const STALLED_CELSIUS_PER_MIN: f64 = 0.05;
 const TOO_LATE_TO_GET_READY_S: f64 = 15.0;
 /// The trace shows that the heat is off this much later, seconds.
 const SHOWS_LATE_S: f64 = 45.0;
+/// The heat of the next cook is taken for on from this probability, and is seen
+/// this much later, seconds.
+const GOES_ON: f64 = 0.25;
+const GOES_ON_SEEN_S: f64 = 75.0;
 /// A forecast that drifts back by this ends "get ready", seconds.
 const READY_DEADBAND_S: f64 = 180.0;
 
@@ -96,7 +100,10 @@ pub(super) fn over_target(s: &Situation, plan: Option<&Plan>, memory: &Occasion,
     // A forecast that flies blind calls the heat off; it does not say "too hot".
     let sees = |o: &Outlook| o.blind_s.is_none() && o.peak_low_celsius > limit;
     let certain = s.heating && not_taken && s.outlook.as_ref().is_some_and(sees);
-    Finding::of(stands || certain, Priority::High).delayed(15.0, 30.0).limit(Some(limit))
+    // On to the next cook of the plan: that it passes this one's target is meant.
+    let goes_on = !raised && s.cooks_on.is_some_and(|p| p > GOES_ON);
+    let on_s = if s.cooks_on.is_some() { GOES_ON_SEEN_S } else { 15.0 };
+    Finding::of((stands || certain) && !goes_on, Priority::High).delayed(on_s, 30.0).limit(Some(limit))
 }
 
 /// How the running heating goes against its plan.

@@ -53,9 +53,9 @@ impl Calls {
 pub(super) struct Occasion {
     pub(super) heating: Option<Heating>,
     pub(super) calls: Calls,
-    /// The heating before, by its number, and its calls: the running one may
-    /// turn out to be the same.
-    before: Option<(u32, Calls)>,
+    /// The heating before, and its calls: the running one may turn out to be the
+    /// same.
+    before: Option<(Heating, Calls)>,
     pub(super) curd_check: Once,
     pub(super) hold_done: Once,
     stage: Option<Stage>,
@@ -116,8 +116,13 @@ impl Occasion {
 
     fn follow_heating(&mut self, s: &Situation) {
         let Some(target_celsius) = s.target_celsius.filter(|t| t.is_finite()) else {
-            if self.heating.is_some_and(|h| !h.concerns(s.stage)) {
-                self.heating = None;
+            // A heating that is told and taken back was the one before.
+            if self.heating.is_some_and(|h| h.number > s.heating_number) {
+                self.resume(s.heating_number);
+            }
+            // So may a stage be, which brings this heating again.
+            if let Some(h) = self.heating.take_if(|h| !h.concerns(s.stage)) {
+                self.before = Some((h, std::mem::take(&mut self.calls)));
             }
             return;
         };
@@ -138,13 +143,21 @@ impl Occasion {
             }
             // Heat meant, none going in yet: the number comes with the heat.
             old => {
+                let past = self.calls;
+                self.resume(new.number);
                 self.heating = Some(new);
-                let before = self.before.take().filter(|b| b.0 == new.number);
-                let calls = before.map_or_else(Calls::default, |b| b.1.resumed());
-                let past = std::mem::replace(&mut self.calls, calls);
-                self.before = old.filter(|o| o.number < new.number).map(|o| (o.number, past));
+                if let Some(old) = old.filter(|o| o.number < new.number) {
+                    self.before = Some((old, past));
+                }
             }
         }
+    }
+
+    /// Takes up the heating before where it is that number, and else a new one.
+    fn resume(&mut self, number: u32) {
+        let before = self.before.take_if(|b| b.0.number == number);
+        self.heating = before.map(|b| b.0);
+        self.calls = before.map_or_else(Calls::default, |b| b.1.resumed());
     }
 
     fn watch_milk(&mut self, s: &Situation, plan: Option<&Plan>) {

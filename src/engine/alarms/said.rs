@@ -141,6 +141,7 @@ mod tests {
             planned_minutes: Some(30.0),
             in_milk: true,
             heating: true,
+            cooks_on: None,
             heating_number: 1,
             target_celsius: Some(41.0),
             tolerance_celsius: 0.5,

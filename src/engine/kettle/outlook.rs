@@ -38,7 +38,7 @@ impl Kettle {
             }
         };
         let (milk, age_s) = self.milk_at(t_s)?;
-        let reaction_s = self.plan.as_ref().map_or(18.0, |p| p.reaction_s);
+        let reaction_s = self.reaction_s();
         // A fire that was fed again slowly may not be seen for what it is: what
         // rises into the target is called all the same.
         let rises_into_it = milk.slope > CREEPS && milk.level + milk.slope * reaction_s >= target;
@@ -53,7 +53,7 @@ impl Kettle {
     pub(super) fn situation(&self, t_s: f64) -> Situation {
         let age_s = t_s - self.number_s;
         let live = self.filter.live().filter(|_| age_s < BLIND_S && self.verdict.health != Health::Failure);
-        let heating = self.tracker.heating() > 0.5;
+        let heating = self.tracker.heating() > 0.5 && !self.heat.is_said_off(t_s);
         let plan = self.plan.as_deref();
         let in_milk = !matches!(self.now.stage, Stage::Idle | Stage::Drawing) && self.tracker.apart() < 0.5;
         let setting = self.now.stage == Stage::Setting;
@@ -74,6 +74,7 @@ impl Kettle {
             planned_minutes: self.now.minutes,
             in_milk,
             heating,
+            cooks_on: self.tracker.cooks_on(),
             heating_number: self.heat.number,
             target_celsius: self.now.target_celsius,
             tolerance_celsius: plan.map_or(0.5, |p| p.tolerance_celsius),

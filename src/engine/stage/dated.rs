@@ -60,7 +60,7 @@ fn end_of_heat(f: &Finder, history: &History, told: &[Told], slot: usize, b: &Be
     let zero_s = f.zero_s?;
     let start = (heating.began_s - zero_s) / BIN_S;
     let target = f.grammar.slots[heating.slot].target_celsius;
-    let peak = history.peak_from(b.place);
+    let peak = history.peak_between(b.place, f64::INFINITY);
     let until = peak.unwrap_or(b.place).max(b.place) + 3.0;
     let reached = target.and_then(|t| history.first_at_or_above(t, start, until));
     let rests = f.grammar.slots[slot].stage == Stage::WheyResting;
@@ -87,5 +87,5 @@ fn further_heat(history: &History, target: f64, peak: f64, limit: f64) -> Option
         return Some(reached);
     }
     let top = history.highest_place(peak, limit)?;
-    (history.smooth_at(top)? > level + NEARER_C).then(|| history.peak_from(top - 6.0)).flatten()
+    (history.smooth_at(top)? > level + NEARER_C).then(|| history.peak_between(top - 6.0, f64::INFINITY)).flatten()
 }

@@ -32,6 +32,8 @@ const TEMPER: f64 = 0.75;
 const REHEATS_C: f64 = 1.5;
 /// A cook that ends on its own heat goes this far beyond its target, °C.
 const BEYOND_C: f64 = 1.2;
+/// What stands for less than this before it is renneted was only waited for, seconds.
+const RIPENS_S: f64 = 240.0;
 /// Milk that was warmed and given up cools below this, °C.
 const GIVEN_UP_C: f64 = 26.0;
 /// Where milk was warmed and is warm, nobody takes it for air: by so much a bin.
@@ -134,7 +136,7 @@ impl Finder {
             let age = (self.bin - h.entered).max(0) as usize;
             let (_, ln_leave) = from.ln_stay_leave(age);
             for &(to, ln_share) in &from.next {
-                let pin = self.pins.ln_enter(self.grammar.slots[self.grammar.nodes[to].slot].stage, start_s);
+                let pin = self.pins.ln_enter(self.grammar.nodes[to].slot, start_s);
                 let w = h.w + pin.unwrap_or(ln_leave) + ln_share;
                 if w < FORLORN {
                     continue;
@@ -358,6 +360,7 @@ impl Finder {
         let Some(node) = self.grammar.nodes.iter().position(|n| n.slot == slot) else { return };
         let Some(best) = self.hyps.iter().max_by(|a, b| a.w.total_cmp(&b.w)) else { return };
         let mut h = best.clone();
+        self.call_ripening(&mut h, slot, place);
         let phase = self.grammar.nodes[node].phase;
         if self.grammar.nodes[h.node].slot != slot {
             h.kf = h.kf.enter(&entry(phase, Phase::Rest, 0.0), false);
@@ -374,6 +377,18 @@ impl Finder {
         }
         self.hyps.push(h);
         self.prune();
+    }
+
+    /// Warm milk that stood long before it was renneted was left to its culture,
+    /// though it stood as still as a gel.
+    fn call_ripening(&self, h: &mut Hypothesis, slot: usize, place: f32) {
+        let stage = |k: usize| self.grammar.slots[k].stage;
+        let stood = place - h.path[slot];
+        let late = h.path[slot] > NEVER && f64::from(stood) * BIN_S > RIPENS_S;
+        let before = slot - 1;
+        if late && stage(slot) == Stage::Setting && stage(before) == Stage::Ripening && h.path[before] <= NEVER {
+            h.path[before] = h.path[slot];
+        }
     }
 
     /// Probability of being in phases like these.

@@ -80,11 +80,13 @@ impl History {
     }
 
     /// The peak that a heat ran out to: from where it was found to end, forward
-    /// until the trace has clearly fallen or stood for four minutes.
-    pub fn peak_from(&self, place: f64) -> Option<f64> {
+    /// until the trace has clearly fallen or stood for four minutes, and not
+    /// beyond where another heat began.
+    pub fn peak_between(&self, place: f64, until: f64) -> Option<f64> {
         let first = (place.max(0.0) as usize).saturating_sub(6);
+        let last = self.bins.len().min(first + 48).min(until.max(0.0) as usize);
         let mut best: Option<(usize, f64)> = None;
-        for k in first..self.bins.len().min(first + 48) {
+        for k in first..last {
             let Some(v) = self.smooth(k, 4) else { continue };
             match best {
                 Some((at, top)) if v > top + 0.004 => {

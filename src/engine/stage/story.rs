@@ -30,7 +30,7 @@ const OUT_C: f64 = 1.5;
 
 /// A cook may end so far below its target, °C; one that rests further below for
 /// less than this may go on, seconds.
-const COOKED_C: f64 = 0.6;
+pub(super) const COOKED_C: f64 = 0.6;
 const FLAGS_S: f64 = 480.0;
 /// A stage as told.
 #[derive(Debug, Clone, PartialEq)]
@@ -173,7 +173,8 @@ impl Story {
             // One that burns up below it is no second cook before the first is called.
             Stage::Cooking => self.has_cooked(f, slot, 0.0, history) || since_s >= FLAGS_S,
             Stage::WheyHeating => {
-                let low = history.lowest(b.place, b.place + 3.0);
+                // Not the step into warm water, which only cools from there.
+                let low = history.lowest(b.place + 2.0, b.place + 5.0);
                 let rose = history.at(now - 1.0).zip(low).map_or(0.0, |(a, z)| a - z);
                 since_s >= 60.0 && b.reached > 0.85 && rose >= 1.5
             }
@@ -201,7 +202,7 @@ impl Story {
         // A normal belief about the boundary, and the chance that it is none.
         let within =
             if b.sd_s < 1.0 { 0.97 } else { libm::erf(tolerance / (b.sd_s * std::f64::consts::SQRT_2)) };
-        let marked = f.pins.near(stage, began_s, 90.0);
+        let marked = f.pins.near(slot, began_s, 90.0);
         let basis = if marked {
             Basis::Mark
         } else if within < 0.5 {

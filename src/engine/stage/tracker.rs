@@ -3,7 +3,7 @@
 use super::finder::Finder;
 use super::grammar::{Grammar, Phase};
 use super::history::History;
-use super::story::{Story, Telling, Told, best_phase};
+use super::story::{COOKED_C, Story, Telling, Told, best_phase};
 use super::{Basis, Stage};
 use crate::engine::bins::{BIN_S, Bin};
 use crate::engine::event::MarkKind;
@@ -58,11 +58,16 @@ struct Belief {
     heating: f64,
     reheating: f64,
     apart: f64,
+    /// A cook that comes after the one told last.
+    next_cook: f64,
 }
 
 impl Belief {
-    fn of(finder: &Finder) -> Self {
+    fn of(finder: &Finder, story: &Story) -> Self {
+        let last = story.current().map_or(0, |t| t.slot);
+        let stage = |slot: usize| finder.grammar.slots[slot].stage;
         Self {
+            next_cook: finder.mass(|n| n.slot > last && stage(n.slot) == Stage::Cooking),
             heating: finder.mass(|n| n.phase == Phase::Ramp),
             reheating: finder.mass(|n| n.phase == Phase::Reheat),
             apart: finder.mass(|n| n.phase == Phase::Apart),
@@ -75,11 +80,12 @@ impl Tracker {
     pub fn new(plan: Option<&Plan>) -> Self {
         let grammar = Grammar::of(plan);
         let finder = Finder::new(grammar.clone());
+        let story = Story::default();
         Self {
-            belief: Belief::of(&finder),
+            belief: Belief::of(&finder, &story),
             finder,
             grammar,
-            story: Story::default(),
+            story,
             history: History::default(),
             due: Vec::new(),
             closed: 0,
@@ -90,7 +96,6 @@ impl Tracker {
     /// Walks one bin on; `slow_var` is the variance of ten-second means.
     pub fn bin(&mut self, bin: &Bin, slow_var: f64, out: &mut Vec<Telling>) {
         self.finder.step(bin, slow_var);
-        self.belief = Belief::of(&self.finder);
         self.history.push(bin.celsius);
         let (phase, p) = best_phase(&self.finder);
         if phase == Phase::Ramp && p > 0.7 {
@@ -100,6 +105,7 @@ impl Tracker {
         self.tell_due(now_s, out);
         self.story.update(&self.finder, &self.history, now_s, out);
         self.finder.begun = !self.story.told.is_empty();
+        self.belief = Belief::of(&self.finder, &self.story);
         self.follow_cook();
     }
 
@@ -146,12 +152,19 @@ impl Tracker {
     pub fn mark(&mut self, mark: &MarkKind, t_s: f64, out: &mut Vec<Telling>) {
         let now = self.now().stage;
         let said = match mark {
+            MarkKind::Culture if self.is_left_to_culture(now) => Some((Stage::Ripening, t_s, 60.0)),
             MarkKind::Rennet => Some((Stage::Setting, t_s + RENNET_TO_STAND_S, 30.0)),
             MarkKind::Cut => Some((Stage::Cutting, t_s, 8.0)),
             MarkKind::HeatOn => match now {
                 Stage::Idle => Some((Stage::Warming, t_s, 20.0)),
                 Stage::Drawing => Some((Stage::WheyHeating, t_s, 20.0)),
                 Stage::Cutting | Stage::Setting => Some((Stage::Cooking, t_s, 10.0)),
+                Stage::Cooking | Stage::Stirring => {
+                    if let Some(slot) = self.next_cook() {
+                        self.say_slot(slot, t_s, 10.0, t_s, out);
+                    }
+                    None
+                }
                 _ => None,
             },
             MarkKind::Wash if now == Stage::Cutting => Some((Stage::Cooking, t_s, 20.0)),
@@ -161,6 +174,23 @@ impl Tracker {
         if let Some((stage, at_s, sd_s)) = said {
             self.say(stage, at_s, sd_s, t_s, out);
         }
+    }
+
+    /// Whether milk to which culture is given now is left to it: warmed, and off
+    /// the fire. Culture that goes into cold milk says nothing of the stage.
+    fn is_left_to_culture(&self, now: Stage) -> bool {
+        now == Stage::Warming && self.heating() < 0.5
+    }
+
+    /// The slot of the cook that the plan has after the one that is done: where
+    /// the heat comes back, it is that one. Heat that comes back below the target
+    /// goes on with the same.
+    fn next_cook(&self) -> Option<usize> {
+        let slots = &self.finder.grammar.slots;
+        let done = self.story.told.iter().rev().find(|t| t.stage == Stage::Cooking)?.slot;
+        let (_, top) = self.top.filter(|t| t.0 == done)?;
+        let reached = slots[done].target_celsius.is_none_or(|target| top >= target - COOKED_C);
+        (done + 1..slots.len()).find(|&k| slots[k].stage == Stage::Cooking).filter(|_| reached)
     }
 
     /// A person says which stage it is, from now on.
@@ -175,14 +205,18 @@ impl Tracker {
         let Some(slot) = after.or_else(|| (1..slots.len()).find(|&k| slots[k].stage == stage)) else {
             return;
         };
-        self.finder.pins.add(stage, at_s, sd_s);
+        self.say_slot(slot, at_s, sd_s, t_s, out);
+    }
+
+    fn say_slot(&mut self, slot: usize, at_s: f64, sd_s: f64, t_s: f64, out: &mut Vec<Telling>) {
+        self.finder.pins.add(slot, at_s, sd_s);
         self.finder.enter(slot, at_s);
-        self.belief = Belief::of(&self.finder);
         if at_s > t_s {
             self.due.push((slot, at_s));
         } else {
             self.story.mark(&self.finder, slot, at_s, t_s, out);
         }
+        self.belief = Belief::of(&self.finder, &self.story);
     }
 
     /// Where the make is now.
@@ -238,6 +272,12 @@ impl Tracker {
     /// Probability that heat goes in to bring a temperature back.
     pub fn reheating(&self) -> f64 {
         self.belief.reheating
+    }
+
+    /// Probability that the heat is on for the cook that the plan has after the one
+    /// that is done.
+    pub fn cooks_on(&self) -> Option<f64> {
+        self.next_cook().map(|_| self.belief.next_cook)
     }
 
     /// Probability that the probe hangs in nobody knows what.
@@ -298,8 +338,8 @@ impl Tracker {
     /// Begins anew, for the next make.
     pub fn restart(&mut self) {
         self.finder = Finder::new(self.grammar.clone());
-        self.belief = Belief::of(&self.finder);
         self.story = Story::default();
+        self.belief = Belief::of(&self.finder, &self.story);
         self.history = History::default();
         self.due.clear();
         self.closed = 0;
@@ -330,14 +370,21 @@ impl Tracker {
         let mut seen = Vec::new();
         for (i, t) in stages.iter().enumerate().filter(|(_, t)| t.stage == Stage::Cooking) {
             let target = self.finder.grammar.slots[t.slot].target_celsius;
-            let after = stages.get(i + 1).map(|n| n.began_s);
-            let until = after.map_or(self.finder.bin as f64, |s| place(s) + 42.0);
-            let reached_s = target
-                .and_then(|c| self.history.first_at_or_above(c, place(t.began_s), until))
-                .map(|p| zero_s + p * BIN_S);
-            let from = after.map_or_else(|| self.finder.bin as f64 - 1.0, place);
-            let Some(at) = self.history.peak_from(from) else { continue };
+            let now = self.finder.bin as f64;
+            let after = stages.get(i + 1).map_or(now - 1.0, |n| place(n.began_s));
+            let next_heat = stages[i + 1..].iter().find(|n| n.stage == Stage::Cooking);
+            let until = next_heat.map_or(now, |n| place(n.began_s));
+            let peak = if until > after {
+                self.history.peak_between(after, until)
+            } else {
+                self.history.highest_place(place(t.began_s), until)
+            };
+            let Some(at) = peak else { continue };
             let Some(peak_celsius) = self.history.smooth_at(at) else { continue };
+            // What only holds the temperature afterwards reaches nothing.
+            let reached_s = target
+                .and_then(|c| self.history.first_at_or_above(c, place(t.began_s), at))
+                .map(|p| zero_s + p * BIN_S);
             seen.push(CookSeen {
                 began_s: t.began_s,
                 target_celsius: target,

@@ -116,11 +116,13 @@ impl Occasion {
 
     fn follow_heating(&mut self, s: &Situation) {
         let Some(target_celsius) = s.target_celsius.filter(|t| t.is_finite()) else {
-            // A heating that is told and taken back was the one before.
-            if self.heating.is_some_and(|h| h.number > s.heating_number) {
+            // A heating that is told and taken back was the one before, and a stage
+            // that is taken back brings its heating again.
+            let again = |b: (Heating, Calls)| b.0.number == s.heating_number && b.0.concerns(s.stage);
+            let taken_back = self.heating.is_none_or(|h| h.number > s.heating_number);
+            if taken_back && self.before.is_some_and(again) {
                 self.resume(s.heating_number);
             }
-            // So may a stage be, which brings this heating again.
             if let Some(h) = self.heating.take_if(|h| !h.concerns(s.stage)) {
                 self.before = Some((h, std::mem::take(&mut self.calls)));
             }

@@ -353,6 +353,7 @@ impl Step {
         Situation {
             t_s,
             celsius: self.celsius,
+            plain_celsius: None,
             rate_celsius_per_min: Some(0.3),
             number_age_s: self.silent_s,
             silent_s: self.silent_s,

@@ -27,6 +27,27 @@ pub struct Bin {
     pub away: bool,
 }
 
+/// The mean of the last two bins, as the samples came.
+#[derive(Debug, Default)]
+pub struct Plain {
+    last: [Option<f64>; 2],
+}
+
+impl Plain {
+    /// Takes in the bin that ended last.
+    pub fn push(&mut self, bin: &Bin) {
+        self.last = [self.last[1], bin.celsius.filter(|_| !bin.away)];
+    }
+
+    /// Their mean, °C, where there was anything in them.
+    pub fn celsius(&self) -> Option<f64> {
+        match self.last {
+            [Some(a), Some(b)] => Some(f64::midpoint(a, b)),
+            [a, b] => b.or(a),
+        }
+    }
+}
+
 /// Collects samples into bins.
 #[derive(Debug)]
 pub(super) struct Binner {

@@ -17,6 +17,10 @@ use super::bins::{BIN_S, Bin, Binner};
 const SLOPE_DRIFT: f64 = 0.5e-8;
 /// Level random walk, °C² per second.
 const LEVEL_DRIFT: f64 = 2.0e-6;
+/// A fire put on or taken off turns the slope by as much as it was, or by this at
+/// least, °C/s (0.3 °C/min); the share of its square that is meant each time.
+const TURNS_BY: f64 = 0.3 / 60.0;
+const TURN: f64 = 0.5;
 /// A probe that has been elsewhere this long hangs in something new, seconds.
 const NEW_HOME_S: f64 = 100.0;
 /// Samples in a row that must be off before the trend follows them.
@@ -203,6 +207,15 @@ impl Filter {
                 self.noise.seen_means = 0;
             }
             b.var_white = self.noise.of_mean(b.n);
+        }
+    }
+
+    /// The milk may turn now, fire on or off: what its slope was says less of what
+    /// it is, and the trend follows the next samples the more.
+    pub fn may_turn(&mut self) {
+        for trend in self.live.iter_mut().chain(self.home.iter_mut().map(|h| &mut h.0)) {
+            let turn = trend.slope.abs().max(TURNS_BY);
+            trend.var_slope += TURN * turn * turn;
         }
     }
 

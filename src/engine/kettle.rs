@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use super::alarm::AlarmKind;
 use super::alarms::Alarms;
-use super::bins::Bin;
+use super::bins::{Bin, Plain};
 use super::clot::RennetClock;
 use super::effect::AlarmChange;
 use super::event::{Ask, MarkKind, Name, Reading};
@@ -62,6 +62,7 @@ pub(super) struct Kettle {
     pub alarms: Alarms,
     rennet: Option<RennetClock>,
     still: Stillness,
+    plain: Plain,
     last_s: f64,
     clot_s: f64,
     /// Last number used, engine second.
@@ -110,6 +111,7 @@ impl Kettle {
             alarms: Alarms::new(),
             rennet: None,
             still: Stillness::default(),
+            plain: Plain::default(),
             last_s: t_s,
             clot_s: t_s,
             number_s: f64::NEG_INFINITY,
@@ -175,7 +177,14 @@ impl Kettle {
         let bins = std::mem::take(&mut self.bins);
         let slow_var = self.filter.roughness() * self.filter.roughness();
         for bin in &bins {
+            let hot = self.tracker.heating() > 0.5;
             self.tracker.bin(bin, slow_var, &mut self.tellings);
+            // Before the call the forecast wants a steady trend; after it, one that
+            // sees that the heat is off.
+            if hot != (self.tracker.heating() > 0.5) && self.heat.is_called() {
+                self.filter.may_turn();
+            }
+            self.plain.push(bin);
             self.still.bin(bin, slow_var, self.tracker.heating() > 0.5 || self.stirred());
             let milk = self.filter.milk().map(|m| m.0);
             self.heat.bin(bin, self.tracker.heating(), milk.as_ref(), slow_var);
@@ -300,6 +309,7 @@ impl Kettle {
             MarkKind::HeatOn | MarkKind::HeatOff => {
                 let on = *kind == MarkKind::HeatOn;
                 self.watch.heat_meant(on);
+                self.filter.may_turn();
                 self.heat.said(on, t_s);
             }
             _ => {}

@@ -12,6 +12,9 @@ pub struct Situation {
     pub t_s: f64,
     /// Filtered temperature, °C; `None` where no number may be shown.
     pub celsius: Option<f64>,
+    /// Mean of what the probe said in the last 20 s, as it came, °C: the filtered
+    /// one runs on for a minute where a rise breaks off.
+    pub plain_celsius: Option<f64>,
     /// Its rate, °C/min.
     pub rate_celsius_per_min: Option<f64>,
     /// Seconds since the last good number.

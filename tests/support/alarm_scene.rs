@@ -43,6 +43,7 @@ pub fn stirring() -> Situation {
     Situation {
         t_s: 0.0,
         celsius: Some(41.0),
+        plain_celsius: None,
         rate_celsius_per_min: Some(0.0),
         number_age_s: 0.0,
         silent_s: 0.0,

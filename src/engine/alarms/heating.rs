@@ -93,13 +93,17 @@ pub(super) fn over_target(s: &Situation, plan: Option<&Plan>, memory: &Occasion,
     };
     let limit = h.target_celsius + h.tolerance_celsius;
     let back = if raised { limit - DEADBAND_CELSIUS } else { limit };
-    let stands = milk_celsius(s).map_or(raised, |c| c > back);
+    let plainly = |limit: f64| s.plain_celsius.is_none_or(|c| c > limit);
+    let stands = milk_celsius(s).map_or(raised, |c| c > back && (raised || plainly(limit)));
     // Just called: the heat may be off already, and the trace not show it yet.
     let reaction_s = plan.map_or(Plan::default().reaction_s, |p| p.reaction_s);
     let not_taken = memory.calls.called_s.is_none_or(|at| s.t_s - at > 2.0 * reaction_s + SHOWS_LATE_S);
     // A forecast that flies blind calls the heat off; it does not say "too hot".
     let sees = |o: &Outlook| o.blind_s.is_none() && o.peak_low_celsius > limit;
-    let certain = s.heating && not_taken && s.outlook.as_ref().is_some_and(sees);
+    // Once called, the heat is off as a rule: it is on for sure where the milk is
+    // as warm as was wanted and goes on rising.
+    let still_on = !memory.calls.heat_off.was_called() || plainly(h.target_celsius);
+    let certain = s.heating && not_taken && still_on && s.outlook.as_ref().is_some_and(sees);
     // On to the next cook of the plan: that it passes this one's target is meant.
     let goes_on = !raised && s.cooks_on.is_some_and(|p| p > GOES_ON);
     let on_s = if s.cooks_on.is_some() { GOES_ON_SEEN_S } else { 15.0 };

@@ -131,6 +131,7 @@ mod tests {
         Situation {
             t_s: 1000.0,
             celsius: Some(40.12),
+            plain_celsius: None,
             rate_celsius_per_min: Some(0.5),
             number_age_s: 0.0,
             silent_s: 65.0,

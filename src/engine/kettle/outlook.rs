@@ -60,6 +60,7 @@ impl Kettle {
         Situation {
             t_s,
             celsius: live.map(|l| l.0.level),
+            plain_celsius: live.and_then(|_| self.plain.celsius()),
             rate_celsius_per_min: live.map(|l| l.0.slope * 60.0),
             number_age_s: age_s,
             silent_s: t_s - self.heard_s,

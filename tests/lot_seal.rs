@@ -5,83 +5,24 @@
 
 #[path = "support/made_day.rs"]
 mod made_day;
+#[path = "support/sealed_lot.rs"]
+mod sealed_lot;
 #[path = "support/storage_twin.rs"]
 mod storage_twin;
 
-use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 
-use curdtrace::journal::storage::Storage;
 use curdtrace::lot::at::At;
-use curdtrace::lot::inbox::{Ask, Opening, Request};
+use curdtrace::lot::inbox::Ask;
 use curdtrace::lot::life::Lots;
-use curdtrace::lot::signature::{SIGNATURE, Signer};
+use curdtrace::lot::signature::SIGNATURE;
 use curdtrace::lot::store::Store;
-use made_day::{Day, MORNING_NS, PLAN, dairy};
+use made_day::dairy;
+use sealed_lot::{
+    Files, LOT, ask, before_closing, closed, data, is_as_closed, open_signing, rennet_lot, signed,
+};
 use storage_twin::{Fault, Twin};
-
-type Files = BTreeMap<PathBuf, Vec<u8>>;
-
-const LOT: &str = "2026-07-14-big-1";
-
-fn data() -> &'static Path {
-    Path::new("/data")
-}
-
-fn ask(at: At, ask: Ask) -> Request {
-    Request { at, by: Some("Ada".into()), ask }
-}
-
-/// A data folder with a lot that was opened and a make in the journal.
-fn before_closing() -> (Files, At) {
-    let twin = Twin::new();
-    let storage: Arc<dyn Storage> = Arc::new(twin.clone());
-    let mut day = Day::new(storage.clone(), data());
-    day.every_s = 60.0;
-    let start = At(MORNING_NS);
-    let (mut lots, _) = Lots::open(storage, data(), dairy()).unwrap();
-    let open = Opening { kettle: "big".into(), plan: Some(PLAN.into()), ..Opening::default() };
-    assert_eq!(lots.apply(&ask(start, Ask::Open(open))).unwrap().lot, LOT);
-    let (_, end) = day.make("big", "big", start);
-    (twin.files(), end.plus_s(1000))
-}
-
-fn closed() -> (Files, At) {
-    let (files, at) = before_closing();
-    let twin = Twin::of(&files);
-    let (mut lots, _) = Lots::open(Arc::new(twin.clone()), data(), dairy()).unwrap();
-    lots.apply(&ask(at, Ask::Close { lot: LOT.into() })).unwrap();
-    (twin.files(), at)
-}
-
-/// Signs with what anybody could: what matters here is where it lies.
-#[derive(Debug)]
-struct Seal;
-
-impl Signer for Seal {
-    fn sign(&self, text: &[u8]) -> Result<Vec<u8>, String> {
-        Ok(format!("signed: {}\n", curdtrace::lot::seal::sha256(text)).into_bytes())
-    }
-}
-
-fn open_signing(twin: &Twin) -> (Lots, Vec<String>) {
-    Lots::open_signing(Arc::new(twin.clone()), data(), dairy(), Some(Arc::new(Seal))).unwrap()
-}
-
-fn signed() -> (Files, At) {
-    let (files, at) = before_closing();
-    let twin = Twin::of(&files);
-    let done = open_signing(&twin).0.apply(&ask(at, Ask::Close { lot: LOT.into() })).unwrap();
-    assert!(done.text.ends_with("is closed and sealed; signed"), "{}", done.text);
-    (twin.files(), at)
-}
-
-fn is_as_closed(files: &Files) -> bool {
-    let store = Store::at(Arc::new(Twin::of(files)), data());
-    let chain = store.chain().unwrap();
-    store.verify(LOT, &chain).unwrap().is_empty()
-}
 
 /// A small generator of its own, so that the run can be had again by its seed.
 struct Chance(u64);
@@ -219,16 +160,11 @@ fn a_closing_that_fails_or_dies_at_any_call_ends_in_a_whole_lot() {
 fn a_correction_that_dies_at_any_call_is_there_or_not_and_never_half() {
     let (files, at) = closed();
     let later = at.plus_s(3600);
-    let set = || Ask::Set {
-        lot: LOT.into(),
-        fields: vec![("rennet.lot".into(), "R-9".into())],
-        reason: Some("forgotten".into()),
-    };
     for n in 1.. {
         let twin = Twin::of(&files);
         let (mut lots, _) = Lots::open(Arc::new(twin.clone()), data(), dairy()).unwrap();
         twin.fail_call(n, Fault::Io);
-        let done = lots.apply(&ask(later, set())).is_ok();
+        let done = lots.apply(&ask(later, rennet_lot())).is_ok();
         let clean = twin.faults_left();
         drop(lots);
         let after = Twin::of(&twin.moment().durable);
@@ -252,16 +188,11 @@ fn a_correction_that_dies_at_any_call_is_there_or_not_and_never_half() {
 fn a_signing_that_dies_at_any_call_is_there_or_not() {
     let path = data().join("lots").join(LOT).join(SIGNATURE);
     let later = |at: At| at.plus_s(3600);
-    let set = || Ask::Set {
-        lot: LOT.into(),
-        fields: vec![("rennet.lot".into(), "R-9".into())],
-        reason: Some("forgotten".into()),
-    };
     for (start, wish, signs) in [
         (closed(), Ask::Sign { lot: LOT.into() }, true),
         (before_closing(), Ask::Close { lot: LOT.into() }, true),
-        (signed(), set(), true),
-        (signed(), set(), false),
+        (signed(), rennet_lot(), true),
+        (signed(), rennet_lot(), false),
     ] {
         let (files, at) = start;
         let open = |twin: &Twin| {

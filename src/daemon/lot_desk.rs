@@ -107,6 +107,9 @@ impl LotDesk {
         for words in finished {
             tracing::info!("{words}");
         }
+        for trouble in lots.troubles() {
+            tracing::error!("{trouble}");
+        }
         Ok(Self {
             lots,
             storage,

@@ -13,7 +13,10 @@
 use std::fmt::Debug;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, ErrorKind, Read as _, Seek as _, SeekFrom, Write as _};
-use std::path::Path;
+use std::os::unix::fs::OpenOptionsExt as _;
+use std::path::{Path, PathBuf};
+
+use rustix::fs::OFlags;
 
 /// A file being written at its end.
 pub trait Sink: Send + Debug {
@@ -48,6 +51,24 @@ pub trait Sink: Send + Debug {
     }
 }
 
+/// What lies under a name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// A plain file.
+    File,
+    /// A folder.
+    Folder,
+    /// A link, a pipe, a device: nothing that holds its bytes there.
+    Other,
+}
+
+/// Where [`Storage::replace`] writes before it renames. A process that dies in
+/// between leaves it there.
+pub fn aside(file: &Path) -> PathBuf {
+    let name = file.file_name().map_or_else(|| "file".into(), |n| n.to_string_lossy());
+    file.with_file_name(format!(".{name}.new"))
+}
+
 /// What a disk can do for us. Paths are whole paths.
 pub trait Storage: Send + Sync + Debug {
     /// The names in a folder, sorted; a folder that is not there has none.
@@ -55,12 +76,18 @@ pub trait Storage: Send + Sync + Debug {
     /// # Errors
     /// Whatever the disk says.
     fn list(&self, dir: &Path) -> io::Result<Vec<String>>;
+    /// What lies under a name itself; a link is not followed.
+    ///
+    /// # Errors
+    /// `NotFound` where there is nothing, else what the disk says.
+    fn kind(&self, path: &Path) -> io::Result<Kind>;
     /// A file's length in bytes.
     ///
     /// # Errors
     /// `NotFound` where there is none, else what the disk says.
     fn len(&self, file: &Path) -> io::Result<u64>;
-    /// At most `len` bytes from `offset`; fewer only at the end.
+    /// At most `len` bytes from `offset`; fewer only at the end. What is no
+    /// file, such as a pipe, is refused and never waited for.
     ///
     /// # Errors
     /// `NotFound` where there is none, else what the disk says.
@@ -126,10 +153,23 @@ pub trait Storage: Send + Sync + Debug {
     /// Whether there is such a file. A disk that cannot say is no "no".
     ///
     /// # Errors
-    /// Whatever the disk says, but for `NotFound`.
+    /// Whatever the disk says, but that there is none.
     fn has(&self, file: &Path) -> io::Result<bool> {
         match self.len(file) {
             Ok(_) => Ok(true),
+            Err(e) if matches!(e.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => Ok(false),
+            Err(e) => Err(e),
+        }
+    }
+
+    /// Removes a file that may be there; whether it was. Durable once the
+    /// folder is synced.
+    ///
+    /// # Errors
+    /// Whatever the disk says, but for `NotFound`.
+    fn remove_if_there(&self, file: &Path) -> io::Result<bool> {
+        match self.remove(file) {
+            Ok(()) => Ok(true),
             Err(e) if e.kind() == ErrorKind::NotFound => Ok(false),
             Err(e) => Err(e),
         }
@@ -144,13 +184,8 @@ pub trait Storage: Send + Sync + Debug {
     /// one is, but its name may not outlive a power cut.
     fn replace(&self, file: &Path, bytes: &[u8]) -> io::Result<()> {
         let dir = file.parent().ok_or_else(|| io::Error::from(ErrorKind::InvalidInput))?;
-        let name = file.file_name().and_then(|n| n.to_str()).unwrap_or("file");
-        let aside = dir.join(format!(".{name}.new"));
-        match self.remove(&aside) {
-            Ok(()) => {}
-            Err(e) if e.kind() == ErrorKind::NotFound => {}
-            Err(e) => return Err(e),
-        }
+        let aside = aside(file);
+        self.remove_if_there(&aside)?;
         let mut sink = self.create(&aside)?;
         let written = sink.write_whole(bytes).and_then(|()| sink.sync());
         drop(sink);
@@ -201,12 +236,26 @@ impl Storage for Disk {
         Ok(names)
     }
 
+    fn kind(&self, path: &Path) -> io::Result<Kind> {
+        let kind = fs::symlink_metadata(path)?.file_type();
+        Ok(match (kind.is_file(), kind.is_dir()) {
+            (true, _) => Kind::File,
+            (_, true) => Kind::Folder,
+            _ => Kind::Other,
+        })
+    }
+
     fn len(&self, file: &Path) -> io::Result<u64> {
         Ok(fs::metadata(file)?.len())
     }
 
     fn read_at(&self, file: &Path, offset: u64, len: usize) -> io::Result<Vec<u8>> {
-        let mut f = File::open(file)?;
+        // A pipe that nobody writes to would be waited for at the opening.
+        let nonblock = OFlags::NONBLOCK.bits().cast_signed();
+        let mut f = OpenOptions::new().read(true).custom_flags(nonblock).open(file)?;
+        if !f.metadata()?.is_file() {
+            return Err(io::Error::new(ErrorKind::InvalidInput, "it is not a plain file"));
+        }
         if offset > 0 {
             f.seek(SeekFrom::Start(offset))?;
         }

@@ -14,7 +14,8 @@ use super::gather::{Gathered, Wanted, gather};
 use super::record::{Record, Stretch};
 use super::seal::{CHAIN_HEADER, Chain, SUMS, sha256, sums};
 use super::store::{LotError, Store};
-use crate::journal::storage::Sink;
+use super::verify::FILES;
+use crate::journal::storage::{Sink, aside};
 use crate::words::Words;
 
 /// Before the first stage so much of the trace belongs to the lot, and after
@@ -64,8 +65,12 @@ impl Store {
         for head in self.list()?.0 {
             let near = head.opened <= record.opened && head.opened.plus_s(3 * 86_400) > record.opened;
             if near && head.lot != record.lot && head.kettle == record.kettle && head.is_closed() {
-                let lot = self.load(&head.lot)?;
-                until = until.max(lot.stretches.iter().map(|s| s.to).max().unwrap_or(until));
+                // One that can no longer be read keeps no other from being closed.
+                let ended = match self.load(&head.lot) {
+                    Ok(lot) => lot.stretches.iter().map(|s| s.to).max(),
+                    Err(_) => head.closed,
+                };
+                until = until.max(ended.unwrap_or(until));
             }
         }
         Ok(until.min(record.opened))
@@ -134,6 +139,9 @@ impl Store {
     pub(crate) fn seal(&self, record: &mut Record, found: Option<&Gathered>, at: At) -> Result<(), LotError> {
         let id = record.lot.clone();
         let dir = self.folder(&id);
+        if let Some(what) = self.unsealable(&id)? {
+            return Err(LotError::NotSealable { lot: id, what: what.to_string(), folder: dir });
+        }
         let intent = self.put_intent(&id, &format!("lot {id} is being sealed since {at}\n"))?;
         self.drop_signature(&id)?;
         let points = match found {
@@ -151,9 +159,10 @@ impl Store {
         let chain = self.chain()?;
         let sheet = super::sheet::render(record, &points, chain.links.last());
         self.put(&dir.join("sheet.html"), sheet.as_bytes())?;
-        let (files, bad) = self.hashes(&id)?;
-        if let Some(bad) = bad.first() {
-            return Err(LotError::File { path: dir, why: bad.to_string() });
+        self.drop_leftovers(&id)?;
+        let (files, odd) = self.hashes(&id)?;
+        if let Some(what) = odd.values().next() {
+            return Err(LotError::NotSealable { lot: id, what: what.to_string(), folder: dir });
         }
         let text = sums(&files);
         self.put(&dir.join(SUMS), text.as_bytes())?;
@@ -164,6 +173,21 @@ impl Store {
             self.append_link(&chain, at, &id, &hash)?;
         }
         self.remove_intent(&intent)
+    }
+
+    /// What a process that died while it put a file in place left beside it is
+    /// none of the lot's files.
+    pub(super) fn drop_leftovers(&self, lot: &str) -> Result<(), LotError> {
+        let dir = self.folder(lot);
+        let mut dropped = false;
+        for file in FILES {
+            let path = aside(&dir.join(file));
+            dropped |= self.storage.remove_if_there(&path).map_err(LotError::io("cannot remove", &path))?;
+        }
+        if dropped {
+            self.storage.sync_dir(&dir).map_err(LotError::io("cannot sync", &dir))?;
+        }
+        Ok(())
     }
 
     /// Leaves word of what is being done with a lot; where.
@@ -192,14 +216,13 @@ impl Store {
         let path = self.chain_path();
         let io = || LotError::io("cannot append to", &path);
         let line = chain.next_line(at, lot, sums_hash);
-        if !self.storage.has(&path).map_err(io())? {
+        if chain.whole == 0 {
             return self.put(&path, format!("{CHAIN_HEADER}{line}").as_bytes());
         }
-        let len = self.storage.len(&path).map_err(io())?;
+        let whole = chain.whole as u64;
         if chain.torn > 0 {
-            self.storage.cut(&path, len - chain.torn as u64).map_err(io())?;
+            self.storage.cut(&path, whole).map_err(io())?;
         }
-        let whole = len - chain.torn as u64;
         let mut sink: Box<dyn Sink> = self.storage.append(&path).map_err(io())?;
         if let Err(e) = sink.write_whole(line.as_bytes()).and_then(|()| sink.sync()) {
             // A line that may be there in part must not stay. Best effort: what

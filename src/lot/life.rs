@@ -15,7 +15,6 @@ use std::sync::Arc;
 
 use super::at::At;
 use super::correct::{AFTER_CLOSING, Author, set};
-use super::id;
 use super::inbox::{Answer, Ask, Opening, Request};
 use super::record::{Correction, Record};
 use super::signature::Signer;
@@ -26,6 +25,7 @@ use crate::engine::stage::Stage;
 use crate::journal::storage::Storage;
 
 mod attaching;
+mod finishing;
 mod opening;
 mod signing;
 
@@ -65,11 +65,14 @@ pub struct Lots {
     dairy: Dairy,
     open: BTreeMap<String, Record>,
     signer: Option<Arc<dyn Signer>>,
+    troubles: Vec<String>,
 }
 
 impl Lots {
     /// Opens the lots of a data folder, and finishes sealings that were cut
-    /// short. Gives what was finished, in words.
+    /// short. Gives what was finished, in words. A lot that cannot be read or
+    /// finished keeps no other from being recorded: it is left as it is, and
+    /// among [`Lots::troubles`].
     ///
     /// # Errors
     /// [`LotError`].
@@ -94,15 +97,24 @@ impl Lots {
         let store = Store::at(storage, data);
         let lots_dir = data.join("lots");
         store.storage.make_dir(&lots_dir).map_err(LotError::io("cannot make", &lots_dir))?;
-        let mut lots = Self { store, dairy, open: BTreeMap::new(), signer };
+        let mut lots = Self { store, dairy, open: BTreeMap::new(), signer, troubles: Vec::new() };
         let done = lots.finish_sealings()?;
-        for head in lots.store.list()?.0 {
-            if !head.is_closed() {
-                let record = lots.store.load(&head.lot)?;
-                lots.open.insert(head.lot, record);
+        let (heads, bad) = lots.store.list()?;
+        lots.troubles.extend(bad.iter().map(ToString::to_string));
+        for head in heads.into_iter().filter(|h| !h.is_closed()) {
+            match lots.store.load(&head.lot) {
+                Ok(record) => {
+                    lots.open.insert(head.lot, record);
+                }
+                Err(e) => lots.troubles.push(e.to_string()),
             }
         }
         Ok((lots, done))
+    }
+
+    /// What could not be read or finished when the lots were opened, in words.
+    pub fn troubles(&self) -> &[String] {
+        &self.troubles
     }
 
     /// Reading them.
@@ -298,38 +310,6 @@ impl Lots {
         self.store.save(&changed)?;
         self.open.insert(lot.into(), changed);
         Ok(())
-    }
-
-    /// Seals that were begun and not ended are ended.
-    fn finish_sealings(&mut self) -> Result<Vec<String>, LotError> {
-        let dir = self.store.data.join("sealing");
-        let names = self.store.storage.list(&dir).map_err(LotError::io("cannot list", &dir))?;
-        let mut done = Vec::new();
-        for lot in names.into_iter().filter(|n| id::is_fit(n)) {
-            let intent = self.store.intent_path(&lot);
-            let remove =
-                || self.store.storage.remove(&intent).map_err(LotError::io("cannot remove", &intent));
-            if !self.store.has(&lot)? {
-                remove()?;
-                continue;
-            }
-            if self.store.undo_signing(&lot)? {
-                done.push(format!("the signing of lot {lot} had been cut short; it is sealed as before"));
-                continue;
-            }
-            let mut record = self.store.load(&lot)?;
-            let Some(closed) = record.closed else {
-                // It never got as far as `lot.toml`: it is open as before.
-                remove()?;
-                continue;
-            };
-            let latest = record.corrections.iter().map(|c| c.at).max().unwrap_or(closed).max(closed);
-            let found = self.store.draw(&mut record, closed)?;
-            self.store.seal(&mut record, Some(&found), latest)?;
-            let text = format!("the sealing of lot {lot} had been cut short; it is sealed now");
-            done.push(self.sealed(&record, text, latest).text);
-        }
-        Ok(done)
     }
 
     fn done(&self, record: &Record, text: String) -> Done {

@@ -16,7 +16,8 @@
 //! | [`signature`] | a signature beside the seal |
 //! | [`genealogy`], [`compare`], [`season`] | what several lots say together |
 //! | [`export`] | handing lots over |
-//! | [`store`] | where lots are kept; reading and verifying |
+//! | [`store`] | where lots are kept; reading them |
+//! | `verify` | whether a lot is as it was closed |
 //! | [`build`] | a lot's files, put in place and sealed |
 //! | [`life`] | opened, closed, corrected, attached to |
 //! | [`hold`], [`inbox`] | who may change what is stored, and asking them |
@@ -52,3 +53,4 @@ pub mod sheet;
 pub mod signature;
 pub mod store;
 pub mod story;
+mod verify;

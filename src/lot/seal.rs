@@ -10,7 +10,7 @@
 //!
 //! `chain` is the SHA-256 of the former line's `chain` (64 zeros before the
 //! first), a line feed, and this line up to and including the blank before
-//! `chain=`. So no line can be changed, taken out or put in between without
+//! `chain=`; the file's own header says so. So no line can be changed, taken out or put in between without
 //! changing all after it; and a lot sealed again (corrected, a stretch
 //! attached) has one line for each of its seals.
 //!
@@ -30,7 +30,12 @@ use super::at::At;
 pub const SUMS: &str = "SHA256SUMS";
 
 /// What the chain's file begins with.
-pub const CHAIN_HEADER: &str = "# Seals of curdtrace's lots, appended, never changed. chain = sha256 of the former chain value,\n\
+pub const CHAIN_HEADER: &str = "# Seals of curdtrace's lots, appended, never changed. chain = sha256 of the former line's chain value\n\
+# (64 zeros before the first line), a line feed, and this line up to and with the blank before chain=;\n\
+# sums = sha256 of the lot's SHA256SUMS, or of the signature named after the lot.\n";
+
+/// What it began with once; such files are read as ever.
+const FORMER_HEADER: &str = "# Seals of curdtrace's lots, appended, never changed. chain = sha256 of the former chain value,\n\
 # a line feed, and the line up to the blank before chain=; sums = sha256 of the lot's SHA256SUMS.\n";
 
 /// SHA-256 in lower-case hex.
@@ -85,26 +90,26 @@ pub struct Chain {
     pub links: Vec<Link>,
     /// Numbers (counted in lines of the file) of lines that are not.
     pub bad_lines: Vec<usize>,
-    /// Bytes after the last newline: an append that was cut short.
+    /// Bytes up to and with the last newline.
+    pub whole: usize,
+    /// Bytes after it: an append that was cut short.
     pub torn: usize,
 }
 
 impl Chain {
-    /// Reads the chain's file.
-    pub fn parse(text: &str) -> Self {
-        let mut chain = Self::default();
-        let whole = text.rfind('\n').map_or(0, |at| at + 1);
-        chain.torn = text.len() - whole;
-        let body = match text[..whole].strip_prefix(CHAIN_HEADER) {
-            Some(body) => body,
-            None if whole == 0 => "",
-            None => {
-                chain.bad_lines.push(1);
-                &text[..whole]
-            }
-        };
-        let skipped = text[..whole - body.len()].lines().count();
-        for (i, line) in body.lines().enumerate() {
+    /// Reads the chain's file. Its lines are counted in bytes, so that what is
+    /// no text cannot shift where the next line is appended.
+    pub fn parse(bytes: &[u8]) -> Self {
+        let whole = bytes.iter().rposition(|b| *b == b'\n').map_or(0, |at| at + 1);
+        let mut chain = Self { whole, torn: bytes.len() - whole, ..Self::default() };
+        let text = String::from_utf8_lossy(&bytes[..whole]);
+        let header = [CHAIN_HEADER, FORMER_HEADER].into_iter().find(|h| text.starts_with(h)).unwrap_or("");
+        if header.is_empty() && whole > 0 {
+            chain.bad_lines.push(1);
+        }
+        let skipped = header.lines().count();
+        let body = &text[header.len()..];
+        for (i, line) in body.split_terminator('\n').enumerate() {
             let former = chain.value();
             let number = chain.links.len() as u64 + 1;
             match parse_link(line) {
@@ -184,6 +189,8 @@ pub enum Difference {
         /// Its name.
         String,
     ),
+    /// Where its folder should be is a link or a file.
+    NoFolder,
     /// The lot is closed, but nothing in the chain tells of it.
     Unsealed,
     /// The lot is open.
@@ -191,6 +198,11 @@ pub enum Difference {
     /// The chain itself is not as it was written.
     Chain(
         /// Which lines of its file, in words.
+        String,
+    ),
+    /// It does not hold its bytes itself: a link, a folder, a pipe.
+    NotPlain(
+        /// Its name.
         String,
     ),
     /// A file cannot be read.
@@ -206,6 +218,8 @@ impl std::fmt::Display for Difference {
             Self::Changed(name) => write!(f, "{name} is not as it was closed"),
             Self::Removed(name) => write!(f, "{name} is gone"),
             Self::Added(name) => write!(f, "{name} was added"),
+            Self::NotPlain(name) => write!(f, "{name} is not a plain file"),
+            Self::NoFolder => f.write_str("its folder is a link or a file, not a folder"),
             Self::Unsealed => f.write_str("it is closed, but the chain tells of no seal"),
             Self::Open => f.write_str("it is open, not sealed yet"),
             Self::Chain(what) => write!(f, "the chain of seals is not as it was written ({what})"),
@@ -216,11 +230,8 @@ impl std::fmt::Display for Difference {
 
 /// Compares a folder's files (name to hash) and the text of its `SHA256SUMS`
 /// with a seal.
-pub fn compare(files: &BTreeMap<String, String>, sums_text: Option<&str>, seal: &Link) -> Vec<Difference> {
+pub fn compare(files: &BTreeMap<String, String>, sums_text: &str, seal: &Link) -> Vec<Difference> {
     let mut found = Vec::new();
-    let Some(sums_text) = sums_text else {
-        return vec![Difference::Removed(SUMS.into())];
-    };
     let as_sealed = sha256(sums_text.as_bytes()) == seal.sums;
     if !as_sealed {
         found.push(Difference::Changed(SUMS.into()));
@@ -244,7 +255,8 @@ mod tests {
     fn three() -> String {
         let mut text = String::from(CHAIN_HEADER);
         for (i, lot) in [(0, "a-1"), (1, "b-1"), (2, "a-1")] {
-            let line = Chain::parse(&text).next_line(At(i * 1_000_000_000), lot, &sha256(lot.as_bytes()));
+            let line =
+                Chain::parse(text.as_bytes()).next_line(At(i * 1_000_000_000), lot, &sha256(lot.as_bytes()));
             text.push_str(&line);
         }
         text
@@ -252,29 +264,35 @@ mod tests {
 
     #[test]
     fn a_chain_reads_back() {
-        let chain = Chain::parse(&three());
+        let chain = Chain::parse(three().as_bytes());
         assert!(chain.is_whole());
         assert_eq!((chain.links.len(), chain.seals_of("a-1")), (3, 2));
         assert_eq!(chain.seal_of("a-1").unwrap().number, 3);
-        assert!(Chain::parse("").is_whole());
+        assert!(Chain::parse(b"").is_whole());
+    }
+
+    #[test]
+    fn a_chain_with_the_former_header_reads_on() {
+        let former = three().replacen(CHAIN_HEADER, FORMER_HEADER, 1);
+        assert_eq!(Chain::parse(former.as_bytes()).links, Chain::parse(three().as_bytes()).links);
+        assert!(Chain::parse(former.as_bytes()).is_whole());
     }
 
     #[test]
     fn every_changed_byte_of_the_chain_is_found() {
         let good = three();
         for at in 0..good.len() {
-            for change in [1u8, 32, 0x0f] {
+            for change in [1u8, 32, 0x0f, 0x80] {
                 let mut bytes = good.clone().into_bytes();
                 bytes[at] ^= change;
-                let Ok(bad) = String::from_utf8(bytes) else { continue };
-                assert!(!Chain::parse(&bad).is_whole(), "byte {at} ^ {change}");
+                assert!(!Chain::parse(&bytes).is_whole(), "byte {at} ^ {change}");
             }
         }
-        for line in 2..5 {
+        for line in 3..6 {
             let without: String =
                 good.split_inclusive('\n').enumerate().filter(|(i, _)| *i != line).map(|x| x.1).collect();
             // The newest line taken off is a shorter chain; that its lot has no seal then shows elsewhere.
-            assert_eq!(Chain::parse(&without).is_whole(), line == 4, "line {line} taken out");
+            assert_eq!(Chain::parse(without.as_bytes()).is_whole(), line == 5, "line {line} taken out");
         }
     }
 }

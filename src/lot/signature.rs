@@ -98,6 +98,7 @@ impl Store {
         if !what.starts_with(INTENT.as_bytes()) {
             return Ok(false);
         }
+        self.drop_leftovers(lot)?;
         if self.chain()?.signature_of(lot).is_none() {
             self.drop_signature(lot)?;
         }
@@ -108,8 +109,7 @@ impl Store {
     /// The signature of a former seal goes.
     pub(super) fn drop_signature(&self, lot: &str) -> Result<(), LotError> {
         let path = self.folder(lot).join(SIGNATURE);
-        if self.storage.has(&path).map_err(LotError::io("cannot look for", &path))? {
-            self.storage.remove(&path).map_err(LotError::io("cannot remove", &path))?;
+        if self.storage.remove_if_there(&path).map_err(LotError::io("cannot remove", &path))? {
             let dir = self.folder(lot);
             self.storage.sync_dir(&dir).map_err(LotError::io("cannot sync", &dir))?;
         }

@@ -2,9 +2,9 @@
 //!
 //! `DATA/lots/<id>/` are the lots, `DATA/chain.txt` is the chain of their
 //! seals, `DATA/sealing/<id>` is there while a lot is being sealed. Everything
-//! here reads; what changes a lot is [`super::life`]'s.
+//! here reads; what changes a lot is [`super::life`]'s, and whether it is as it
+//! was closed [`super::verify`]'s.
 
-use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -12,8 +12,7 @@ use std::sync::Arc;
 use super::at::At;
 use super::correct::CorrectError;
 use super::record::Record;
-use super::seal::{Chain, Difference, SUMS, compare, sha256};
-use super::signature;
+use super::seal::Chain;
 use crate::journal::JournalError;
 use crate::journal::storage::Storage;
 
@@ -121,6 +120,22 @@ pub enum LotError {
         /// What differs.
         what: String,
     },
+    /// Its folder is there, its record is not.
+    #[error("lot {lot} has no lot.toml any more; put it back from a copy")]
+    NoRecord {
+        /// The lot.
+        lot: String,
+    },
+    /// Something in its folder cannot be sealed.
+    #[error("lot {lot} cannot be sealed, since {what}; take it out of {folder}, then try again")]
+    NotSealable {
+        /// The lot.
+        lot: String,
+        /// What is in the way.
+        what: String,
+        /// Its folder.
+        folder: PathBuf,
+    },
     /// There is nobody to sign.
     #[error("no key is configured; name one in the configuration: [signing] key = \"…\"")]
     NoSigner,
@@ -168,6 +183,8 @@ impl LotError {
             Self::AlreadyOpen { .. }
             | Self::Closed(_)
             | Self::NotAsSealed { .. }
+            | Self::NoRecord { .. }
+            | Self::NotSealable { .. }
             | Self::NotSignable { .. }
             | Self::File { .. }
             | Self::Fewer { .. } => 65,
@@ -249,9 +266,13 @@ impl Store {
     /// One lot, whole.
     ///
     /// # Errors
-    /// [`LotError::NoSuchLot`], [`LotError::File`], [`LotError::Io`].
+    /// [`LotError::NoSuchLot`], [`LotError::NoRecord`], [`LotError::File`],
+    /// [`LotError::Io`].
     pub fn load(&self, lot: &str) -> Result<Record, LotError> {
         if !self.has(lot)? {
+            if super::id::is_fit(lot) && self.is_a_lots(lot)? {
+                return Err(LotError::NoRecord { lot: lot.into() });
+            }
             return Err(LotError::NoSuchLot { lot: lot.into(), place: self.data.join("lots") });
         }
         let path = self.folder(lot).join("lot.toml");
@@ -282,7 +303,11 @@ impl Store {
         for id in self.ids()? {
             match self.head(&id) {
                 Ok(head) => heads.push(head),
-                Err(LotError::Io { source, .. }) if source.kind() == io::ErrorKind::NotFound => {}
+                // A stray file or folder is no lot.
+                Err(_) if !self.is_a_lots(&id)? => {}
+                Err(LotError::Io { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
+                    bad.push(LotError::NoRecord { lot: id });
+                }
                 Err(e) => bad.push(e),
             }
         }
@@ -297,54 +322,9 @@ impl Store {
     pub fn chain(&self) -> Result<Chain, LotError> {
         let path = self.chain_path();
         match self.storage.read(&path) {
-            Ok(bytes) => Ok(Chain::parse(&String::from_utf8_lossy(&bytes))),
+            Ok(bytes) => Ok(Chain::parse(&bytes)),
             Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(Chain::default()),
             Err(e) => Err(LotError::io("cannot read", &path)(e)),
         }
-    }
-
-    /// The files of a lot's folder and their SHA-256, `SHA256SUMS` left out.
-    pub(crate) fn hashes(&self, lot: &str) -> Result<(BTreeMap<String, String>, Vec<Difference>), LotError> {
-        let dir = self.folder(lot);
-        let names = self.storage.list(&dir).map_err(LotError::io("cannot list", &dir))?;
-        let (mut files, mut bad) = (BTreeMap::new(), Vec::new());
-        for name in names.into_iter().filter(|n| n != SUMS) {
-            match self.storage.read(&dir.join(&name)) {
-                Ok(bytes) => {
-                    files.insert(name, sha256(&bytes));
-                }
-                Err(e) => bad.push(Difference::Unreadable(format!("{name} cannot be read ({e})"))),
-            }
-        }
-        Ok((files, bad))
-    }
-
-    /// What differs between a lot and its newest seal; nothing where it is as
-    /// it was closed.
-    ///
-    /// # Errors
-    /// [`LotError::NoSuchLot`] where neither folder nor seal is there,
-    /// [`LotError::Io`].
-    pub fn verify(&self, lot: &str, chain: &Chain) -> Result<Vec<Difference>, LotError> {
-        let seal = chain.seal_of(lot);
-        let dir = self.folder(lot);
-        if !super::id::is_fit(lot) || (seal.is_none() && !self.has(lot)?) {
-            return Err(LotError::NoSuchLot { lot: lot.into(), place: self.data.join("lots") });
-        }
-        let Some(seal) = seal else {
-            let open = self.load(lot).is_ok_and(|r| !r.is_closed());
-            return Ok(vec![if open { Difference::Open } else { Difference::Unsealed }]);
-        };
-        let (mut files, mut found) = self.hashes(lot)?;
-        let path = dir.join(SUMS);
-        let sums = match self.storage.read(&path) {
-            Ok(bytes) => Some(String::from_utf8_lossy(&bytes).into_owned()),
-            Err(e) if e.kind() == io::ErrorKind::NotFound => None,
-            Err(e) => return Err(LotError::io("cannot read", &path)(e)),
-        };
-        let signature = files.remove(signature::SIGNATURE);
-        found.extend(compare(&files, sums.as_deref(), seal));
-        found.extend(signature::compare(signature.as_deref(), chain.signature_of(lot)));
-        Ok(found)
     }
 }

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
-use curdtrace::journal::storage::{Disk, Sink, Storage};
+use curdtrace::journal::storage::{Disk, Kind, Sink, Storage};
 
 /// What is wrong with the disk now.
 #[derive(Debug, Default)]
@@ -63,6 +63,9 @@ impl Sink for MoodySink {
 impl Storage for MoodyDisk {
     fn list(&self, dir: &Path) -> io::Result<Vec<String>> {
         Disk.list(dir)
+    }
+    fn kind(&self, path: &Path) -> io::Result<Kind> {
+        Disk.kind(path)
     }
     fn len(&self, file: &Path) -> io::Result<u64> {
         Disk.len(file)

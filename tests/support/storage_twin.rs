@@ -14,7 +14,7 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard};
 
-use curdtrace::journal::storage::{Sink, Storage};
+use curdtrace::journal::storage::{Kind, Sink, Storage};
 
 /// A fault of one call.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -63,6 +63,8 @@ struct State {
     dirs: BTreeSet<PathBuf>,
     calls: u64,
     faults: BTreeMap<u64, Fault>,
+    /// The process is dead from this call on: none of its calls is carried out.
+    dies_at: Option<u64>,
     sync_faults: u32,
     syncs_per_file: BTreeMap<usize, u32>,
     failed_then_synced: bool,
@@ -108,6 +110,19 @@ impl Twin {
         let mut s = self.state();
         let at = s.calls + n;
         s.faults.insert(at, fault);
+    }
+
+    /// Lets the process die at the nth call from now: neither that call nor any
+    /// after it is carried out.
+    pub fn die_at_call(&self, n: u64) {
+        let mut s = self.state();
+        s.dies_at = Some(s.calls + n);
+    }
+
+    /// Whether the process has not died yet.
+    pub fn lives(&self) -> bool {
+        let s = self.state();
+        s.dies_at.is_none_or(|at| at > s.calls)
     }
 
     /// Lets the next `n` syncs fail, losing what they should have kept.
@@ -181,6 +196,9 @@ impl State {
 
     fn call(&mut self) -> io::Result<Option<Fault>> {
         self.calls += 1;
+        if self.dies_at.is_some_and(|at| self.calls >= at) {
+            return Err(io::Error::from_raw_os_error(5));
+        }
         match self.faults.get(&self.calls) {
             Some(Fault::Io) => Err(io::Error::from_raw_os_error(5)),
             Some(Fault::Full) => Err(io::Error::from_raw_os_error(28)),
@@ -266,6 +284,18 @@ impl Storage for Twin {
             .collect();
         names.sort();
         Ok(names)
+    }
+
+    fn kind(&self, path: &Path) -> io::Result<Kind> {
+        let mut s = self.state();
+        s.call()?;
+        if s.names.contains_key(path) {
+            Ok(Kind::File)
+        } else if s.dirs.contains(path) {
+            Ok(Kind::Folder)
+        } else {
+            Err(ErrorKind::NotFound.into())
+        }
     }
 
     fn len(&self, file: &Path) -> io::Result<u64> {

@@ -145,7 +145,7 @@ impl Room {
         let (mut lots, finished) =
             Lots::open_signing(self.storage.clone(), self.store.data(), self.dairy.clone(), signer)
                 .map_err(|e| failure(&e))?;
-        for words in finished {
+        for words in finished.iter().chain(lots.troubles()) {
             eprintln!("curdtrace: {words}");
         }
         if let Ask::Mark(mark) = &request.ask {

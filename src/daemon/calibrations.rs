@@ -2,11 +2,11 @@
 //! never overwritten. The one with the highest number holds, since a clock may
 //! be wrong.
 
-use std::fmt::Write as _;
 use std::fs::{self, File};
 use std::io::{ErrorKind, Write as _};
 use std::path::{Path, PathBuf};
 
+use super::file_name;
 use crate::sensor::calibration::{Record, RecordError};
 
 /// What can go wrong with a calibration's file.
@@ -40,20 +40,9 @@ pub struct Kept {
     pub faults: Vec<CalibrationFileError>,
 }
 
-/// The folder of one probe's calibrations. What a folder's name should not
-/// hold becomes `%` and two hex digits.
+/// The folder of one probe's calibrations.
 pub fn folder(data: &Path, probe: &str) -> PathBuf {
-    let mut name = String::new();
-    for (i, b) in probe.bytes().enumerate() {
-        let fits = b.is_ascii_alphanumeric() || b"-_ ".contains(&b) || (b == b'.' && i > 0);
-        if fits {
-            name.push(char::from(b));
-        } else {
-            // Writing to a string cannot fail.
-            let _ = write!(name, "%{b:02X}");
-        }
-    }
-    data.join("calibrations").join(name)
+    data.join("calibrations").join(file_name::of(probe))
 }
 
 /// Reads what is there of one probe. A folder that is not there is none.

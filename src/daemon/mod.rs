@@ -15,6 +15,8 @@
 //! | [`mqtt`] | a broker: readings in; [`mqtt_out`] what goes out |
 //! | [`channels`] | every probe's conversion, correction and calibration |
 //! | [`calibrations`] | calibrations on disk |
+//! | [`file_name`] | a name from outside as a file's name |
+//! | [`kettle_files`] | what was learned of each kettle on disk |
 //! | [`listen`] | the sources without the daemon, for who looks at one probe |
 //! | [`notify`] | word to the supervisor: ready, alive, stopping |
 //! | [`log`] | what is said to whom |
@@ -39,9 +41,11 @@ pub mod alerts;
 pub mod calibrations;
 pub mod channels;
 pub mod clock;
+pub mod file_name;
 pub mod free_space;
 pub mod input;
 pub mod intake;
+pub mod kettle_files;
 pub mod line_reader;
 pub mod listen;
 pub mod log;

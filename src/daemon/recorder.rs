@@ -20,9 +20,9 @@ use tokio::sync::mpsc::{self, UnboundedSender};
 use super::clock::Clock;
 use super::free_space::FreeSpace;
 use super::input::{Input, LotAsk, Receipt};
+use super::kettle_files;
 use super::lot_desk::{LotDesk, Work};
 use super::outlet::{LotNews, News};
-use crate::config::kettle;
 use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::event::Name;
 use crate::engine::plan::Plan;
@@ -112,7 +112,7 @@ impl Recorder {
             inbox_next_ns: 0,
             ticket: 0,
             urgent: false,
-            kettles: journal.dir().with_file_name("kettles"),
+            data: journal.dir().parent().map_or_else(PathBuf::new, Into::into),
             free,
             journal,
             clock,
@@ -191,8 +191,8 @@ struct Keeper {
     readings: VecDeque<(u64, u64)>,
     kept: u64,
     well: bool,
-    /// Where what was learned of each kettle is kept.
-    kettles: PathBuf,
+    /// Where what was learned of each kettle is kept, among other things.
+    data: PathBuf,
     free: FreeSpace,
 }
 
@@ -276,12 +276,7 @@ impl Keeper {
     /// What a make taught of its kettle, for the next one.
     fn learn(&self, effect: &Effect) {
         let Conclusion::Learned(learned) = &effect.what else { return };
-        let made = std::fs::create_dir_all(&self.kettles);
-        let file = self.kettles.join(format!("{}.toml", effect.kettle));
-        if let Err(e) = made
-            .map_err(|e| e.to_string())
-            .and_then(|()| kettle::write_atomically(&file, learned).map_err(|e| e.to_string()))
-        {
+        if let Err(e) = kettle_files::keep(&self.data, &effect.kettle, learned) {
             tracing::warn!("what was learned of kettle {} is not kept: {e}", effect.kettle);
         }
     }

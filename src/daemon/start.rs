@@ -18,6 +18,7 @@ use tokio_util::sync::CancellationToken;
 use super::clock::Clock;
 use super::free_space::FreeSpace;
 use super::input::{Incoming, Input};
+use super::kettle_files;
 use super::lot_desk::LotDesk;
 use super::outlet::{Commands, Feed, NEWS_QUEUED, Outlet, OutletError, Snapshot};
 use super::recorder::{Desk, Recorder};
@@ -25,7 +26,6 @@ use super::resume::{Past, resume};
 use super::runner::{RunError, Runner};
 use super::sources::Sources;
 use crate::config::dairy::Config;
-use crate::config::kettle;
 use crate::engine::Engine;
 use crate::engine::event::{Ask, Command, Name};
 use crate::journal::storage::{Disk, Storage};
@@ -287,16 +287,10 @@ fn hold(data: &Path) -> Result<Hold, DaemonError> {
 
 /// What earlier makes taught of each kettle.
 fn teach(engine: &mut Engine, config: &Config) -> Result<(), DaemonError> {
-    let folder = config.data.join("kettles");
-    let Ok(entries) = std::fs::read_dir(&folder) else { return Ok(()) };
-    let mut paths: Vec<PathBuf> = entries.filter_map(|e| Some(e.ok()?.path())).collect();
-    paths.sort();
-    for path in paths.iter().filter(|p| p.extension().is_some_and(|x| x == "toml")) {
-        let learned = kettle::read(path)
-            .map_err(|faults| DaemonError::Kettle(crate::config::fault::listed(&faults)))?;
-        if let (Some(learned), Some(name)) = (learned, path.file_stem().and_then(|s| s.to_str())) {
-            engine.teach(name, learned);
-        }
+    let kept = kettle_files::all(&config.data)
+        .map_err(|faults| DaemonError::Kettle(crate::config::fault::listed(&faults)))?;
+    for (name, learned) in kept {
+        engine.teach(&name, learned);
     }
     Ok(())
 }

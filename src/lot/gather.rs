@@ -2,9 +2,10 @@
 //!
 //! The journal is the one truth; a lot's trace, stages and alarms are drawn
 //! from it when the lot is closed, and again when a stretch is attached.
-//! Readings keep the journal's order. One whose wall clock was not to be
-//! trusted and is known by now bears the time as known, and the time it bore
-//! before in a field `clock_was`.
+//! The trace keeps the journal's order; its points are in the order of time,
+//! since what a box had to keep for itself comes late. A reading whose wall
+//! clock was not to be trusted and is known by now bears the time as known, and
+//! the time it bore before in a field `clock_was`.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
@@ -57,7 +58,7 @@ pub struct Point {
 pub struct Gathered {
     /// The readings as line protocol.
     pub trace: String,
-    /// The readings by probe, in the journal's order.
+    /// The readings by probe, oldest first.
     pub points: BTreeMap<String, Vec<Point>>,
     /// Why a probe had no number, by the moment of the reading.
     pub reasons: BTreeMap<(String, At), String>,
@@ -108,6 +109,7 @@ pub fn gather(storage: &Arc<dyn Storage>, journal: &Path, wanted: &Wanted) -> Re
         }
     }
     found.story.end();
+    found.put_in_order();
     Ok(found)
 }
 
@@ -138,7 +140,7 @@ pub fn probes_between(
     Ok(found)
 }
 
-/// The readings of a trace in line protocol, by probe.
+/// The readings of a trace in line protocol, by probe, oldest first.
 pub fn points_of(trace: &str) -> BTreeMap<String, Vec<Point>> {
     let mut found = Gathered::default();
     let mut names = Names::default();
@@ -147,6 +149,7 @@ pub fn points_of(trace: &str) -> BTreeMap<String, Vec<Point>> {
             found.take_reading(&r, At(ns));
         }
     }
+    found.put_in_order();
     found.points
 }
 
@@ -227,6 +230,12 @@ impl Gathered {
             points.push(point);
         } else {
             self.points.insert(r.probe.to_string(), vec![point]);
+        }
+    }
+
+    fn put_in_order(&mut self) {
+        for points in self.points.values_mut() {
+            points.sort_by_key(|p| p.at);
         }
     }
 

@@ -187,7 +187,7 @@ impl Limit {
             return self.judge_ph(record, most);
         }
         if let Some(days) = self.days {
-            let ready = record.opened.plus_s(i64::from(days) * 86_400);
+            let ready = record.made.unwrap_or(record.opened).plus_s(i64::from(days) * 86_400);
             let day = ready.day(&record.zone());
             return if now >= ready {
                 Verdict::new(true, [Said::of("limit-since").word("day", day)])

@@ -117,6 +117,52 @@ fn ph_and_days() {
     assert_eq!(sixty.judge(&r, &BTreeMap::new(), at("2026-08-30T05:00:00Z")).word(), "pass");
 }
 
+/// A lot opened for a make that was over was counted young by the days between.
+#[test]
+fn the_age_counts_from_the_make_and_not_from_the_opening() {
+    let at = |t: &str| t.parse::<At>().unwrap();
+    let limit = &Limits::parse("[[limit]]\nname=\"n\"\nsource=\"s\"\ndays = 60").unwrap().limits[0];
+    let made = Some(at("2026-07-01T05:00:00Z"));
+    let r = Record { opened: at("2026-07-20T09:00:00Z"), made, ..Record::default() };
+    let judge = |now| limit.judge(&r, &BTreeMap::new(), at(now)).found_words();
+    assert_eq!(judge("2026-08-29T05:00:00Z"), "not before 2026-08-30");
+    assert_eq!(limit.judge(&r, &BTreeMap::new(), at("2026-08-30T05:00:00Z")).word(), "pass");
+}
+
+/// Two cooks with other work between. The second's hold was counted from where
+/// the first one's had begun, each on its own count of seconds, so that a gap
+/// in it was left out and the verdict was "fail".
+#[test]
+fn a_hold_does_not_go_on_from_one_stage_into_another() {
+    use crate::lot::record::StageDone;
+    let at = |s: i64| At(s * 1_000_000_000);
+    let stage = |name: &str, from, to| StageDone {
+        stage: name.into(),
+        began: at(from),
+        ended: Some(at(to)),
+        ..StageDone::default()
+    };
+    let stages = vec![stage("cooking", 0, 100), stage("stirring", 100, 200), stage("cooking", 200, 300)];
+    let r = Record { kettle: "k".into(), stages, ..Record::default() };
+    let verdict = |hot: std::ops::Range<i64>, gap: std::ops::Range<i64>, for_s: u32| {
+        let text = format!(
+            "[[limit]]\nname=\"n\"\nsource=\"s\"\nstages=[\"cooking\"]\nat-least-celsius=40.0\nfor-seconds={for_s}.0"
+        );
+        let celsius = |s: i64| if (70..200).contains(&s) || hot.contains(&s) { 41.0 } else { 35.0 };
+        let there = (0..=300).filter(|s| !gap.contains(s));
+        let points: Vec<Point> =
+            there.map(|s| Point { at: at(s), celsius: Some(celsius(s)), good: true }).collect();
+        Limits::parse(&text).unwrap().limits[0].judge(&r, &[("k".to_string(), points)].into(), at(400)).word()
+    };
+    assert_eq!(verdict(200..301, 0..0, 100), "pass");
+    assert_eq!(verdict(200..301, 240..270, 90), "not-known");
+    assert_eq!(verdict(200..291, 240..270, 91), "fail");
+    // At its beginning and at its end, too, a gap may hide a part of it.
+    assert_eq!(verdict(200..301, 200..230, 90), "not-known");
+    assert_eq!(verdict(200..301, 270..301, 90), "not-known");
+    assert_eq!(verdict(0..0, 200..260, 50), "fail");
+}
+
 #[test]
 fn faults_say_what_is_missing() {
     for (text, says) in [

@@ -2,7 +2,8 @@
 //!
 //! Columns: `time` (RFC 3339 UTC), `probe`, `kettle`, `celsius`, `health`,
 //! `reason`, `cold_junction_celsius`, `emf_mv`, `seq`. A number that could not
-//! be had is an empty field. Lines end with CR LF.
+//! be had is an empty field. Lines end with CR LF. A name or word that a
+//! spreadsheet would take for a formula has a `'` before it ([`word`]).
 
 use std::borrow::Cow;
 
@@ -25,11 +26,11 @@ pub fn of_trace(trace: &str) -> String {
             &mut out,
             &[
                 &rfc3339(t),
-                &r.probe,
-                r.kettle(),
+                &word(&r.probe),
+                &word(r.kettle()),
                 &number(r.celsius),
                 r.health.map_or("", |h| h.name()),
-                r.reason.as_deref().unwrap_or_default(),
+                &word(r.reason.as_deref().unwrap_or_default()),
                 &number(r.cold_junction_celsius),
                 &number(r.emf_mv),
                 &r.seq.map(|s| s.to_string()).unwrap_or_default(),
@@ -56,6 +57,22 @@ pub fn row(out: &mut String, fields: &[&str]) {
     out.push_str("\r\n");
 }
 
+/// Words from outside for a field: what a spreadsheet would take for a formula,
+/// and carry out, begins with `'`, which it takes for text.
+///
+/// ```
+/// use curdtrace::lot::csv::word;
+/// assert_eq!(word("=cmd|'/c calc'!A1"), "'=cmd|'/c calc'!A1");
+/// assert_eq!(word("open circuit"), "open circuit");
+/// ```
+pub fn word(text: &str) -> Cow<'_, str> {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) {
+        Cow::Owned(format!("'{text}"))
+    } else {
+        Cow::Borrowed(text)
+    }
+}
+
 fn quoted(field: &str) -> Cow<'_, str> {
     if field.contains([',', '"', '\r', '\n']) || field.starts_with(' ') || field.ends_with(' ') {
         Cow::Owned(format!("\"{}\"", field.replace('"', "\"\"")))
@@ -78,5 +95,16 @@ mod tests {
         assert_eq!(rows[0], HEADER);
         assert_eq!(rows[1], "2025-07-14T03:52:09.500Z,p,p,34.5,,,,,7");
         assert_eq!(rows[2], "2025-07-14T03:52:10Z,p,big one,,failure,\"open, \"\"wire\"\"\",,,");
+    }
+
+    /// A reason that came over the wire stood bare, and the spreadsheet of who
+    /// opened the trace carried it out.
+    #[test]
+    fn what_came_from_outside_is_no_formula_and_a_number_stays_one() {
+        let csv = of_trace(
+            "temperature,kettle=@SUM(A1),probe=-2+3 celsius=-1.5,emf_mv=-0.06,reason=\"=cmd|' /c calc'!A1\" 1752465129500000000\n",
+        );
+        let row = csv.split("\r\n").nth(1).unwrap();
+        assert_eq!(row, "2025-07-14T03:52:09.500Z,'-2+3,'@SUM(A1),-1.5,,'=cmd|' /c calc'!A1,,-0.06,");
     }
 }

@@ -5,6 +5,9 @@
 //! day never share one. An id is a folder's name: anything else than letters,
 //! digits, `-`, `_` and `.` becomes `-`.
 
+/// The longest id, bytes.
+const LONGEST: usize = 120;
+
 /// What an id is made of.
 #[derive(Debug, Clone, Copy)]
 pub struct Parts<'a> {
@@ -33,14 +36,24 @@ pub fn free(pattern: &str, parts: Parts<'_>, taken: impl Fn(&str) -> bool) -> St
         .replace("{plan}", parts.plan);
     let numbered = filled.contains("{number}");
     (1..1_000_000)
-        .map(|n| match (numbered, n) {
-            (true, n) => filled.replace("{number}", &n.to_string()),
-            (false, 1) => filled.clone(),
-            (false, n) => format!("{filled}-{n}"),
+        .map(|n| {
+            let id = tame(&match (numbered, n) {
+                (true, n) => filled.replace("{number}", &n.to_string()),
+                (false, 1) => filled.clone(),
+                (false, n) => format!("{filled}-{n}"),
+            });
+            if id.len() <= LONGEST { id } else { cut(id, n) }
         })
-        .map(|id| tame(&id))
         .find(|id| !taken(id))
         .unwrap_or_default()
+}
+
+/// A longer id cut to what a folder's name may have, with its number at the end.
+fn cut(mut id: String, n: u32) -> String {
+    let end = format!("-{n}");
+    // Tame ids are ASCII.
+    id.truncate(LONGEST - end.len());
+    id + &end
 }
 
 /// The id as a folder's name.
@@ -53,7 +66,7 @@ pub fn tame(id: &str) -> String {
 
 /// Whether a name given by a person may be a lot's id.
 pub fn is_fit(id: &str) -> bool {
-    !id.is_empty() && id.len() <= 120 && tame(id) == id
+    !id.is_empty() && id.len() <= LONGEST && tame(id) == id
 }
 
 #[cfg(test)]
@@ -69,6 +82,11 @@ mod tests {
         assert_eq!(free_of("{date}-{number}", "small", &["2026-07-14-1"]), "2026-07-14-2");
         assert_eq!(free_of("{year}/{plan}", "big", &["2026-Alp-K-se"]), "2026-Alp-K-se-2");
         assert_eq!(free_of("../{kettle}", "..", &[]), "lot");
+        // A plan with a long name made a lot that nobody could load.
+        let long = "Käse aus der Alp ".repeat(20);
+        let first = free("{kettle}-{date}-{number}", parts(&long), |_| false);
+        let second = free("{kettle}-{date}-{number}", parts(&long), |id| id == first);
+        assert!(is_fit(&first) && is_fit(&second) && first != second, "{first}, {second}");
         assert!(is_fit("2026-07-14-1") && !is_fit("../x") && !is_fit("") && !is_fit("a/b"));
     }
 }

@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 
 use super::at::At;
 use super::record::{Milking, Ph, Wheel};
-use crate::journal::storage::Storage;
+use crate::journal::storage::{Kind, Storage};
 
 /// What is asked, by whom and when.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -184,7 +184,8 @@ impl<'a> Inbox<'a> {
     }
 
     /// The requests waiting, oldest first. Those that have been answered are
-    /// removed, not given.
+    /// removed, not given; what is no file is none. One that cannot be read
+    /// keeps no other waiting.
     ///
     /// # Errors
     /// Whatever the disk says.
@@ -194,12 +195,21 @@ impl<'a> Inbox<'a> {
             if name.starts_with('.') || Path::new(&name).extension().is_none_or(|e| e != "json") {
                 continue;
             }
-            if self.storage.has(&self.answered.join(&name))? {
-                self.storage.remove(&self.asked.join(&name))?;
+            let path = self.asked.join(&name);
+            if !self.storage.kind(&path).is_ok_and(|kind| kind == Kind::File) {
                 continue;
             }
-            let bytes = self.storage.read(&self.asked.join(&name))?;
-            let request = serde_json::from_slice(&bytes).map_err(|e| format!("request {name}: {e}"));
+            if self.storage.has(&self.answered.join(&name))? {
+                // Where it cannot be removed it is still not given again.
+                let _ = self.storage.remove(&path);
+                continue;
+            }
+            let request = match self.storage.read(&path) {
+                Ok(bytes) => serde_json::from_slice(&bytes).map_err(|e| format!("request {name}: {e}")),
+                // Withdrawn meanwhile.
+                Err(e) if e.kind() == io::ErrorKind::NotFound => continue,
+                Err(e) => Err(format!("request {name} cannot be read: {e}")),
+            };
             waiting.push(Waiting { name, request });
         }
         Ok(waiting)
@@ -265,5 +275,23 @@ mod tests {
         assert!(inbox.waiting().unwrap().is_empty());
         assert_eq!(inbox.take_answer(&name).unwrap(), Some(answer));
         assert_eq!(inbox.take_answer(&name).unwrap(), None);
+    }
+
+    /// A folder called like a request kept every request after it waiting.
+    #[test]
+    fn what_is_no_request_keeps_none_waiting() {
+        let dir = tempfile::tempdir().unwrap();
+        let inbox = Inbox::of(&Disk, dir.path()).unwrap();
+        for folder in ["0.json", "1.json"] {
+            std::fs::create_dir(dir.path().join("inbox").join(folder)).unwrap();
+        }
+        std::fs::write(dir.path().join("outbox/1.json"), "{}").unwrap();
+        std::fs::write(dir.path().join("inbox/2.json"), b"\xff").unwrap();
+        let ask = Ask::Close { lot: "2026-07-14-1".into() };
+        let name = inbox.ask(&Request { at: At(5), by: None, ask }, 7).unwrap();
+        let waiting = inbox.waiting().unwrap();
+        let names: Vec<&str> = waiting.iter().map(|w| w.name.as_str()).collect();
+        assert_eq!(names, [name.as_str(), "2.json"]);
+        assert!(waiting[1].request.as_ref().is_err_and(|e| e.contains("request 2.json")));
     }
 }

@@ -87,6 +87,9 @@ pub const COLUMNS: [&str; 11] = [
     "score",
 ];
 
+/// The one that a person words.
+const PRODUCT: usize = 2;
+
 /// A line's cells, as text.
 pub fn cells(l: &Line) -> [String; 11] {
     let n = |x: Option<f64>, digits: usize| x.map(|x| format!("{x:.digits$}")).unwrap_or_default();
@@ -111,7 +114,10 @@ pub fn to_csv(lines: &[Line]) -> String {
     csv::row(&mut out, &COLUMNS);
     for l in lines {
         let cells = cells(l);
-        csv::row(&mut out, &cells.each_ref().map(String::as_str));
+        let mut fields = cells.each_ref().map(String::as_str);
+        let product = csv::word(&l.product);
+        fields[PRODUCT] = &product;
+        csv::row(&mut out, &fields);
     }
     out
 }
@@ -314,5 +320,9 @@ mod tests {
         let found = outliers(&lines);
         assert!(found.len() == 1 && found[0].contains("2026-07-08 l-7"), "{found:?}");
         assert_eq!(to_csv(&lines).split("\r\n").count(), 22);
+        lines[0].product = "=1+1".into();
+        lines[0].over_target_celsius = Some(-0.4);
+        let row = to_csv(&lines).lines().nth(1).unwrap().to_owned();
+        assert!(row.starts_with("2026-07-01,l-0,'=1+1,,,9.00,-0.40,"), "{row}");
     }
 }

@@ -42,8 +42,8 @@ fn warm_milk_that_is_told_of_late_fails_the_limit() {
     let cold = (0..600).chain(1140..1200).map(|s| (s, 6.0));
     let late = (600..1140).map(|s| (s, 12.0)).chain((1200..1800).map(|s| (s, 6.0)));
     let offset_ns = MORNING_NS - 1_000_000_000_000_000;
-    for (n, (s, celsius)) in cold.chain(late).enumerate() {
-        let arrives = start.plus_s(n as i64);
+    for (n, (s, celsius)) in (0..).zip(cold.chain(late)) {
+        let arrives = start.plus_s(n);
         let at = Moment { mono_ns: (arrives.0 - offset_ns) as u64, offset_ns, clock_sure: true };
         let line = format!("temperature,probe=tank celsius={celsius:?},seq={s}u {}", start.plus_s(s).0);
         day.journal.push(&line, at).unwrap();

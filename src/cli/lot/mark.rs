@@ -24,7 +24,7 @@ pub struct Args {
 
 pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
     let kettle = match args.lot {
-        Some(lot) => room.store.load(&lot).map_err(|e| failure(&e))?.kettle,
+        Some(lot) => kettle_of(room, &lot)?,
         None => room.kettle(args.kettle)?,
     };
     let number = || -> Result<Option<f64>, Failure> {
@@ -37,7 +37,15 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
     let (value, text) = match args.name.as_str() {
         "ph" | "target" => (number()?, None),
         "note" => (None, args.value),
-        _ => (None, None),
+        name => {
+            crate::wire::line::mark_kind(name, None, None, None).map_err(Failure::usage)?;
+            if let Some(value) = &args.value {
+                return Err(Failure::usage(format_args!(
+                    "{name} takes no value, and {value:?} would be lost; write it as a note: curdtrace lot mark note {value:?}"
+                )));
+            }
+            (None, None)
+        }
     };
     let example = match args.name.as_str() {
         "ph" => Some("6.45"),
@@ -55,4 +63,17 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
     // What cannot be is refused here, whoever carries it out.
     crate::wire::line::mark_kind(&args.name, of_ph, of_target, text.clone()).map_err(Failure::usage)?;
     room.ask_and_say(args.by, Ask::Mark(MarkAsk { kettle, name: args.name, value, text }))
+}
+
+/// The kettle of a lot that takes marks.
+fn kettle_of(room: &Room, lot: &str) -> Result<String, Failure> {
+    let record = room.store.load(lot).map_err(|e| failure(&e))?;
+    if record.is_closed() || record.past {
+        let is = if record.is_closed() { "closed" } else { "of a make that is over" };
+        return Err(Failure::data(format_args!(
+            "lot {lot} is {is} and takes no marks; enter it into the lot: curdtrace lot set {lot} note=…, \
+             curdtrace lot ph {lot} …, or curdtrace lot correct where it stands already"
+        )));
+    }
+    Ok(record.kettle)
 }

@@ -99,10 +99,19 @@ impl Room {
     }
 
     /// The kettle meant where none is named: the only one the configuration
-    /// has.
+    /// has. One that is named must be there, where the configuration says which
+    /// there are.
     pub(super) fn kettle(&self, named: Option<String>) -> Result<String, Failure> {
         match (named, self.kettles.as_slice()) {
-            (Some(k), _) => Ok(k),
+            (Some(k), []) => Ok(k),
+            (Some(k), _) if self.is_known(&k)? => Ok(k),
+            (Some(k), names) => {
+                let names: Vec<&str> = names.iter().map(|k| &*k.name).collect();
+                Err(Failure::usage(format_args!(
+                    "there is no kettle {k:?}; the configuration has {}: name one of them, or add a [[kettle]] of that name",
+                    names.join(", ")
+                )))
+            }
             (None, [only]) => Ok(only.name.to_string()),
             (None, []) => Ok("kettle".into()),
             (None, many) => {
@@ -110,6 +119,14 @@ impl Room {
                 Err(Failure::usage(format_args!("say which kettle: --kettle {}", many.join(" or --kettle "))))
             }
         }
+    }
+
+    /// Whether anything is known of a kettle: the configuration names it or a
+    /// probe of it, or a lot was made in it, as in one that only its box names.
+    fn is_known(&self, kettle: &str) -> Result<bool, Failure> {
+        let named = self.kettles.iter().any(|k| &*k.name == kettle)
+            || self.probes.iter().any(|p| &**p.kettle.as_ref().unwrap_or(&p.name) == kettle);
+        Ok(named || self.store.list().map_err(|e| failure(&e))?.0.iter().any(|l| l.kettle == kettle))
     }
 
     /// The plan that the configuration has for a kettle, its TOML text.

@@ -1,7 +1,7 @@
 //! `curdtrace lot verify`.
 
 use std::collections::BTreeSet;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use super::room::{Room, failure};
 use crate::cli::error::Failure;
@@ -9,12 +9,13 @@ use crate::cli::{remark, say};
 use crate::daemon::ssh_keygen::{Checked, check};
 use crate::lot::seal::{Chain, Difference, SUMS};
 use crate::lot::signature::SIGNATURE;
+use crate::lot::store::{LotError, Store};
 
 /// Whether lots are as they were closed, one line a lot. Without a name: every
 /// lot there is or that was ever sealed; on a copy, such as a stick, those in it.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// The lots; all there are, or were ever sealed, where none is named
+    /// The lots, or the paths of their folders; all there are, or were ever sealed, where none is named
     lots: Vec<String>,
     /// Only what is not as it was
     #[arg(long)]
@@ -25,72 +26,147 @@ pub struct Args {
 }
 
 pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
-    let chain = room.store.chain().map_err(|e| failure(&e))?;
-    let all = args.lots.is_empty();
-    let lots: Vec<String> = if all {
-        let mut ids: BTreeSet<String> = room.store.ids().map_err(|e| failure(&e))?.into_iter().collect();
-        ids.extend(chain.links.iter().filter(|l| l.is_seal()).map(|l| l.lot.clone()));
-        ids.into_iter().collect()
-    } else {
-        args.lots.clone()
-    };
-    // A stick has the whole chain and some of its lots, and no journal. In the
-    // dairy's own folder a sealed lot that is gone is a fault.
-    let is_copy = !room.store.journal().is_dir();
-    let (mut other, mut io, mut unbelieved) = (0, None::<Failure>, 0);
-    for lot in &lots {
-        if all && is_copy && !room.store.folder(lot).exists() {
-            if !args.quiet {
-                say(&format!("{lot}: not in this copy"))?;
-            }
-            continue;
+    let mut seen = Seen::default();
+    if args.lots.is_empty() {
+        let chain = seen.chain_of(&room.store)?;
+        for lot in all(&room.store, &chain)? {
+            seen.look(room, args, (&room.store, &chain), &lot)?;
         }
-        let found = match room.store.verify(lot, &chain) {
+    }
+    for name in &args.lots {
+        let (store, lot) = meant(room, name)?;
+        let chain = seen.chain_of(&store)?;
+        seen.look(room, args, (&store, &chain), &lot)?;
+    }
+    seen.sum()
+}
+
+/// The names among the lots, and the lots that were ever sealed.
+fn all(store: &Store, chain: &Chain) -> Result<BTreeSet<String>, Failure> {
+    let mut ids: BTreeSet<String> = store.ids().map_err(|e| failure(&e))?.into_iter().collect();
+    ids.extend(chain.links.iter().filter(|l| l.is_seal()).map(|l| l.lot.clone()));
+    Ok(ids)
+}
+
+/// The lot that is meant, and where it is kept: a path says both.
+fn meant(room: &Room, name: &str) -> Result<(Store, String), Failure> {
+    let path = Path::new(name);
+    let lot = path.file_name().and_then(|n| n.to_str()).unwrap_or(name).to_owned();
+    if path.parent().is_none_or(|above| above.as_os_str().is_empty()) {
+        return Ok((room.store.clone(), lot));
+    }
+    let whole = std::path::absolute(path).map_err(|e| Failure::no_input(format_args!("{name}: {e}")))?;
+    let lots = whole.parent().filter(|lots| lots.file_name().is_some_and(|n| n == "lots"));
+    let data = lots.and_then(Path::parent).ok_or_else(|| {
+        Failure::no_input(format_args!(
+            "{name} lies in no folder called lots, beside which the chain of seals would be; name the lot, \
+             and its data folder with --data"
+        ))
+    })?;
+    Ok((Store::at(room.store.storage().clone(), data), lot))
+}
+
+/// What was found so far.
+#[derive(Default)]
+struct Seen {
+    /// Lots that are not as they were closed.
+    other: u32,
+    /// A lot that was named and is open.
+    open: Option<String>,
+    /// Signatures that are not good.
+    unbelieved: u32,
+    /// What could not be looked at; the last.
+    failed: Option<Failure>,
+    /// What is wrong with a chain.
+    chain: Option<Difference>,
+}
+
+impl Seen {
+    fn chain_of(&mut self, store: &Store) -> Result<Chain, Failure> {
+        let chain = store.chain().map_err(|e| failure(&e))?;
+        if !chain.is_whole() {
+            self.chain = Some(Difference::Chain(match chain.bad_lines.first() {
+                Some(line) => format!("line {line}"),
+                None => "its end is cut short".into(),
+            }));
+        }
+        Ok(chain)
+    }
+
+    /// Looks at one lot, and says what it finds.
+    fn look(
+        &mut self,
+        room: &Room,
+        args: &Args,
+        (store, chain): (&Store, &Chain),
+        lot: &str,
+    ) -> Result<(), Failure> {
+        let all = args.lots.is_empty();
+        let well = |words: &str| if args.quiet { Ok(()) } else { say(&format!("{lot}: {words}")) };
+        // A stick has the whole chain and some of its lots, and no journal. In the
+        // dairy's own folder a sealed lot that is gone is a fault.
+        let gone = || std::fs::symlink_metadata(store.folder(lot)).is_err();
+        if all && !store.journal().is_dir() && gone() {
+            return well("not in this copy");
+        }
+        let found = match store.verify(lot, chain) {
             Ok(found) => found,
+            Err(LotError::NoSuchLot { .. }) if all => return well("no lot, it has none of a lot's files"),
             Err(e) => {
-                if let Some(former) = io.replace(failure(&e)) {
+                if let Some(former) = self.failed.replace(failure(&e)) {
                     remark(&former.to_string());
                 }
-                continue;
+                return Ok(());
             }
         };
         if found.is_empty() {
             let seal =
                 chain.seal_of(lot).map(|l| format!("sealed {}, seal {}", l.at, l.number)).unwrap_or_default();
-            let signed = signature(room, args, lot, &chain);
-            unbelieved += u32::from(signed.is_bad);
-            if !args.quiet || signed.is_bad {
-                say(&format!("{lot}: as it was closed ({seal}){}", signed.words))?;
-            }
-        } else if all && found == [Difference::Open] {
-            if !args.quiet {
-                say(&format!("{lot}: open, not sealed yet"))?;
-            }
-        } else {
-            other += 1;
-            let words: Vec<String> = found.iter().map(ToString::to_string).collect();
-            say(&format!("{lot}: NOT AS IT WAS CLOSED: {}", words.join("; ")))?;
+            let signed = signature(room, args, store, lot, chain);
+            self.unbelieved += u32::from(signed.is_bad);
+            let words = format!("as it was closed ({seal}){}", signed.words);
+            return if signed.is_bad { say(&format!("{lot}: {words}")) } else { well(&words) };
         }
+        if found == [Difference::Open] {
+            if !all {
+                self.open = Some(lot.to_owned());
+            }
+            return well("open, not sealed yet");
+        }
+        self.other += 1;
+        let words: Vec<String> = found.iter().map(ToString::to_string).collect();
+        say(&format!("{lot}: NOT AS IT WAS CLOSED: {}", words.join("; ")))
     }
-    if !chain.is_whole() {
-        let what = match chain.bad_lines.first() {
-            Some(line) => format!("line {line}"),
-            None => "its end is cut short".into(),
-        };
-        return Err(Failure::data(Difference::Chain(what)));
-    }
-    match (other, io) {
-        (0, None) if unbelieved > 0 => Err(Failure::data(
-            "a signature is not good; ask who made it, and whether the file of signers is the right one",
-        )),
-        (0, None) => Ok(()),
-        (0, Some(failure)) => Err(failure),
-        (1, _) => Err(Failure::data(
-            "1 lot is not as it was closed; put it back from a copy and keep the one found for whoever asks",
-        )),
-        (n, _) => Err(Failure::data(format_args!(
-            "{n} lots are not as they were closed; put them back from a copy and keep those found for whoever asks"
-        ))),
+
+    fn sum(self) -> Result<(), Failure> {
+        if let Some(chain) = self.chain {
+            return Err(Failure::data(chain));
+        }
+        match (self.other, self.failed) {
+            (0, Some(failure)) => return Err(failure),
+            (0, None) => {}
+            (1, _) => {
+                return Err(Failure::data(
+                    "1 lot is not as it was closed; put it back from a copy and keep the one found for whoever asks",
+                ));
+            }
+            (n, _) => {
+                return Err(Failure::data(format_args!(
+                    "{n} lots are not as they were closed; put them back from a copy and keep those found for whoever asks"
+                )));
+            }
+        }
+        if self.unbelieved > 0 {
+            return Err(Failure::data(
+                "a signature is not good; ask who made it, and whether the file of signers is the right one",
+            ));
+        }
+        match self.open {
+            Some(lot) => Err(Failure::data(format_args!(
+                "lot {lot} is open and has no seal yet; close it first: curdtrace lot close {lot}"
+            ))),
+            None => Ok(()),
+        }
     }
 }
 
@@ -100,7 +176,7 @@ struct Signed {
     is_bad: bool,
 }
 
-fn signature(room: &Room, args: &Args, lot: &str, chain: &Chain) -> Signed {
+fn signature(room: &Room, args: &Args, store: &Store, lot: &str, chain: &Chain) -> Signed {
     let well = |words: String| Signed { words, is_bad: false };
     if chain.signature_of(lot).is_none() {
         return well(match room.signing.key {
@@ -111,8 +187,8 @@ fn signature(room: &Room, args: &Args, lot: &str, chain: &Chain) -> Signed {
     let Some(signers) = args.allowed_signers.as_ref().or(room.signing.allowed_signers.as_ref()) else {
         return well("; signed, by whom is not checked: no allowed-signers are named".into());
     };
-    let folder = room.store.folder(lot);
-    let sums = room.store.storage().read(&folder.join(SUMS)).unwrap_or_default();
+    let folder = store.folder(lot);
+    let sums = store.storage().read(&folder.join(SUMS)).unwrap_or_default();
     match check(&room.signing.program, signers, &folder.join(SIGNATURE), &sums) {
         Checked::By(name) => well(format!("; signed by {name}")),
         Checked::Not(why) => well(format!("; signed, not checked: {why}")),

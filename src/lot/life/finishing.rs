@@ -39,10 +39,8 @@ impl Lots {
         };
         let latest = record.corrections.iter().map(|c| c.at).max().unwrap_or(closed).max(closed);
         // Where the trace is as it was sealed, the journal's days may be gone.
-        let found = match self.store.trace_stands(lot)? {
-            true => None,
-            false => Some(self.store.draw(&mut record, closed)?),
-        };
+        let stands = self.store.trace_stands(lot)?;
+        let found = if stands { None } else { Some(self.store.draw(&mut record, closed)?) };
         self.store.seal(&mut record, found.as_ref(), latest)?;
         let text = format!("the sealing of lot {lot} had been cut short; it is sealed now");
         Ok(Some(self.sealed(&record, text, latest).text))

@@ -3,7 +3,7 @@
 //! `DATA/lots/<id>/` are the lots, `DATA/chain.txt` is the chain of their
 //! seals, `DATA/sealing/<id>` is there while a lot is being sealed. Everything
 //! here reads; what changes a lot is [`super::life`]'s, and whether it is as it
-//! was closed [`super::verify`]'s.
+//! was closed the file `verify`'s.
 
 use std::io;
 use std::path::{Path, PathBuf};

@@ -1,6 +1,7 @@
 //! One kettle: its probe, filter, stages, heat, rennet clock and alarms, and
 //! the order in which they hear of what happened.
 
+mod next_make;
 mod outlook;
 
 use std::sync::Arc;
@@ -58,6 +59,8 @@ pub(super) struct Kettle {
     pub watch: Watch,
     pub filter: Filter,
     pub tracker: Tracker,
+    /// Looks for the next make once the curd is out.
+    next: Option<Box<Tracker>>,
     pub heat: Heat,
     pub alarms: Alarms,
     rennet: Option<RennetClock>,
@@ -103,6 +106,7 @@ impl Kettle {
             probe,
             now: tracker.now(),
             tracker,
+            next: None,
             boiling_celsius: boiling_celsius(plan.as_deref()),
             plan,
             watch,
@@ -184,6 +188,7 @@ impl Kettle {
             if hot != (self.tracker.heating() > 0.5) && self.heat.is_called() {
                 self.filter.may_turn();
             }
+            self.look_for_next(bin, slow_var);
             self.plain.push(bin);
             self.still.bin(bin, slow_var, self.tracker.heating() > 0.5 || self.stirred());
             let milk = self.filter.milk().map(|m| m.0);
@@ -253,7 +258,9 @@ impl Kettle {
             self.began = true;
             out.push(Said::MakeBegan);
         }
-        if self.tracker.rests(t_s) {
+        if self.next_is_on(t_s) || (self.tracker.rests(t_s) && self.next_may_be_on(t_s)) {
+            self.go_on_to_next(t_s, out);
+        } else if self.tracker.rests(t_s) {
             self.finish(t_s, out);
         }
     }
@@ -269,6 +276,7 @@ impl Kettle {
             self.give(stages, t_s, out);
         }
         self.tracker.restart();
+        self.next = None;
         self.now = self.tracker.now();
         self.began = false;
         self.given = false;
@@ -289,6 +297,9 @@ impl Kettle {
         if matches!(kind, MarkKind::Target(c) if !(0.0..=110.0).contains(c)) {
             // No temperature of milk; the record keeps the mark as it came.
             return;
+        }
+        if *kind == MarkKind::Rennet && self.next_is_renneted() {
+            self.go_on_to_next(t_s, out);
         }
         match kind {
             MarkKind::Rennet => {
@@ -350,6 +361,7 @@ impl Kettle {
         self.plan = plan;
         self.boiling_celsius = boiling_celsius(self.plan.as_deref());
         self.tracker.replan(self.plan.as_deref());
+        self.next = None;
         self.now = self.tracker.now();
         self.heat.retarget(self.now.target_celsius);
         self.tell(out);

@@ -13,6 +13,9 @@ const LOOKED_BACK: usize = 720;
 /// A trace stood that was flat for so many bins.
 const STOOD_BINS: usize = 7;
 
+/// No fire heats milk by so much in two bins, °C.
+const STEP_UP_C: f32 = 2.5;
+
 /// Nothing heats what has not risen for so many bins.
 const AT_REST_BINS: usize = 12;
 
@@ -264,6 +267,14 @@ impl History {
             }
         }
         turns
+    }
+
+    /// Where between two places it last rose as no milk on a fire does, and a bin
+    /// more.
+    pub fn last_step_up(&self, from: f64, to: f64) -> Option<f64> {
+        let rose = |k: &usize| matches!((self.bins.get(k - 2), self.bins.get(*k)), (Some(a), Some(b)) if b - a > STEP_UP_C);
+        let last = (to.max(0.0) as usize).min(self.bins.len().saturating_sub(1));
+        ((from.max(0.0) as usize).max(2)..=last).rev().find(rose).map(|k| k as f64 + 1.0)
     }
 
     /// Whether the probe came out of something colder by `celsius` or more, just

@@ -335,6 +335,12 @@ impl Tracker {
         Some(part)
     }
 
+    /// Takes back the whey that was told of from `from_s` on: it was the next milk.
+    pub fn withdraw_whey(&mut self, from_s: f64, out: &mut Vec<Telling>) {
+        let is_milk = |t: &mut Told| t.stage > Stage::Drawing && t.began_s >= from_s;
+        out.extend(self.story.told.extract_if(.., is_milk).map(Telling::Withdrawn));
+    }
+
     /// Begins anew, for the next make.
     pub fn restart(&mut self) {
         self.finder = Finder::new(self.grammar.clone());
@@ -399,6 +405,14 @@ impl Tracker {
     /// The smoothed temperature at an engine second of this make.
     pub fn celsius_at(&self, t_s: f64) -> Option<f64> {
         self.history.smooth_at((t_s - self.finder.zero_s?) / BIN_S)
+    }
+
+    /// The lowest temperature since an engine second of this make, or since the probe
+    /// was put into something warmer after it, °C.
+    pub fn lowest_in_milk(&self, since_s: f64) -> Option<f64> {
+        let from = (since_s - self.finder.zero_s?) / BIN_S;
+        let now = self.finder.bin as f64 - 1.0;
+        self.history.lowest(self.history.last_step_up(from, now).unwrap_or(from), now)
     }
 
     /// Another plan: anew where no make runs; else targets and lengths of the

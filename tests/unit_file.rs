@@ -49,9 +49,22 @@ fn it_is_restarted_when_it_hangs_and_not_for_a_faulty_configuration() {
     for line in ["Type=notify", "Restart=always", "RestartPreventExitStatus=78", "StartLimitIntervalSec=0"] {
         assert!(unit.lines().any(|l| l == line), "no {line}");
     }
+    let start = unit.lines().find_map(|l| l.strip_prefix("TimeoutStartSec=")).unwrap();
+    assert_eq!(start, "10min", "a start is not killed while it reads the recent past from a slow card");
     let watchdog = unit.lines().find_map(|l| l.strip_prefix("WatchdogSec=")).unwrap();
     let seconds: u32 = watchdog.trim_end_matches('s').parse().unwrap();
     assert!(seconds <= 30, "a blocked daemon is restarted within 30 s");
+}
+
+/// Two runs within one start of the machine share its monotonic clock; a unit
+/// that hides `/proc/sys` makes two boots of them.
+#[test]
+fn it_sees_which_start_of_the_machine_it_runs_in() {
+    let unit = std::fs::read_to_string(folder().join("curdtrace.service")).unwrap();
+    let hides = |l: &str| l.starts_with("ProcSubset=pid") || l.contains("InaccessiblePaths=/proc");
+    assert!(!unit.lines().any(hides), "the boot id is hidden");
+    let clock = curdtrace::daemon::clock::Clock::real();
+    assert!(clock.boot_id().is_some(), "the daemon does not find the boot id where the unit leaves it");
 }
 
 /// Every rule is `KEY[{part}] operator "value"`, separated by commas: what the

@@ -127,3 +127,30 @@ fn a_clock_behind_the_journal_is_not_trusted() {
     let boots: Vec<u32> = lines.iter().filter(|l| l.1.starts_with("temperature")).map(|l| l.0.boot).collect();
     assert_eq!(boots, [1, 1, 1, 2, 2, 2]);
 }
+
+/// A clock that was once ahead makes the right one look behind. Whoever sets it,
+/// by so little as a person is off, confirms it.
+#[test]
+fn a_clock_that_is_set_is_believed_although_the_journal_was_once_ahead() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut bench = Bench::new(folder.path(), SUMMER_NS + 400 * 24 * HOUR_NS);
+    bench.readings(3);
+    let Bench { house, pty, .. } = bench;
+    house.close().unwrap();
+    pty.unplug();
+    let mut right = Bench::new(folder.path(), SUMMER_NS);
+    right.readings(3);
+    assert!(!right.house.shown().clock_sure);
+    right.clock.set_wall(right.clock.now().wall_ns + 2_000_000_000);
+    right.readings(3);
+    assert!(right.house.shown().clock_sure);
+    let now = right.clock.now().wall_ns;
+    let Bench { house, pty, .. } = right;
+    house.close().unwrap();
+    pty.unplug();
+    // And after the next start, with the lines of the future still in the look-back.
+    let mut again = Bench::new(folder.path(), now + 60_000_000_000);
+    again.readings(3);
+    assert!(again.house.shown().clock_sure);
+    again.house.close().unwrap();
+}

@@ -11,7 +11,7 @@ use crate::config;
 use crate::daemon::intake;
 use crate::engine::Engine;
 use crate::engine::effect::{Conclusion, Effect};
-use crate::engine::event::{Event, Happening, Name};
+use crate::engine::event::{Event, Happening, Name, Stamp};
 use crate::engine::heat::Learned;
 use crate::wire::line::{Names, parse};
 use crate::wire::playback::Playback;
@@ -157,14 +157,10 @@ impl Filter {
         {
             self.engine.teach(kettle, learned.clone());
         }
-        let played = self.clock.take(wall_ns);
-        if let Some(step_ns) = played.step_ns
-            && !matches!(what, Happening::ClockStep { .. })
-        {
-            let step = Event { stamp: played.stamp, what: Happening::ClockStep { step_ns } };
-            self.engine.step(&step, &mut self.effects);
-        }
-        self.engine.step(&Event { stamp: played.stamp, what }, &mut self.effects);
+        // A reading of then says nothing of the time now.
+        let late = matches!(&what, Happening::Reading(r) if r.late_s.is_some());
+        let stamp = if late { self.clock.now() } else { self.stamp(wall_ns, &what) };
+        self.engine.step(&Event { stamp, what }, &mut self.effects);
         self.write_effects()?;
         if let Some((probe, _)) = heard
             && self.readings
@@ -173,6 +169,18 @@ impl Filter {
             self.write(&json::reading(Some(wall_ns), &probe, seen.as_ref()))?;
         }
         Ok(Ok(()))
+    }
+
+    /// The stamp of a line; a clock that was set before it is told first.
+    fn stamp(&mut self, wall_ns: i64, what: &Happening) -> Stamp {
+        let played = self.clock.take(wall_ns);
+        if let Some(step_ns) = played.step_ns
+            && !matches!(what, Happening::ClockStep { .. })
+        {
+            let step = Event { stamp: played.stamp, what: Happening::ClockStep { step_ns } };
+            self.engine.step(&step, &mut self.effects);
+        }
+        played.stamp
     }
 
     fn step_all(&mut self, what: &[Happening]) -> Result<(), Failure> {

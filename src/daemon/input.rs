@@ -5,14 +5,13 @@ use std::fmt;
 use crate::engine::event::{Command, Mark, Name, Reading};
 
 /// One thing for the runner. It is stamped when the runner takes it, unless it
-/// brings a time of its own.
+/// is a reading that was taken before.
 #[derive(Debug)]
 pub struct Input {
     /// What.
     pub what: Incoming,
-    /// Wall time the source gives it, nanoseconds since 1970; `None` takes the
-    /// time of arrival.
-    pub wall_ns: Option<i64>,
+    /// When a reading was taken.
+    pub taken: Taken,
     /// Called once its record is synced.
     pub receipt: Option<Receipt>,
 }
@@ -20,7 +19,25 @@ pub struct Input {
 impl Input {
     /// Something that needs no receipt and bears no time of its own.
     pub fn of(what: Incoming) -> Self {
-        Self { what, wall_ns: None, receipt: None }
+        Self { what, taken: Taken::OnArrival, receipt: None }
+    }
+}
+
+/// When a source says that its reading was taken.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Taken {
+    /// As it came in.
+    OnArrival,
+    /// So long before it came, nanoseconds: nobody's clock has to be right.
+    Ago(u64),
+    /// At this wall time of the source's own clock, nanoseconds since 1970.
+    At(i64),
+}
+
+impl From<Option<i64>> for Taken {
+    /// The source's own wall time, where it gave one.
+    fn from(wall_ns: Option<i64>) -> Self {
+        wall_ns.map_or(Self::OnArrival, Self::At)
     }
 }
 

@@ -195,7 +195,7 @@ impl LineReader {
         let probe = self.named(&r.probe);
         let reading = self.way.reading(&probe, None, &r.raw());
         let receipt = self.receipt(r.seq, false);
-        self.way.send(self.way.aged(reading, i64::from(r.age_ms) * 1_000_000, Some(receipt)))
+        self.way.send(self.way.aged(reading, u64::from(r.age_ms) * 1_000_000, Some(receipt)))
     }
 
     fn button(&mut self, seq: u32, button: u8) -> Result<(), Gone> {
@@ -216,7 +216,7 @@ impl LineReader {
             }
         };
         let receipt = Some(self.receipt(seq, true));
-        self.way.send(Input { what, wall_ns: None, receipt })
+        self.way.send(Input { receipt, ..Input::of(what) })
     }
 
     /// Whether a frame is to be taken in; one that was kept before is
@@ -260,8 +260,8 @@ impl LineReader {
             return Ok(());
         };
         let reading = self.way.reading(&probe, said.kettle.clone(), &said.raw);
-        let wall_ns = said.wall_ns.filter(|_| self.own_time);
-        self.way.send(Input { what: Incoming::Reading(reading), wall_ns, receipt: None })
+        let taken = said.wall_ns.filter(|_| self.own_time).into();
+        self.way.send(Input { what: Incoming::Reading(reading), taken, receipt: None })
     }
 
     fn named(&self, theirs: &str) -> Name {

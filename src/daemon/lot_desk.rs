@@ -229,7 +229,7 @@ impl LotDesk {
         {
             let by = request.by.as_deref().map(Name::from);
             let end = Commanded { kettle: kettle.clone(), by, ask: Command::EndMake };
-            self.inputs.push(Input { what: Incoming::Command(end), wall_ns: None, receipt: None });
+            self.inputs.push(Input::of(Incoming::Command(end)));
             self.endings.insert(kettle, Ending { request, answer_to, looks: 0 });
             return None;
         }
@@ -347,7 +347,7 @@ impl LotDesk {
         let (storage, data, name) = (self.storage.clone(), self.data.clone(), name.to_string());
         let receipt = Receipt::new(move || answered(&*storage, &data, &name, &answer));
         let mark = Mark { kettle: Name::from(ask.kettle), kind, by: by.map(Name::from) };
-        Some(Input { what: Incoming::Mark(mark), wall_ns: None, receipt: Some(receipt) })
+        Some(Input { receipt: Some(receipt), ..Input::of(Incoming::Mark(mark)) })
     }
 
     fn answer(&self, name: &str, answer: &Answer) {

@@ -3,7 +3,9 @@
 //! | file | duty |
 //! | --- | --- |
 //! | [`clock`] | the only reader of clocks: real, scaled, or moved by hand |
+//! | [`trust`] | whether the wall clock is to be believed |
 //! | [`input`] | what reaches the runner, and the receipt that it is kept |
+//! | [`late`] | readings that come long after they were taken |
 //! | [`intake`] | what came in from outside as journal lines, and back |
 //! | [`runner`] | the one task that owns the engine |
 //! | [`recorder`] | the one thread that owns the journal |
@@ -46,6 +48,7 @@ pub mod free_space;
 pub mod input;
 pub mod intake;
 pub mod kettle_files;
+pub mod late;
 pub mod line_reader;
 pub mod listen;
 pub mod log;
@@ -67,5 +70,6 @@ mod sources;
 pub mod ssh_keygen;
 mod start;
 pub mod terminal;
+pub mod trust;
 
 pub use start::{Daemon, DaemonError, Setup, run};

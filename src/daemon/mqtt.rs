@@ -314,8 +314,8 @@ impl Connection {
                 continue;
             };
             let reading = self.way.reading(&probe, said.kettle, &said.raw);
-            let wall_ns = said.wall_ns.filter(|_| subscription.own_time);
-            inputs.push(Input { what: Incoming::Reading(reading), wall_ns, receipt: None });
+            let taken = said.wall_ns.filter(|_| subscription.own_time).into();
+            inputs.push(Input { what: Incoming::Reading(reading), taken, receipt: None });
         }
         inputs
     }

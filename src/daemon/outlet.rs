@@ -165,7 +165,7 @@ impl Commands {
         let receipt = Receipt::new(move || {
             let _ = tx.send(());
         });
-        let input = Input { what, wall_ns: None, receipt: Some(receipt) };
+        let input = Input { receipt: Some(receipt), ..Input::of(what) };
         self.0.send(input).await.map_err(|_| CommandError::Stopping)?;
         match tokio::time::timeout(KEPT_WITHIN, rx).await {
             Ok(Ok(())) => Ok(()),

@@ -40,7 +40,7 @@ const LOOK_IN_INBOX: Duration = Duration::from_millis(200);
 pub struct Job {
     /// Journal lines without newlines.
     pub lines: Vec<String>,
-    /// When.
+    /// When it came; a line's own time may be earlier.
     pub at: Moment,
     /// Called once all of them are synced.
     pub receipt: Option<Receipt>,

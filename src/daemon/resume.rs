@@ -14,17 +14,17 @@ use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::event::{Ask, Command, Event, Happening, Mark, Name, Stamp};
 use crate::engine::plan::Plan;
 use crate::journal::JournalError;
-use crate::journal::record::timestamp_ns;
-use crate::journal::recover::{load, segments};
-use crate::journal::replay::{Replay, Span};
+use crate::journal::replay::{Replay, Stamped};
 use crate::journal::storage::Storage;
 use crate::wire::line::{Names, parse};
 
 /// What the recent past left behind.
 #[derive(Debug, Default)]
 pub struct Past {
-    /// Newest wall time written, nanoseconds since 1970.
+    /// The last wall time that was to be trusted, nanoseconds since 1970.
     pub newest_wall_ns: Option<i64>,
+    /// Wall minus monotonic time as it was trusted last, nanoseconds.
+    offset_ns: Option<i64>,
     /// The plan last followed on each kettle, and who chose it; `None` inside
     /// means that no plan is followed.
     pub followed: BTreeMap<Name, (Option<Arc<Plan>>, Option<Name>)>,
@@ -41,7 +41,8 @@ pub struct Past {
 }
 
 /// Steps `engine` through the last `look_back_ns` of the journal in `dir`,
-/// counted from its newest line, since the clock now may be wrong.
+/// counted backward from its newest line, since the clock now may be wrong, and
+/// any clock may have been.
 ///
 /// # Errors
 /// The journal cannot be read.
@@ -51,10 +52,8 @@ pub fn resume(
     dir: &Path,
     look_back_ns: i64,
 ) -> Result<Past, JournalError> {
-    let Some(newest) = newest_wall_ns(&**storage, dir)? else { return Ok(Past::default()) };
-    let mut past = Past { newest_wall_ns: Some(newest), ..Past::default() };
-    let span = Span { from_ns: Some(newest.saturating_sub(look_back_ns)), to_ns: None };
-    let mut replay = Replay::open(storage.clone(), dir, span)?;
+    let mut past = Past::default();
+    let mut replay = Replay::recent(storage.clone(), dir, look_back_ns)?;
     let mut names = Names::default();
     let mut effects = Vec::new();
     while let Some((at, text)) = replay.next_line()? {
@@ -68,8 +67,7 @@ pub fn resume(
             }
         };
         past.lines += 1;
-        past.newest_wall_ns = past.newest_wall_ns.max(at.wall_ns);
-        past.remember(&what, at.written_ns);
+        past.remember(&what, &at);
         let stamp = Stamp { boot: at.boot, mono_ns: at.mono_ns, wall_ns: at.wall_ns };
         engine.step(&Event { stamp, what }, &mut effects);
         for effect in effects.drain(..) {
@@ -84,34 +82,29 @@ pub fn resume(
     Ok(past)
 }
 
-/// The wall time of the line written last, as it stands there.
-fn newest_wall_ns(storage: &dyn Storage, dir: &Path) -> Result<Option<i64>, JournalError> {
-    let fault = |source| JournalError::Open { path: dir.into(), source };
-    for name in segments(storage, dir).map_err(fault)?.iter().rev() {
-        let bytes = load(storage, dir, name).map_err(fault)?;
-        let newest = bytes
-            .rsplit(|b| *b == b'\n')
-            .filter(|line| !line.starts_with(b"#"))
-            .find_map(|line| timestamp_ns(std::str::from_utf8(line).ok()?));
-        if newest.is_some() {
-            return Ok(newest);
-        }
-    }
-    Ok(None)
-}
-
 impl Past {
-    fn remember(&mut self, what: &Happening, written_ns: i64) {
+    fn remember(&mut self, what: &Happening, at: &Stamped) {
+        self.trust(what, at);
         match what {
             Happening::Reading(r) if !self.probes.contains(&r.probe) => {
                 self.probes.insert(r.probe.clone());
             }
-            Happening::Mark(m) => self.marks.push((written_ns, m.clone())),
+            Happening::Mark(m) => self.marks.push((at.written_ns, m.clone())),
             Happening::Command(Command { kettle, by, ask: Ask::Follow(plan) }) => {
                 self.followed.insert(kettle.clone(), (plan.clone(), by.clone()));
             }
             _ => {}
         }
+    }
+
+    /// The newest trusted wall time: the latest by the offset trusted last, since
+    /// a clock that was ahead and was put right tells nothing any more.
+    fn trust(&mut self, what: &Happening, at: &Stamped) {
+        let late = matches!(what, Happening::Reading(r) if r.late_s.is_some());
+        let Some(wall_ns) = at.wall_ns.filter(|_| !late) else { return };
+        let offset_ns = wall_ns.saturating_sub_unsigned(at.mono_ns);
+        let same = self.offset_ns.replace(offset_ns) == Some(offset_ns);
+        self.newest_wall_ns = self.newest_wall_ns.filter(|_| same).max(Some(wall_ns));
     }
 
     /// The plans that are followed.

@@ -13,19 +13,18 @@ use std::sync::Arc;
 use tokio::sync::{broadcast, mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
-use super::clock::{Clock, NEVER_SET_BEFORE_NS, StepWatch};
+use super::clock::{Clock, StepWatch};
 use super::input::{Incoming, Input, Receipt};
 use super::intake;
+use super::late;
 use super::outlet::{News, Snapshot};
 use super::recorder::{Job, RecordError, Recorder, Report};
 use super::source::Tally;
+use super::trust::Trust;
 use crate::engine::Engine;
 use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::event::{Ask, Command, Event, Happening, Mark, Name, Stamp};
 use crate::journal::Moment;
-
-/// A reading's own time is taken where it is younger than this, nanoseconds.
-const OLDEST_OWN_NS: u64 = 86_400_000_000_000;
 
 /// Why the runner ended before it was told to.
 #[derive(Debug, thiserror::Error)]
@@ -47,9 +46,11 @@ pub struct Runner {
     pub clock: Clock,
     /// This boot's number.
     pub boot: u32,
-    /// Newest wall time in the journal, nanoseconds: a clock behind it is not
-    /// to be trusted.
+    /// The last wall time that the journal trusted, nanoseconds: a clock behind
+    /// it is not to be believed.
     pub newest_wall_ns: Option<i64>,
+    /// Whether the engine was stepped through a recent past.
+    pub begun: bool,
     /// What comes in.
     pub inputs: mpsc::Receiver<Input>,
     /// What the record thread reports.
@@ -74,7 +75,7 @@ pub struct Runner {
 struct Loop {
     r: Runner,
     steps: StepWatch,
-    clock_sure: bool,
+    trust: Trust,
     shown: Snapshot,
     effects: Vec<Effect>,
     /// Something has happened, now or in the recent past.
@@ -88,11 +89,11 @@ impl Runner {
     /// # Errors
     /// [`RunError`]; the process should end with it.
     pub async fn run(self, stop: CancellationToken) -> Result<(), RunError> {
-        let steps = StepWatch::from(self.clock.now());
+        let now = self.clock.now();
+        let (steps, trust) = (StepWatch::from(now), Trust::from(self.newest_wall_ns, now));
         let shown = Snapshot::clone(&self.snapshot.borrow());
-        let begun = self.newest_wall_ns.is_some();
-        let mut it = Loop { r: self, steps, clock_sure: false, shown, effects: Vec::new(), begun };
-        it.clock_sure = it.is_clock_sure(it.r.clock.now().wall_ns);
+        let begun = self.begun;
+        let mut it = Loop { r: self, steps, trust, shown, effects: Vec::new(), begun };
         it.publish();
         let result = it.turn(&stop).await;
         let Loop { r: Runner { recorder, .. }, .. } = it;
@@ -116,6 +117,7 @@ impl Loop {
                 () = stop.cancelled() => break,
                 () = &mut tick => {
                     tick.set(clock.sleep(second));
+                    self.trust.look(clock.now());
                     // The engine's grid begins with what the journal holds: a
                     // tick before that would be there today and not on replay.
                     if self.begun {
@@ -139,7 +141,7 @@ impl Loop {
     }
 
     fn take(&mut self, input: Input) -> Result<(), RunError> {
-        let Input { what, wall_ns, receipt } = input;
+        let Input { what, taken, receipt } = input;
         match what {
             Incoming::Reading(reading) => {
                 if !self.admit(&reading.probe) {
@@ -148,11 +150,10 @@ impl Loop {
                     return Ok(());
                 }
                 self.shown.readings += 1;
-                let reading = Happening::Reading(reading);
-                match wall_ns.and_then(|own_ns| self.own_moment(own_ns)) {
-                    Some(at) => self.step(reading, at, receipt)?,
-                    None => self.happened(reading, receipt)?,
-                }
+                let now = self.arrived()?;
+                let age_ns = late::age_ns(taken, now);
+                let reading = late::judged(reading, age_ns, now);
+                self.step(Happening::Reading(reading), now, age_ns, receipt)?;
                 self.r.taken.send_replace(self.shown.readings);
                 Ok(())
             }
@@ -241,18 +242,32 @@ impl Loop {
 
     /// One thing happened now: to the engine, the record and the outlets.
     fn happened(&mut self, what: Happening, receipt: Option<Receipt>) -> Result<(), RunError> {
-        let now = self.r.clock.now();
-        if let Some(step_ns) = self.steps.look(now) {
-            self.clock_sure = self.is_clock_sure(now.wall_ns);
-            tracing::warn!("the clock was set by {:.1} s", step_ns as f64 / 1e9);
-            self.step(Happening::ClockStep { step_ns }, self.moment(), None)?;
-        }
-        self.step(what, self.moment(), receipt)
+        let now = self.arrived()?;
+        self.step(what, now, 0, receipt)
     }
 
-    fn step(&mut self, what: Happening, at: Moment, receipt: Option<Receipt>) -> Result<(), RunError> {
-        let wall_ns = at.clock_sure.then(|| at.wall_ns());
-        let stamp = Stamp { boot: self.r.boot, mono_ns: at.mono_ns, wall_ns };
+    /// The moment of what comes now; a clock that was set is told first.
+    fn arrived(&mut self) -> Result<Moment, RunError> {
+        let now = self.r.clock.now();
+        if let Some(step_ns) = self.steps.look(now) {
+            self.trust.set(now);
+            tracing::warn!("the clock was set by {:.1} s", step_ns as f64 / 1e9);
+            self.step(Happening::ClockStep { step_ns }, self.moment(), 0, None)?;
+        }
+        Ok(self.moment())
+    }
+
+    /// Something came at `at` and had happened `age_ns` before.
+    fn step(
+        &mut self,
+        what: Happening,
+        at: Moment,
+        age_ns: u64,
+        receipt: Option<Receipt>,
+    ) -> Result<(), RunError> {
+        let own_ns = at.wall_ns().saturating_sub_unsigned(age_ns);
+        let mono_ns = at.mono_ns.saturating_sub(age_ns);
+        let stamp = Stamp { boot: self.r.boot, mono_ns, wall_ns: at.clock_sure.then_some(own_ns) };
         let readings = u64::from(matches!(what, Happening::Reading(_)));
         let followed = match &what {
             Happening::Command(Command { kettle, ask: Ask::Follow(plan), .. }) => {
@@ -267,7 +282,7 @@ impl Loop {
         self.begun = true;
         let mut lines = Vec::new();
         let mut line = String::new();
-        if intake::write(&mut line, &what, at.wall_ns()) {
+        if intake::write(&mut line, &what, own_ns) {
             lines.push(line);
         }
         self.r.engine.step(&Event { stamp, what }, &mut self.effects);
@@ -298,22 +313,7 @@ impl Loop {
 
     fn moment(&self) -> Moment {
         let mono_ns = self.r.clock.now().mono_ns;
-        Moment { mono_ns, offset_ns: self.steps.offset_ns(), clock_sure: self.clock_sure }
-    }
-
-    /// The moment that a source gives its reading, where it can be: not ahead
-    /// of ours, nor older than a day, and our own clock to be trusted.
-    fn own_moment(&self, own_ns: i64) -> Option<Moment> {
-        let now = self.moment();
-        let age_ns = u64::try_from(now.wall_ns().saturating_sub(own_ns)).ok()?;
-        let can_be = now.clock_sure && age_ns < OLDEST_OWN_NS && age_ns <= now.mono_ns;
-        can_be.then_some(Moment { mono_ns: now.mono_ns - age_ns, ..now })
-    }
-
-    /// A clock that was never set, or stands before what the journal has seen
-    /// already, is not to be trusted.
-    fn is_clock_sure(&self, wall_ns: i64) -> bool {
-        wall_ns >= NEVER_SET_BEFORE_NS && self.r.newest_wall_ns.is_none_or(|newest| wall_ns >= newest)
+        Moment { mono_ns, offset_ns: self.steps.offset_ns(), clock_sure: self.trust.is_sure() }
     }
 
     fn tell(&self, news: Arc<News>) {

@@ -9,9 +9,12 @@ use tokio::sync::mpsc;
 
 use super::channels::Channels;
 use super::clock::Clock;
-use super::input::{Incoming, Input, Receipt};
+use super::input::{Incoming, Input, Receipt, Taken};
 use crate::engine::event::{Name, Reading};
 use crate::sensor::raw::Raw;
+
+/// A reading younger than this is of the moment it comes, nanoseconds.
+const FRESH_NS: u64 = 500_000_000;
 
 /// The way from a source to the runner. Cheap to clone.
 #[derive(Debug, Clone)]
@@ -104,9 +107,9 @@ impl Way {
     }
 
     /// An input for a reading said `age_ns` ago.
-    pub fn aged(&self, reading: Reading, age_ns: i64, receipt: Option<Receipt>) -> Input {
+    pub fn aged(&self, reading: Reading, age_ns: u64, receipt: Option<Receipt>) -> Input {
         // A fresh one takes the time of arrival.
-        let wall_ns = (age_ns > 500_000_000).then(|| self.clock.now().wall_ns.saturating_sub(age_ns));
-        Input { what: Incoming::Reading(reading), wall_ns, receipt }
+        let taken = if age_ns > FRESH_NS { Taken::Ago(age_ns) } else { Taken::OnArrival };
+        Input { what: Incoming::Reading(reading), taken, receipt }
     }
 }

@@ -195,6 +195,7 @@ impl Daemon {
             clock: clock.clone(),
             boot: found.boot,
             newest_wall_ns: past.newest_wall_ns,
+            begun: past.lines > 0,
             inputs: taken,
             reports,
             recorder,

@@ -90,6 +90,9 @@ pub struct Reading {
     pub health: Option<Health>,
     /// Why, in the source's words.
     pub reason: Option<String>,
+    /// Where it came too late to be of now: how long after it was taken,
+    /// seconds. It is the record's alone.
+    pub late_s: Option<u64>,
 }
 
 impl Reading {
@@ -109,6 +112,7 @@ impl Reading {
             seq: None,
             health: None,
             reason: None,
+            late_s: None,
         }
     }
 

@@ -93,6 +93,11 @@ impl Engine {
 
     /// Takes in what happened and appends what follows from it. Never fails.
     pub fn step(&mut self, event: &Event, out: &mut Vec<Effect>) {
+        if let Happening::Reading(r) = &event.what
+            && r.late_s.is_some()
+        {
+            return self.came_late(r);
+        }
         let moment = self.time.take(&event.stamp);
         let t_s = moment.t_s;
         self.walk_to(t_s, out);
@@ -140,6 +145,15 @@ impl Engine {
                 self.house.pass(at_s, self.plan.as_deref(), &mut changes);
                 self.house_said(changes, at_s, out);
             }
+        }
+    }
+
+    /// A reading of then is the record's alone: it moves nothing here, no clock
+    /// either. Only its box's counter is heard, so that it does not count as lost.
+    fn came_late(&mut self, r: &Reading) {
+        let kettle = self.probes.get(&r.probe).and_then(|name| self.kettles.get_mut(name));
+        if let Some(k) = kettle.filter(|k| k.probe == r.probe) {
+            k.watch.came_late(r.seq);
         }
     }
 

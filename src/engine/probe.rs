@@ -93,6 +93,12 @@ impl Watch {
         verdict
     }
 
+    /// A reading that is no number of now; its count is the box's all the same.
+    pub fn came_late(&mut self, seq: Option<u64>) {
+        self.counts.readings += 1;
+        self.source.count(seq);
+    }
+
     /// The number and a doubt about it, or why there is none.
     fn judge(&mut self, reading: &Reading, t_s: f64) -> Result<(f64, Option<Doubt>), Missing> {
         match self.source.count(reading.seq) {

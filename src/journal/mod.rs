@@ -5,7 +5,8 @@
 //! group is; only then may its source be told so. The journal owns no clock and
 //! no thread: time is an argument, every call does its work and returns.
 //!
-//! A group is due after a second or 64 lines. It ends early where the offset
+//! A group is due after a second or 64 lines, counted from when they came; a
+//! line may bear an earlier time of its own, and changes nothing of that. It ends early where the offset
 //! between wall and monotonic time changes, so that every line's timestamp less
 //! its group's offset is its moment on the monotonic clock, exactly. (So keep
 //! the offset steady: pass a new one only when the clock was really set.)
@@ -20,6 +21,7 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+mod recent;
 pub mod record;
 pub mod recover;
 pub mod replay;
@@ -234,8 +236,9 @@ impl Journal {
         Ok((journal, found))
     }
 
-    /// Takes a line (without its newline) into memory. Gives its ticket: the
-    /// line is synced once [`Journal::synced_through`] has reached it.
+    /// Takes a line (without its newline) into memory that came at `at`; its
+    /// timestamp may be earlier. Gives its ticket: the line is synced once
+    /// [`Journal::synced_through`] has reached it.
     ///
     /// # Errors
     /// [`JournalError::BadLine`], [`JournalError::Full`]: the line is not kept.

@@ -13,10 +13,15 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::JournalError;
+use super::recent;
 use super::record::{Commit, timestamp_ns};
 use super::recover::{load, segments};
 use super::segment::{Group, SegmentName, scan};
 use super::storage::Storage;
+
+/// A line is written this long after its own time at the latest, nanoseconds:
+/// 50 days. What claims to be older has a clock that is wrong.
+pub const LATEST_NS: u64 = 50 * 86_400 * 1_000_000_000;
 
 /// How much of a segment's head and tail is looked at to leave it out.
 const PEEK_BYTES: usize = 64 << 10;
@@ -79,6 +84,8 @@ pub struct Replay {
     span: Span,
     names: Vec<SegmentName>,
     next: usize,
+    /// Groups before this number are left out.
+    from_group: u64,
     here: Here,
     /// For each boot the offset that a group with an unsure clock is mapped by.
     known: BTreeMap<u32, Option<i64>>,
@@ -103,7 +110,18 @@ impl Replay {
     pub fn open(storage: Arc<dyn Storage>, dir: &Path, span: Span) -> Result<Self, JournalError> {
         let names = segments(&*storage, dir).map_err(|e| JournalError::open(dir, e))?;
         let (here, known) = (Here::default(), BTreeMap::new());
-        Ok(Self { storage, dir: dir.into(), span, names, next: 0, here, known, skipped: 0 })
+        Ok(Self { storage, dir: dir.into(), span, names, next: 0, from_group: 0, here, known, skipped: 0 })
+    }
+
+    /// Starts `back_ns` before the newest line, counted backward by what the
+    /// clocks are known to have gone on, never by what they were set to.
+    ///
+    /// # Errors
+    /// As [`Replay::open`], and where a segment cannot be read.
+    pub fn recent(storage: Arc<dyn Storage>, dir: &Path, back_ns: i64) -> Result<Self, JournalError> {
+        let all = Self::open(storage, dir, Span::default())?;
+        let start = recent::start(&*all.storage, dir, &all.names, back_ns)?;
+        Ok(Self { next: start.segment, from_group: start.group, ..all })
     }
 
     /// Bytes passed over so far because they belong to no whole group.
@@ -209,9 +227,8 @@ impl Replay {
             let found = scan(&data);
             self.skipped += found.bad.iter().map(|b| b.len() as u64).sum::<u64>();
             let mut groups = found.groups;
-            if let Some(void_from) = self.first_number_after()? {
-                groups.retain(|g| g.commit.group < void_from);
-            }
+            let void_from = self.first_number_after()?.unwrap_or(u64::MAX);
+            groups.retain(|g| (self.from_group..void_from).contains(&g.commit.group));
             self.here = Here { data, groups, ..Here::default() };
             return Ok(true);
         }
@@ -247,8 +264,8 @@ impl Replay {
     }
 
     /// Whether a segment surely holds nothing of the span: its first and last
-    /// group have the same boot and the same trusted offset, and it lies
-    /// before or after by its days.
+    /// group have the same boot and the same trusted offset, and all that can
+    /// be in it lies before or after.
     fn is_outside(&self, name: &SegmentName) -> bool {
         if self.span.is_whole() {
             return false;
@@ -259,17 +276,18 @@ impl Replay {
         {
             return false;
         }
-        // Steady clock throughout: the day in its name holds for its start, and
-        // a segment never outlasts its day.
-        let Some((start, end)) = day_bounds_ns(&name.day) else { return false };
-        self.span.to_ns.is_some_and(|to| to <= start) || self.span.from_ns.is_some_and(|from| from >= end)
+        let Some((earliest, end)) = day_reach_ns(&name.day) else { return false };
+        self.span.to_ns.is_some_and(|to| to <= earliest) || self.span.from_ns.is_some_and(|from| from >= end)
     }
 }
 
-/// A UTC day from its first nanosecond to an hour after its last: a group
-/// belongs to the day of its first line.
-fn day_bounds_ns(day: &str) -> Option<(i64, i64)> {
+/// The earliest and the end of what a segment of that UTC day can hold, by its
+/// lines' own times, under a steady clock. They came on that day, the last
+/// group up to an hour later, and are never of later than they came; up to
+/// [`LATEST_NS`] earlier they may be. Once a late line could give the segment
+/// its day: then what it holds came up to a day later.
+fn day_reach_ns(day: &str) -> Option<(i64, i64)> {
     let midnight: jiff::Timestamp = format!("{day}T00:00:00Z").parse().ok()?;
     let start = i64::try_from(midnight.as_nanosecond()).ok()?;
-    Some((start, start.checked_add(25 * 3_600_000_000_000)?))
+    Some((start.checked_sub_unsigned(LATEST_NS)?, start.checked_add(49 * 3_600_000_000_000)?))
 }

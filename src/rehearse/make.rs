@@ -105,6 +105,7 @@ pub fn reading(probe: &Name, said: Said) -> Reading {
         seq: None,
         health: None,
         reason: None,
+        late_s: None,
     };
     match said {
         Said::Celsius(c) => r.celsius = Some(c),

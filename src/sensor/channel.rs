@@ -112,6 +112,7 @@ impl Channel {
             seq: raw.seq,
             health: None,
             reason: None,
+            late_s: None,
         };
         match self.uncorrected(raw) {
             Err(missing) => {

@@ -197,15 +197,17 @@ fn reading(p: &Parsed<'_>, names: &mut Names) -> Result<Reading, LineError> {
         seq: None,
         health: None,
         reason: None,
+        late_s: None,
     };
     for (k, v) in &p.field_set {
         match k.as_str() {
             "celsius" => r.celsius = Some(number("celsius", v)?),
             "cold_junction" => r.cold_junction_celsius = Some(number("cold_junction", v)?),
             "emf_mv" => r.emf_mv = Some(number("emf_mv", v)?),
-            "seq" => r.seq = Some(counter(v)?),
+            "seq" => r.seq = Some(counter("seq", v)?),
             "health" => r.health = Some(health(v)?),
             "reason" => r.reason = Some(text("reason", v)?),
+            "late_s" => r.late_s = Some(counter("late_s", v)?),
             _ => {}
         }
     }
@@ -340,15 +342,15 @@ fn number(field: &'static str, v: &FieldValue<'_>) -> Result<f64, LineError> {
     }
 }
 
-fn counter(v: &FieldValue<'_>) -> Result<u64, LineError> {
+fn counter(field: &'static str, v: &FieldValue<'_>) -> Result<u64, LineError> {
     match v {
         FieldValue::U64(n) => Ok(*n),
         FieldValue::I64(n) if *n >= 0 => Ok(n.unsigned_abs()),
         FieldValue::F64(n) if *n >= 0.0 && *n < 9.0e15 => Ok(*n as u64),
         other => Err(LineError::Field {
-            field: "seq",
+            field,
             found: other.to_string(),
-            remedy: "a counter is unsigned, such as 17u",
+            remedy: "it is a whole number from 0 on, such as 17u",
         }),
     }
 }

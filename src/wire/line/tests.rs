@@ -29,6 +29,10 @@ fn lines_round_trip() {
         "temperature,probe=p health=\"failure\",reason=\"open \\\"wire\\\"\" 5",
     );
     check(
+        "temperature,probe=p celsius=8.5,late_s=90000i -5",
+        "temperature,probe=p celsius=8.5,late_s=90000u -5",
+    );
+    check(
         "mark,kettle=kettle name=\"rennet\",by=\"ada\" 9",
         "mark,kettle=kettle name=\"rennet\",by=\"ada\" 9",
     );

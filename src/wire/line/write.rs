@@ -34,6 +34,9 @@ pub fn write_reading(out: &mut String, r: &Reading, wall_ns: i64) {
     if let Some(why) = &r.reason {
         fields.text("reason", why);
     }
+    if let Some(late_s) = r.late_s {
+        fields.raw("late_s", format_args!("{late_s}u"));
+    }
     let _ = write!(out, " {wall_ns}");
 }
 

@@ -21,6 +21,7 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+pub mod known;
 mod recent;
 pub mod record;
 pub mod recover;

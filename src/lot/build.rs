@@ -29,6 +29,7 @@ impl Store {
     /// Draws a lot's trace, stages and alarms from the journal into `record`.
     /// `until` is where an open lot ends.
     pub(crate) fn draw(&self, record: &mut Record, until: At) -> Result<Gathered, LotError> {
+        self.date_opening(record);
         let journal = self.journal();
         let mut wanted = Wanted { kettle: record.kettle.clone(), ..Wanted::default() };
         wanted.stretches = record.stretches.iter().map(|s| (s.probe.clone(), s.from, s.to)).collect();

@@ -26,6 +26,7 @@ use crate::journal::storage::Storage;
 
 mod attaching;
 mod finishing;
+mod opened;
 mod opening;
 mod signing;
 
@@ -133,10 +134,11 @@ impl Lots {
         newest.into_iter().map(|(k, r)| (k, r.lot.clone())).collect()
     }
 
-    /// The lot that is open on a kettle, where it has not waited too long.
+    /// The lot that is open on a kettle, where it has not waited too long, or
+    /// nobody can say how long.
     fn open_on(&self, kettle: &str, now: At) -> Option<&Record> {
         let live = self.open.values().filter(|r| r.kettle == kettle && r.is_live());
-        live.filter(|r| r.opened.plus_s(STALE_S) > now).max_by_key(|r| r.opened)
+        live.filter(|r| r.is_opening_unknown() || r.opened.plus_s(STALE_S) > now).max_by_key(|r| r.opened)
     }
 
     /// What the engine concluded: a make that begins opens its lot unless one
@@ -151,6 +153,7 @@ impl Lots {
         by: Option<&str>,
         now: At,
     ) -> Result<Option<Done>, LotError> {
+        self.date_openings()?;
         let at = effect.time.map_or(now, At);
         match &effect.what {
             Conclusion::MakeBegan if self.open_on(&effect.kettle, at).is_none() => {
@@ -181,6 +184,7 @@ impl Lots {
     /// # Errors
     /// [`LotError`].
     pub fn apply(&mut self, request: &Request) -> Result<Done, LotError> {
+        self.date_openings()?;
         let at = request.at;
         let by = request.by.as_deref();
         match &request.ask {
@@ -228,6 +232,7 @@ impl Lots {
     /// # Errors
     /// [`LotError`].
     pub fn follow(&mut self, kettle: &str, plan: Option<&Plan>, now: At) -> Result<(), LotError> {
+        self.date_openings()?;
         let Some(lot) = self.open_on(kettle, now).map(|r| r.lot.clone()) else { return Ok(()) };
         let Some(record) = self.open.get_mut(&lot) else { return Ok(()) };
         let former = record.plan.take();

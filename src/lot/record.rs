@@ -62,6 +62,9 @@ pub struct Record {
     /// What is to be looked at first, in words.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub deviations: Vec<String>,
+    /// Where the clock was not to be trusted at its opening: what was known then.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub opened_unsure: Option<OpenedUnsure>,
     /// Who made it.
     pub people: People,
     /// The milk.
@@ -109,6 +112,18 @@ pub struct Record {
     /// What was corrected after it stood.
     #[serde(rename = "correction", skip_serializing_if = "Vec::is_empty")]
     pub corrections: Vec<Correction>,
+}
+
+/// A lot was opened under a clock that was not to be trusted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct OpenedUnsure {
+    /// The machine's boot then, as the journal counts them.
+    pub boot: u32,
+    /// Monotonic time since that boot, nanoseconds.
+    pub mono_ns: i64,
+    /// What the clock said.
+    pub clock_was: At,
 }
 
 /// Who made it.
@@ -290,6 +305,11 @@ impl Record {
     /// Whether it is closed.
     pub fn is_closed(&self) -> bool {
         self.closed.is_some()
+    }
+
+    /// Whether `opened` is only what a clock said that was not to be trusted.
+    pub fn is_opening_unknown(&self) -> bool {
+        self.opened_unsure.is_some_and(|u| u.clock_was == self.opened)
     }
 
     /// Whether the kettle's trace is recorded into it by itself.

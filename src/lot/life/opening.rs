@@ -42,6 +42,7 @@ impl Lots {
             time_zone: self.dairy.time_zone.clone(),
             language: self.dairy.language.clone(),
             opened: at,
+            opened_unsure: self.store.unsure(at),
             opened_by: by.into(),
             past: opening.past,
             made: opening.made,

@@ -165,3 +165,21 @@ fn every_line_that_is_switched_off_in_the_example_is_good() {
     let config = dairy::parse(&on.join("\n"), "all on", &root).unwrap_or_else(|f| panic!("{f:#?}"));
     assert_eq!(config.serial.len(), 2);
 }
+
+#[test]
+fn a_page_that_nobody_could_reach_behind_its_proxy_is_a_fault() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("c.toml");
+    let faults = |web: &str| {
+        std::fs::write(&path, format!("[dairy]\ndata = \"data\"\n[web]\n{web}\n")).unwrap();
+        match dairy::read(&path) {
+            Ok(config) => (config.web.proxied, String::new()),
+            Err(faults) => (false, curdtrace::config::fault::listed(&faults)),
+        }
+    };
+    assert_eq!(faults("listen = \"127.0.0.1:8080\""), (false, String::new()));
+    assert_eq!(faults("proxied = true\ncommand = \"pin\""), (true, String::new()));
+    assert_eq!(faults("proxied = false\ncommand = \"local\"").1, "");
+    let said = faults("proxied = true\ncommand = \"local\"").1;
+    assert!(said.contains("c.toml:5") && said.contains("take \"pin\""), "{said}");
+}

@@ -181,3 +181,23 @@ async fn fifty_six_live_pages_leave_room_and_the_next_is_told() {
     assert_eq!(status, 503);
     health(&page).await;
 }
+
+/// A reverse proxy on the same machine makes every telephone look like it.
+#[tokio::test]
+async fn behind_a_proxy_on_this_machine_nobody_is_this_machine() {
+    let page = PageRoom::open(|s| s.proxied = true).await;
+    let (take, alarm) = ("/api/v1/kettles/copper/take", r#"{"alarm":"heat-off"}"#);
+    assert_eq!(
+        page.ask("PUT", "/api/v1/pin", "", r#"{"pin":"2580"}"#).await.0,
+        401,
+        "anyone may not set one"
+    );
+    assert_eq!(page.ask("POST", take, "", alarm).await.0, 401);
+    let access = page.ask("GET", "/api/v1/access", "", "").await.1;
+    assert!(access.contains(r#""local":false"#) && access.contains(r#""may_command":false"#), "{access}");
+    page.room.pin.set("2580").unwrap();
+    let typed = page.ask("POST", "/api/v1/pin", "", r#"{"pin":"2580"}"#).await.1;
+    let token = typed.split("curdtrace-device=").nth(1).unwrap().split(';').next().unwrap();
+    let cookie = format!("cookie: curdtrace-device={token}\r\n");
+    assert_eq!(page.ask("POST", take, &cookie, alarm).await.0, 204, "a device that typed it");
+}

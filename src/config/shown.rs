@@ -64,6 +64,9 @@ pub struct Page {
     pub needed: bool,
     /// Who may read and who may command.
     pub access: Access,
+    /// A reverse proxy on this machine passes on what others ask: what comes
+    /// from this machine is then not *local*.
+    pub proxied: bool,
     /// Names by which the page may be called, beside addresses and `localhost`.
     pub hosts: Vec<String>,
     /// Its language where the device's own is none there is.
@@ -76,6 +79,7 @@ impl Default for Page {
             listen: None,
             needed: true,
             access: Access::default(),
+            proxied: false,
             hosts: Vec::new(),
             language: "en".into(),
         }
@@ -137,9 +141,19 @@ pub fn page(s: &Section<'_, '_>, dairys: &str) -> Page {
             read: may(s, "read").unwrap_or(base.access.read),
             command: may(s, "command").unwrap_or(base.access.command),
         },
+        proxied: s.truth("proxied").unwrap_or(base.proxied),
         hosts: s.texts("hosts").unwrap_or_default().into_iter().map(str::to_owned).collect(),
         language: language(s).unwrap_or_else(|| dairys.to_owned()),
     };
+    for (key, may) in [("read", page.access.read), ("command", page.access.command)] {
+        if page.proxied && may == May::Local {
+            s.fault_at(
+                key,
+                format!("{key} = \"local\" lets nobody in behind a proxy on this machine"),
+                "take \"pin\", or take proxied out",
+            );
+        }
+    }
     s.done();
     page
 }

@@ -16,7 +16,7 @@ use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
 use super::alerts::Board;
-use super::outlet::{Commands, Feed, Outlet, Running, Snapshot};
+use super::outlet::{CommandError, Commands, Feed, Outlet, Running, Snapshot};
 use crate::config::dairy::Config;
 use crate::config::shown;
 use crate::journal::storage::{Disk, Storage};
@@ -29,6 +29,11 @@ use crate::web::{Room, Settings, serve};
 /// A person waits this long for a wish to be on disk; then it counts as taken
 /// in, and the store alarm says the rest.
 const WAITS: Duration = Duration::from_millis(1_500);
+
+/// What is said where the record thread had no room for a wish. The engine has
+/// heard it: an alarm taken is silent all the same.
+const NOT_RECORDED: &str =
+    "it is heard, but not recorded: the disk has failed for too long; write it on paper, and free the disk";
 
 /// How much of the journal the curve shows after a restart: a long make.
 const LOOK_BACK_NS: i64 = 10 * 3_600_000_000_000;
@@ -48,12 +53,18 @@ pub struct Page {
 impl Page {
     /// The page that `config` asks for, if any.
     pub fn configured(config: &Config, board: Arc<Board>) -> Option<Self> {
-        let shown::Page { listen, needed, access, hosts, language } = config.web.clone();
+        let shown::Page { listen, needed, access, proxied, hosts, language } = config.web.clone();
         let at = listen?;
         let plans = config.kettles.iter().find_map(|k| Some(k.plan_file.as_ref()?.parent()?.to_owned()));
         let base = Settings::in_data(&config.data);
-        let settings =
-            Settings { access, hosts, language, plans: plans.unwrap_or_else(|| base.plans.clone()), ..base };
+        let settings = Settings {
+            access,
+            proxied,
+            hosts,
+            language,
+            plans: plans.unwrap_or_else(|| base.plans.clone()),
+            ..base
+        };
         let zone = jiff::tz::TimeZone::get(&config.time_zone).unwrap_or(jiff::tz::TimeZone::UTC);
         Some(Self { at, needed, settings, data: config.data.clone(), zone, board })
     }
@@ -113,6 +124,11 @@ impl Page {
             self.settings.clone(),
             run,
         );
+        if self.settings.proxied && !room.pin.is_set() {
+            tracing::warn!(
+                "the page is behind a proxy and no PIN is set, so nobody may command; set one without proxied first"
+            );
+        }
         tokio::task::spawn_blocking({
             let (room, data) = (Arc::clone(&room), self.data.clone());
             move || remember(&room, &data)
@@ -193,7 +209,33 @@ async fn granted(wish: Wish, commands: &Commands, board: &Board) -> Answer {
         Wish::Command(command) => tokio::time::timeout(WAITS, commands.command(command)).await,
     };
     match taken {
-        Ok(Err(e @ super::outlet::CommandError::Stopping)) => Err(e.to_string()),
-        Ok(_) | Err(_) => Ok(()),
+        Ok(Ok(()) | Err(CommandError::NotKeptYet)) | Err(_) => Ok(()),
+        Ok(Err(CommandError::Refused)) => Err(NOT_RECORDED.into()),
+        Ok(Err(e @ CommandError::Stopping)) => Err(e.to_string()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::event::{Mark, MarkKind, Name};
+
+    /// What becomes of a mark whose receipt the record thread calls, or drops.
+    async fn answered(kept: bool) -> Answer {
+        let (inputs, mut taken) = mpsc::channel(1);
+        let mark = Mark { kettle: Name::from("big"), kind: MarkKind::Cut, by: None };
+        let (commands, board) = (Commands::into(inputs), Board::default());
+        let granting = granted(Wish::Mark(mark), &commands, &board);
+        let recording = async {
+            let receipt = taken.recv().await.and_then(|input| input.receipt);
+            receipt.filter(|_| kept).into_iter().for_each(super::super::input::Receipt::kept);
+        };
+        tokio::join!(granting, recording).0
+    }
+
+    #[tokio::test(flavor = "current_thread")]
+    async fn a_mark_that_is_not_kept_is_not_said_to_be() {
+        assert_eq!(answered(true).await, Ok(()));
+        assert_eq!(answered(false).await, Err(NOT_RECORDED.into()));
     }
 }

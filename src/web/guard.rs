@@ -6,7 +6,7 @@
 //! read, and whoever may not read or command; it bounds the time of an answer
 //! and sets the security headers.
 //!
-//! Terms: *local* is this machine itself; a *known device* has typed the PIN.
+//! Terms: *local* is this machine itself, where no proxy on it speaks for others; a *known device* has typed the PIN.
 //!
 //! Deliberately absent: user accounts. A dairy has two or three people and one
 //! door; who made a mark is said by name, not proved.
@@ -93,12 +93,17 @@ fn refuse(room: &Room, request: &Request) -> Option<Problem> {
 
 /// Whether the request's sender may.
 pub fn allowed(room: &Room, may: May, request: &Request) -> bool {
-    let local = request.extensions().get::<Peer>().is_some_and(|p| p.local);
     match may {
         May::Anyone => true,
-        May::Local => local,
-        May::Pin => local || known(room, request.headers()),
+        May::Local => is_local(room, request),
+        May::Pin => is_local(room, request) || known(room, request.headers()),
     }
+}
+
+/// Whether the request comes from this machine itself. Behind a proxy on this
+/// machine nobody can tell.
+pub fn is_local(room: &Room, request: &Request) -> bool {
+    !room.settings.proxied && request.extensions().get::<Peer>().is_some_and(|p| p.local)
 }
 
 /// Whether the request comes from a known device.

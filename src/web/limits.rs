@@ -75,7 +75,7 @@ impl Default for Limits {
 /// request's extensions.
 #[derive(Debug, Clone)]
 pub struct Peer {
-    /// Whether it is this machine itself.
+    /// Whether the connection comes from this machine.
     pub local: bool,
     /// Its address, for the PIN's rate limit; `None` in tests without sockets.
     pub address: Option<std::net::IpAddr>,

@@ -55,6 +55,8 @@ pub struct Settings {
     pub limits: Limits,
     /// Who may read and command.
     pub access: Access,
+    /// A reverse proxy on this machine passes on what others ask.
+    pub proxied: bool,
     /// Names by which the page may be called, beside addresses and `localhost`.
     pub hosts: Vec<String>,
     /// The dairy's language (`en`, `it`, `de`, `fr`), where the browser's is
@@ -75,6 +77,7 @@ impl Settings {
         Self {
             limits: Limits::default(),
             access: Access::default(),
+            proxied: false,
             hosts: Vec::new(),
             language: "en".into(),
             plans: data.join("plans"),

@@ -47,6 +47,8 @@ pub enum Tried {
     TooMany(u64),
     /// No PIN is set, so none can be right.
     NoneSet,
+    /// Right, but the machine has no random number for a token.
+    Failed,
 }
 
 /// The PIN's hash and the devices that know it, in two files.
@@ -112,9 +114,8 @@ impl PinDesk {
         match self.new_device() {
             Ok(token) => Tried::Right(token),
             Err(error) => {
-                // The device works until the next start, then asks again.
-                tracing::warn!(%error, "a device could not be remembered");
-                Tried::Wrong
+                tracing::error!(%error, "no token can be made for a device");
+                Tried::Failed
             }
         }
     }
@@ -139,6 +140,8 @@ impl PinDesk {
         }
     }
 
+    /// A token for a device that is known from now on; where the disk does not
+    /// take it, until the next start: then it is asked again.
     fn new_device(&self) -> io::Result<String> {
         let token = random_hex()?;
         let mut inner = self.inner();
@@ -147,7 +150,9 @@ impl PinDesk {
             let _ = writeln!(t, "{d}");
             t
         });
-        keep(&self.folder, "devices", &lines)?;
+        if let Err(error) = keep(&self.folder, "devices", &lines) {
+            tracing::warn!(%error, "a device is known until the next start only; free the disk");
+        }
         Ok(token)
     }
 
@@ -297,5 +302,20 @@ mod tests {
         assert_eq!(again.inner().wrong[&None].len(), 1);
         again.set("1357").unwrap();
         assert!(!again.knows(&token));
+    }
+
+    /// Whoever has an alarm to take must not be told that the right PIN is wrong.
+    #[tokio::test]
+    async fn the_right_pin_is_right_on_a_full_disk() {
+        let dir = tempfile::tempdir().unwrap();
+        let desk = PinDesk::open(dir.path(), 100);
+        desk.set("2580").unwrap();
+        // A folder in the way, since tests may run as a user whom no mode stops.
+        fs::create_dir(dir.path().join("devices.new")).unwrap();
+        let Tried::Right(token) = desk.try_pin("2580", None, Instant::now()) else {
+            panic!("the right PIN is refused")
+        };
+        assert!(desk.knows(&token));
+        assert!(!PinDesk::open(dir.path(), 100).knows(&token), "nothing of it is on disk");
     }
 }

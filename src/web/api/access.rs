@@ -26,7 +26,7 @@ pub(super) async fn access(State(room): State<Arc<Room>>, request: Request) -> J
         "pin_set": room.pin.is_set(),
         "may_read": guard::allowed(&room, access.read, &request),
         "may_command": guard::allowed(&room, access.command, &request),
-        "local": request.extensions().get::<Peer>().is_some_and(|p| p.local),
+        "local": guard::is_local(&room, &request),
     }))
 }
 
@@ -54,6 +54,10 @@ pub(super) async fn type_pin(
             Ok((StatusCode::NO_CONTENT, [(header::SET_COOKIE, cookie)]).into_response())
         }
         Tried::Wrong => Err(Problem::new(StatusCode::FORBIDDEN, "that is not the PIN")),
+        Tried::Failed => Err(Problem::new(
+            StatusCode::INTERNAL_SERVER_ERROR,
+            "the PIN is right, but this machine cannot make a token now; try again",
+        )),
         Tried::NoneSet => Err(Problem::new(
             StatusCode::CONFLICT,
             "no PIN is set yet; set one on the dairy's machine itself",
@@ -71,8 +75,7 @@ pub(super) async fn type_pin(
 
 /// Sets the PIN: on the machine itself, or by a device that knows the old one.
 pub(super) async fn set_pin(State(room): State<Arc<Room>>, request: Request) -> Result<StatusCode, Problem> {
-    let local = request.extensions().get::<Peer>().is_some_and(|p| p.local);
-    if !local && !guard::known(&room, request.headers()) {
+    if !guard::is_local(&room, &request) && !guard::known(&room, request.headers()) {
         return Err(Problem::new(StatusCode::UNAUTHORIZED, "set the PIN on the dairy's machine itself"));
     }
     let Said(typed) = <Said<Typed> as axum::extract::FromRequest<()>>::from_request(request, &()).await?;

@@ -4,7 +4,8 @@
 //! rest are `event` lines. Their `what` is one of `follow`, `acknowledge`,
 //! `shelve`, `unshelve`, `out-of-service`, `stage`, `end-make`, `clock-step`,
 //! `link`, `store`. What the engine concluded is `said-…`, with the event as
-//! the outside sees it in a field `json`; replay skips it.
+//! the outside sees it in a field `json`; replay skips it. A command with
+//! `again=true` was given before and still stands.
 //!
 //! Invariant: reading back what was written gives the same happening, so that
 //! a journal replayed is the day again.
@@ -65,6 +66,13 @@ pub fn write(out: &mut String, what: &Happening, wall_ns: i64) -> bool {
         Happening::Tick | Happening::EndOfInput => return false,
     }
     true
+}
+
+/// Appends a command that was given before and still stands.
+pub fn write_again(out: &mut String, c: &Command, wall_ns: i64) {
+    let mut line = command_line(c);
+    line.fields.push(truth("again", true));
+    write_event(out, &line, wall_ns);
 }
 
 /// Appends what the engine concluded as one journal line without its newline.

@@ -10,6 +10,7 @@
 //! | [`runner`] | the one task that owns the engine |
 //! | [`recorder`] | the one thread that owns the journal |
 //! | [`resume`] | the recent past through the engine after a restart |
+//! | [`standing`] | what persons ordered that holds until they say otherwise |
 //! | [`terminal`] | alarms in plain words where the daemon runs |
 //! | [`source`] | what every source shares |
 //! | [`serial`] | a serial port, kept open; [`line_reader`] its bytes, [`sounding`] what the box should sound |
@@ -68,6 +69,7 @@ pub mod sounding;
 pub mod source;
 mod sources;
 pub mod ssh_keygen;
+pub mod standing;
 mod start;
 pub mod terminal;
 pub mod trust;

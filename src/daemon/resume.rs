@@ -9,6 +9,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use super::intake;
+use super::standing::Standing;
 use crate::engine::Engine;
 use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::event::{Ask, Command, Event, Happening, Mark, Name, Stamp};
@@ -34,6 +35,8 @@ pub struct Past {
     pub probes: BTreeSet<Name>,
     /// The last beginning or end of a make of each kettle.
     pub turns: BTreeMap<Name, Effect>,
+    /// What persons ordered that still stands.
+    pub standing: Standing,
     /// Lines taken in.
     pub lines: u64,
     /// Lines that could not be taken in; they stay in the journal.
@@ -85,6 +88,9 @@ pub fn resume(
 impl Past {
     fn remember(&mut self, what: &Happening, at: &Stamped) {
         self.trust(what, at);
+        if let Happening::Command(command) = what {
+            self.standing.note(command);
+        }
         match what {
             Happening::Reading(r) if !self.probes.contains(&r.probe) => {
                 self.probes.insert(r.probe.clone());

@@ -20,6 +20,7 @@ use super::late;
 use super::outlet::{News, Snapshot};
 use super::recorder::{Job, RecordError, Recorder, Report};
 use super::source::Tally;
+use super::standing::Standing;
 use super::trust::Trust;
 use crate::engine::Engine;
 use crate::engine::effect::{Conclusion, Effect};
@@ -51,6 +52,10 @@ pub struct Runner {
     pub newest_wall_ns: Option<i64>,
     /// Whether the engine was stepped through a recent past.
     pub begun: bool,
+    /// What persons ordered that still stands.
+    pub standing: Standing,
+    /// How far a restart looks back, nanoseconds.
+    pub look_back_ns: u64,
     /// What comes in.
     pub inputs: mpsc::Receiver<Input>,
     /// What the record thread reports.
@@ -80,6 +85,23 @@ struct Loop {
     effects: Vec<Effect>,
     /// Something has happened, now or in the recent past.
     begun: bool,
+}
+
+/// How something came.
+#[derive(Debug, Clone, Copy)]
+struct Came {
+    at: Moment,
+    /// It had happened so long before, nanoseconds.
+    age_ns: u64,
+    /// It had come before, and still stands.
+    again: bool,
+}
+
+impl Came {
+    /// As it happened, for the first time.
+    fn at(at: Moment) -> Self {
+        Self { at, age_ns: 0, again: false }
+    }
 }
 
 impl Runner {
@@ -122,6 +144,7 @@ impl Loop {
                     // tick before that would be there today and not on replay.
                     if self.begun {
                         self.happened(Happening::Tick, None)?;
+                        self.restate()?;
                     }
                     self.publish();
                 }
@@ -153,7 +176,7 @@ impl Loop {
                 let now = self.arrived()?;
                 let age_ns = late::age_ns(taken, now);
                 let reading = late::judged(reading, age_ns, now);
-                self.step(Happening::Reading(reading), now, age_ns, receipt)?;
+                self.step(Happening::Reading(reading), Came { age_ns, ..Came::at(now) }, receipt)?;
                 self.r.taken.send_replace(self.shown.readings);
                 Ok(())
             }
@@ -195,7 +218,17 @@ impl Loop {
         Ok(())
     }
 
+    /// What still stands is said again before a restart would not see it.
+    fn restate(&mut self) -> Result<(), RunError> {
+        let came = Came { again: true, ..Came::at(self.moment()) };
+        for command in self.r.standing.due(came.at.mono_ns, self.r.look_back_ns / 2) {
+            self.step(Happening::Command(command), came, None)?;
+        }
+        Ok(())
+    }
+
     fn followed(&mut self, command: &Command) {
+        self.r.standing.note(command);
         if let Ask::Follow(plan) = &command.ask {
             match plan {
                 Some(plan) => self.shown.plans.insert(command.kettle.clone(), plan.clone()),
@@ -243,7 +276,7 @@ impl Loop {
     /// One thing happened now: to the engine, the record and the outlets.
     fn happened(&mut self, what: Happening, receipt: Option<Receipt>) -> Result<(), RunError> {
         let now = self.arrived()?;
-        self.step(what, now, 0, receipt)
+        self.step(what, Came::at(now), receipt)
     }
 
     /// The moment of what comes now; a clock that was set is told first.
@@ -252,25 +285,19 @@ impl Loop {
         if let Some(step_ns) = self.steps.look(now) {
             self.trust.set(now);
             tracing::warn!("the clock was set by {:.1} s", step_ns as f64 / 1e9);
-            self.step(Happening::ClockStep { step_ns }, self.moment(), 0, None)?;
+            self.step(Happening::ClockStep { step_ns }, Came::at(self.moment()), None)?;
         }
         Ok(self.moment())
     }
 
-    /// Something came at `at` and had happened `age_ns` before.
-    fn step(
-        &mut self,
-        what: Happening,
-        at: Moment,
-        age_ns: u64,
-        receipt: Option<Receipt>,
-    ) -> Result<(), RunError> {
+    fn step(&mut self, what: Happening, came: Came, receipt: Option<Receipt>) -> Result<(), RunError> {
+        let Came { at, age_ns, again } = came;
         let own_ns = at.wall_ns().saturating_sub_unsigned(age_ns);
         let mono_ns = at.mono_ns.saturating_sub(age_ns);
         let stamp = Stamp { boot: self.r.boot, mono_ns, wall_ns: at.clock_sure.then_some(own_ns) };
         let readings = u64::from(matches!(what, Happening::Reading(_)));
         let followed = match &what {
-            Happening::Command(Command { kettle, ask: Ask::Follow(plan), .. }) => {
+            Happening::Command(Command { kettle, ask: Ask::Follow(plan), .. }) if !again => {
                 Some((kettle.clone(), plan.clone()))
             }
             _ => None,
@@ -280,10 +307,14 @@ impl Loop {
             _ => None,
         };
         self.begun = true;
-        let mut lines = Vec::new();
-        let mut line = String::new();
-        if intake::write(&mut line, &what, own_ns) {
-            lines.push(line);
+        let (mut lines, mut line) = (Vec::new(), String::new());
+        match &what {
+            Happening::Command(command) if again => {
+                intake::write_again(&mut line, command, own_ns);
+                lines.push(line);
+            }
+            _ if intake::write(&mut line, &what, own_ns) => lines.push(line),
+            _ => {}
         }
         self.r.engine.step(&Event { stamp, what }, &mut self.effects);
         let mut turned = false;

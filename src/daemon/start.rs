@@ -196,6 +196,8 @@ impl Daemon {
             boot: found.boot,
             newest_wall_ns: past.newest_wall_ns,
             begun: past.lines > 0,
+            standing: past.standing.clone(),
+            look_back_ns: look_back_ns.unsigned_abs(),
             inputs: taken,
             reports,
             recorder,

@@ -356,8 +356,11 @@ impl Kettle {
 
     /// Another plan: the stages found so far are given, and it begins anew
     /// where no make runs; a running make keeps its stages and takes the new
-    /// plan's targets from here on.
+    /// plan's targets from here on. The same plan again changes nothing.
     fn follow(&mut self, plan: Option<Arc<Plan>>, out: &mut Vec<Said>) {
+        if self.plan == plan {
+            return;
+        }
         self.plan = plan;
         self.boiling_celsius = boiling_celsius(self.plan.as_deref());
         self.tracker.replan(self.plan.as_deref());

@@ -269,7 +269,8 @@ impl Gathered {
     }
 
     fn take_event(&mut self, e: &EventLine) {
-        if e.what == "follow" {
+        // Said again it is no choice of this lot's time.
+        if e.what == "follow" && e.truth("again") != Some(true) {
             self.followed = Some(plan_of(e));
         }
         if !e.what.starts_with("said-") {

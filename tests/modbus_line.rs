@@ -275,3 +275,51 @@ fn a_stranger_gives_no_reading() {
     house.close().unwrap();
     assert!(!journal(&folder.path().join("data")).iter().any(|l| l.starts_with("temperature")));
 }
+
+/// A unit on an RTU line that answers after 0.3 and 0.35 s by turns: register
+/// 0 holds 300, register 1 holds 800.
+fn slow_unit(end: &str) {
+    let mut port = File::options().read(true).write(true).open(end).unwrap();
+    std::thread::spawn(move || {
+        let mut asked = [0; 8];
+        for late_ms in [300, 350].into_iter().cycle() {
+            port.read_exact(&mut asked).unwrap();
+            let value: u16 = if asked[3] == 0 { 300 } else { 800 };
+            let mut answer = vec![asked[0], asked[1], 2];
+            answer.extend(value.to_be_bytes());
+            answer.extend(curdtrace::wire::modbus::CRC.checksum(&answer).to_le_bytes());
+            let mut port = port.try_clone().unwrap();
+            std::thread::spawn(move || {
+                std::thread::sleep(Duration::from_millis(late_ms));
+                port.write_all(&answer).unwrap();
+            });
+        }
+    });
+}
+
+/// An RTU answer bears no register's number: one that came too late for its
+/// own question was taken for the answer to the next, with good health.
+#[test]
+fn a_late_answer_is_never_another_registers_value() {
+    let cable = Cable::new();
+    slow_unit(&cable.ends[0]);
+    let folder = tempfile::tempdir().unwrap();
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[journal]\ngroup-seconds = 0.1\n[[modbus]]\nname = \"panel\"\nport = \"{}\"\n\
+         baud = 19200\nevery-s = 0.1\nanswer-within-s = 0.2\n\
+         [[modbus.register]]\nprobe = \"low\"\nunit-id = 1\naddress = 0\nscale = 0.1\n\
+         [[modbus.register]]\nprobe = \"high\"\nunit-id = 1\naddress = 1\nscale = 0.1\n",
+        cable.ends[1]
+    );
+    let house = House::open(config(folder.path(), &text), Clock::real());
+    assert!(wait_for(SOON * 3, || house.counted("panel", "readings") >= 10), "five rounds");
+    house.close().unwrap();
+    let lines = journal(&folder.path().join("data"));
+    for (probe, own) in [("low", "celsius=30 "), ("high", "celsius=80 ")] {
+        let of = |l: &&String| l.starts_with(&format!("temperature,probe={probe} "));
+        let said: Vec<&String> = lines.iter().filter(of).collect();
+        let foreign = said.iter().find(|l| l.contains("celsius=") && !l.contains(own));
+        assert!(foreign.is_none(), "{foreign:?}");
+        assert!(said.iter().any(|l| l.contains(own)), "asked again it is heard: {said:#?}");
+    }
+}

@@ -5,14 +5,18 @@
 //!
 //! Terms: a *round* asks for every register once. *No answer* is a reading
 //! without a number; a *port* that fails is closed and opened again with
-//! growing pauses.
+//! growing pauses. An answer is *owed* while a question went without one: it
+//! may still come.
 //!
 //! Invariants: one request is on the line at a time; a late answer is never
-//! taken for another's (RTU: what lies there is thrown away before asking;
-//! TCP: the transaction's number); a question is asked twice at most.
+//! taken for another's (RTU, whose answers bear no register's number: before a
+//! question that an owed answer would fit, the line must have been silent for
+//! so long that none comes any more; TCP: the transaction's number); a question
+//! is asked twice at most.
 //!
 //! Deliberately absent: writing to a transmitter.
 
+use std::cell::Cell;
 use std::io::ErrorKind;
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -24,6 +28,7 @@ use super::source::{Gone, Tally, Way};
 use crate::config::modbus::{ModbusLine, Polled};
 use crate::engine::probe::Health;
 use crate::sensor::raw::{Raw, Signal};
+use crate::wire::modbus::{ModbusError, Request};
 
 mod port;
 
@@ -38,15 +43,44 @@ const NAP: Duration = Duration::from_millis(20);
 /// How often a question is asked before there is no answer.
 const ATTEMPTS: usize = 2;
 
+/// The line is silent once nothing has come for so many times what an answer
+/// is allowed: a transmitter that is too slow answers one question after the
+/// other, and they were asked that allowance apart.
+const SILENT: f64 = 2.0;
+
+/// A line that is not silent within so many times that is never so.
+const RESTLESS: f64 = 10.0;
+
 /// Why there are no registers.
 #[derive(Debug, thiserror::Error)]
 enum NoAnswer {
     /// The port fails: it is opened anew.
     #[error("{0}")]
     Port(#[from] std::io::Error),
-    /// The port is well, the transmitter is not.
-    #[error("{0}")]
-    Transmitter(String),
+    /// Nothing came in time.
+    #[error("unit {unit} does not answer within {within_s} s: is it on, and are number, speed and parity as set?")]
+    Silent { unit: u8, within_s: f64 },
+    /// What came is no answer to this question.
+    #[error(transparent)]
+    Reply(#[from] ModbusError),
+    /// Something goes on talking, so that nothing can be asked safely.
+    #[error("the line is never silent, so that unit {unit} cannot be asked: is there another master on it?")]
+    Restless { unit: u8 },
+    /// The line is to be left.
+    #[error("stopping")]
+    Stopping,
+}
+
+impl NoAnswer {
+    /// Whether the same question may yet be answered. What a transmitter
+    /// refuses once it refuses again.
+    fn may_be_asked_again(&self) -> bool {
+        match self {
+            Self::Silent { .. } => true,
+            Self::Reply(e) => !matches!(e, ModbusError::Exception { .. }),
+            Self::Port(_) | Self::Restless { .. } | Self::Stopping => false,
+        }
+    }
 }
 
 /// Starts the line's thread. It ends when `stop` is cancelled or the runner is
@@ -56,7 +90,7 @@ enum NoAnswer {
 /// The thread cannot be started.
 pub fn start(line: ModbusLine, way: Way, stop: CancellationToken) -> std::io::Result<JoinHandle<()>> {
     std::thread::Builder::new().name(format!("modbus {}", line.name)).spawn(move || {
-        let mut poller = Poller { line, way, stop, told: false };
+        let mut poller = Poller { line, way, stop, told: false, told_late: Cell::default() };
         // Gone only says that the daemon is stopping; there is nothing to mend.
         let _ = poller.keep_open();
     })
@@ -68,6 +102,8 @@ struct Poller {
     stop: CancellationToken,
     /// That the port is not there has been said.
     told: bool,
+    /// That answers come too late has been said.
+    told_late: Cell<bool>,
 }
 
 impl Poller {
@@ -110,13 +146,14 @@ impl Poller {
                 }
                 let raw = match self.ask(port, polled) {
                     Ok(registers) => polled.register.raw(&registers),
-                    Err(NoAnswer::Transmitter(why)) => {
-                        Tally::count(&self.way.tally.refused, 1);
-                        missing(why)
-                    }
+                    Err(NoAnswer::Stopping) => return Ok(rounds),
                     Err(NoAnswer::Port(e)) => {
                         tracing::warn!(source = %self.line.name, "{}: {e}; the line is opened anew", self.line.name);
                         return Ok(rounds);
+                    }
+                    Err(why) => {
+                        Tally::count(&self.way.tally.refused, 1);
+                        missing(why.to_string())
                     }
                 };
                 let reading = self.way.reading(&polled.probe, None, &raw);
@@ -131,38 +168,78 @@ impl Poller {
 
     fn ask(&self, port: &mut Port, polled: &Polled) -> Result<Vec<u16>, NoAnswer> {
         let request = polled.register.request();
-        let mut last = None;
-        for _ in 0..ATTEMPTS {
-            match self.ask_once(port, request) {
-                // What it refuses once it refuses again.
-                Err(NoAnswer::Transmitter(why)) if !why.contains("refuses") => last = Some(why),
-                other => return other,
-            }
+        if port.owes_another(request) {
+            self.settle(port, request)?;
         }
-        Err(NoAnswer::Transmitter(last.unwrap_or_default()))
+        let mut attempt = 1;
+        loop {
+            let answer = self.ask_once(port, request);
+            let Err(why) = &answer else { return answer };
+            // A refusal is an answer: nothing more is to come.
+            if !matches!(why, NoAnswer::Reply(ModbusError::Exception { .. })) {
+                port.owes(request);
+            }
+            if attempt == ATTEMPTS || !why.may_be_asked_again() {
+                return answer;
+            }
+            attempt += 1;
+        }
     }
 
-    fn ask_once(&self, port: &mut Port, request: crate::wire::modbus::Request) -> Result<Vec<u16>, NoAnswer> {
+    fn ask_once(&self, port: &mut Port, request: Request) -> Result<Vec<u16>, NoAnswer> {
         port.send(request)?;
-        let deadline_ns = self.way.clock.now().mono_ns + (self.line.answer_within_s * 1e9) as u64;
+        let within_s = self.line.answer_within_s;
+        let deadline_ns = self.way.clock.now().mono_ns + (within_s * 1e9) as u64;
+        let mut why = NoAnswer::Silent { unit: request.unit, within_s };
         loop {
-            match port.receive(request) {
-                Ok(Some(registers)) => return Ok(registers),
-                Ok(None) => {}
-                Err(NoAnswer::Port(e))
-                    if matches!(
-                        e.kind(),
-                        ErrorKind::TimedOut | ErrorKind::WouldBlock | ErrorKind::Interrupted
-                    ) => {}
-                Err(other) => return Err(other),
+            match nothing_yet(port.receive(request)) {
+                // Another unit's, too late: ours may come yet.
+                Err(e @ NoAnswer::Reply(ModbusError::NotOurs { .. })) => why = e,
+                read => {
+                    if let Some(registers) = read?.flatten() {
+                        return Ok(registers);
+                    }
+                }
             }
-            if self.way.clock.now().mono_ns >= deadline_ns || self.stop.is_cancelled() {
-                let s = self.line.answer_within_s;
-                return Err(NoAnswer::Transmitter(format!(
-                    "unit {} does not answer within {s} s: is it on, and are number, speed and parity as set?",
-                    request.unit
-                )));
+            if self.stop.is_cancelled() {
+                return Err(NoAnswer::Stopping);
             }
+            if self.way.clock.now().mono_ns >= deadline_ns {
+                return Err(why);
+            }
+        }
+    }
+
+    /// Throws away what comes until the line is silent: what was asked before
+    /// `request` is answered no more.
+    fn settle(&self, port: &mut Port, request: Request) -> Result<(), NoAnswer> {
+        let silence_ns = (self.line.answer_within_s * SILENT * 1e9) as u64;
+        let began_ns = self.way.clock.now().mono_ns;
+        let mut heard_ns = began_ns;
+        loop {
+            let came = nothing_yet(port.throw_away())?.unwrap_or(0);
+            let now_ns = self.way.clock.now().mono_ns;
+            if came > 0 {
+                heard_ns = now_ns;
+                self.tell_late();
+            }
+            if self.stop.is_cancelled() {
+                return Err(NoAnswer::Stopping);
+            }
+            if now_ns.saturating_sub(heard_ns) >= silence_ns {
+                port.settled();
+                return Ok(());
+            }
+            if now_ns.saturating_sub(began_ns) as f64 >= silence_ns as f64 * RESTLESS {
+                return Err(NoAnswer::Restless { unit: request.unit });
+            }
+        }
+    }
+
+    fn tell_late(&self) {
+        if !self.told_late.replace(true) {
+            let (name, s) = (&self.line.name, self.line.answer_within_s);
+            tracing::warn!(source = %name, "{name}: an answer came later than {s} s and is thrown away; if that goes on, raise answer-within-s");
         }
     }
 
@@ -173,6 +250,19 @@ impl Poller {
             std::thread::sleep(nap);
             span -= nap;
         }
+    }
+}
+
+/// A read that only waited has read nothing.
+fn nothing_yet<T>(read: Result<T, NoAnswer>) -> Result<Option<T>, NoAnswer> {
+    match read {
+        Ok(read) => Ok(Some(read)),
+        Err(NoAnswer::Port(e))
+            if matches!(e.kind(), ErrorKind::TimedOut | ErrorKind::WouldBlock | ErrorKind::Interrupted) =>
+        {
+            Ok(None)
+        }
+        Err(other) => Err(other),
     }
 }
 

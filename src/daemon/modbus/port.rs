@@ -18,8 +18,16 @@ const CONNECT_WITHIN: Duration = Duration::from_secs(3);
 
 /// An open line with what it has received of the answer.
 pub(super) enum Port {
-    Rtu { tty: TTYPort, silence: Duration, held: Vec<u8> },
+    Rtu { tty: TTYPort, silence: Duration, held: Vec<u8>, owed: Owed },
     Tcp { stream: TcpStream, transaction: u16, held: Vec<u8> },
+}
+
+/// Whose answers may still come on an RTU line.
+pub(super) enum Owed {
+    /// The line was just opened: whoever had it before us may have asked.
+    Anybody,
+    /// To these questions.
+    To(Vec<Request>),
 }
 
 impl Port {
@@ -37,7 +45,7 @@ impl Port {
                     .open_native()?;
                 // 3.5 characters of 11 bits between frames, 1.75 ms at least.
                 let silence = Duration::from_secs_f64((38.5 / f64::from(*baud)).max(0.001_75));
-                Ok(Self::Rtu { tty, silence, held: Vec::new() })
+                Ok(Self::Rtu { tty, silence, held: Vec::new(), owed: Owed::Anybody })
             }
             Link::Tcp(address) => {
                 let mut why = Error::new(ErrorKind::NotFound, format!("{address} is not known"));
@@ -61,7 +69,7 @@ impl Port {
     /// Sends a request; what was left of an older answer is thrown away.
     pub(super) fn send(&mut self, request: Request) -> Result<(), Error> {
         match self {
-            Self::Rtu { tty, silence, held } => {
+            Self::Rtu { tty, silence, held, .. } => {
                 std::thread::sleep(*silence);
                 tty.clear(serialport::ClearBuffer::Input)?;
                 held.clear();
@@ -75,15 +83,57 @@ impl Port {
         }
     }
 
+    /// Whether the answer to another question than `request` may still come and
+    /// would be taken for its own: from the same unit, to the same function.
+    pub(super) fn owes_another(&self, request: Request) -> bool {
+        match self {
+            Self::Rtu { owed: Owed::Anybody, .. } => true,
+            Self::Rtu { owed: Owed::To(asked), .. } => {
+                asked.iter().any(|a| *a != request && (a.unit, a.table) == (request.unit, request.table))
+            }
+            // Each answer bears the number of its question.
+            Self::Tcp { .. } => false,
+        }
+    }
+
+    /// `request` went without its answer.
+    pub(super) fn owes(&mut self, request: Request) {
+        if let Self::Rtu { owed: Owed::To(asked), .. } = self
+            && !asked.contains(&request)
+        {
+            asked.push(request);
+        }
+    }
+
+    /// No answer is to come any more.
+    pub(super) fn settled(&mut self) {
+        if let Self::Rtu { owed, .. } = self {
+            *owed = Owed::To(Vec::new());
+        }
+    }
+
+    /// Reads once and forgets it; how many bytes it was.
+    pub(super) fn throw_away(&mut self) -> Result<usize, NoAnswer> {
+        let mut bytes = [0; LONGEST_RTU];
+        let n = match self {
+            Self::Rtu { tty, .. } => tty.read(&mut bytes)?,
+            Self::Tcp { stream, .. } => stream.read(&mut bytes)?,
+        };
+        Ok(some(n)?)
+    }
+
     /// Reads once; the registers where the answer is whole.
     pub(super) fn receive(&mut self, request: Request) -> Result<Option<Vec<u16>>, NoAnswer> {
         let mut bytes = [0; LONGEST_RTU];
-        let transmitter = |e: ModbusError| NoAnswer::Transmitter(e.to_string());
         match self {
             Self::Rtu { tty, held, .. } => {
                 let n = some(tty.read(&mut bytes)?)?;
                 held.extend_from_slice(&bytes[..n]);
-                request.rtu_reply(held).map_err(transmitter)
+                let read = request.rtu_reply(held);
+                if read.is_err() {
+                    held.clear();
+                }
+                Ok(read?)
             }
             Self::Tcp { stream, transaction, held } => {
                 let n = some(stream.read(&mut bytes)?)?;
@@ -97,7 +147,7 @@ impl Port {
                             let e = Error::new(ErrorKind::InvalidData, ModbusError::Header.to_string());
                             return Err(NoAnswer::Port(e));
                         }
-                        Err(e) => return Err(transmitter(e)),
+                        Err(e) => return Err(e.into()),
                     }
                 }
             }

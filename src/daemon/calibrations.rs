@@ -45,6 +45,23 @@ pub fn folder(data: &Path, probe: &str) -> PathBuf {
     data.join("calibrations").join(file_name::of(probe))
 }
 
+/// The probes that were ever calibrated: whose folder is there.
+pub fn probes(data: &Path) -> Vec<String> {
+    let Ok(entries) = fs::read_dir(data.join("calibrations")) else { return Vec::new() };
+    entries.filter_map(|e| probe_of(e.ok()?.file_name().to_str()?)).collect()
+}
+
+/// The probe of a folder that [`folder`] named.
+fn probe_of(name: &str) -> Option<String> {
+    let mut parts = name.split('%');
+    let mut bytes = parts.next()?.as_bytes().to_vec();
+    for part in parts {
+        bytes.push(u8::from_str_radix(part.get(..2)?, 16).ok()?);
+        bytes.extend_from_slice(part.get(2..)?.as_bytes());
+    }
+    String::from_utf8(bytes).ok()
+}
+
 /// Reads what is there of one probe. A folder that is not there is none.
 pub fn of(data: &Path, probe: &str) -> Kept {
     let folder = folder(data, probe);
@@ -145,6 +162,11 @@ mod tests {
         let names: Vec<_> = fs::read_dir(folder(data.path(), "../k")).unwrap().collect();
         assert_eq!(names.len(), 3);
         assert!(folder(data.path(), "../k").starts_with(data.path().join("calibrations")));
+        assert_eq!(probes(data.path()), ["../k"]);
+        for probe in ["k", "big kettle", "é%/.\\", "..", "%41"] {
+            let folder = folder(data.path(), probe);
+            assert_eq!(probe_of(folder.file_name().unwrap().to_str().unwrap()).as_deref(), Some(probe));
+        }
         // A damaged one is named and the others hold.
         let hurt = folder(data.path(), "../k").join("1970-01-01T000030Z.toml");
         fs::write(&hurt, "number = 3").unwrap();

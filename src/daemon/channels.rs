@@ -1,12 +1,18 @@
 //! Every probe's channel: settings from the configuration, calibration from
 //! disk. Sources call [`Channels::reading`] and nothing else.
 //!
-//! A calibration made while the daemon runs is taken within
-//! [`LOOK_AGAIN_NS`].
+//! A calibration made while the daemon runs is taken within [`LOOK_AGAIN_NS`]
+//! and the time that reading it takes.
+//!
+//! Invariant: [`Channels::reading`] never waits for the disk. A thread of its
+//! own reads what is there ([`Channels::kept_fresh`]); one that hangs on a card
+//! costs newer calibrations and nothing else.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
-use std::sync::{Mutex, PoisonError};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
+use std::sync::{Arc, PoisonError, RwLock, Weak};
 
 use super::calibrations;
 use super::clock::{NEVER_SET_BEFORE_NS, Now};
@@ -16,79 +22,122 @@ use crate::engine::event::{Name, Reading};
 use crate::sensor::channel::Channel;
 use crate::sensor::raw::Raw;
 
-/// A probe's calibrations are looked at again after so long.
+/// The calibrations are looked at again after so long.
 pub const LOOK_AGAIN_NS: u64 = 60_000_000_000;
 
-/// Most probes of which a channel is kept; a source that invents names without
-/// end does not fill the memory.
+/// Most probes of which a calibration is kept in memory.
 const MOST_KEPT: usize = 1024;
 
 /// The channels of all probes. Shared by the sources.
 #[derive(Debug)]
 pub struct Channels {
-    /// Where calibrations lie; `None` corrects nothing.
-    data: Option<PathBuf>,
-    set: BTreeMap<Name, Probe>,
-    known: Mutex<BTreeMap<Name, Known>>,
+    known: RwLock<Arc<BTreeMap<Name, Channel>>>,
+    /// When it was last asked to look again, monotonic.
+    asked_ns: AtomicU64,
+    /// Asks the thread to look again; `None` where there is none.
+    again: Option<SyncSender<()>>,
 }
 
+/// Where channels are read from.
 #[derive(Debug)]
-struct Known {
-    channel: Channel,
-    looked_ns: u64,
+struct Shelf {
+    /// Where calibrations lie.
+    data: PathBuf,
+    set: BTreeMap<Name, Probe>,
+    /// Faults that were said already.
+    told: BTreeSet<String>,
 }
 
 impl Channels {
-    /// Those of a configuration.
+    /// Those of a configuration, as they are on disk now.
     pub fn of(config: &Config) -> Self {
-        let set = config.probes.iter().map(|p| (p.name.clone(), p.clone())).collect();
-        Self { data: Some(config.data.clone()), set, known: Mutex::default() }
+        Self::holding(Shelf::of(config).all(), None)
+    }
+
+    /// As [`Channels::of`], with a thread that takes in what is calibrated
+    /// later. It ends when nobody holds the channels any more.
+    ///
+    /// # Errors
+    /// The thread cannot be started.
+    pub fn kept_fresh(config: &Config) -> std::io::Result<Arc<Self>> {
+        let mut shelf = Shelf::of(config);
+        // One that waits is enough: it looks at everything.
+        let (again, asked) = sync_channel(1);
+        let channels = Arc::new(Self::holding(shelf.all(), Some(again)));
+        let held = Arc::downgrade(&channels);
+        std::thread::Builder::new().name("calibrations".into()).spawn(move || {
+            for () in asked {
+                let fresh = shelf.all();
+                let Some(channels) = Weak::upgrade(&held) else { return };
+                *channels.known.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(fresh);
+            }
+        })?;
+        Ok(channels)
     }
 
     /// Those of a configuration without any correction, which calibrating
     /// looks at.
     pub fn uncorrected(config: &Config) -> Self {
-        let mut set: BTreeMap<Name, Probe> =
-            config.probes.iter().map(|p| (p.name.clone(), p.clone())).collect();
-        for p in set.values_mut() {
-            p.sensor.calibration_needed = false;
-        }
-        Self { data: None, set, known: Mutex::default() }
+        let plain = |p: &Probe| {
+            let mut channel = set_as(&p.name, Some(p));
+            channel.calibration_needed = false;
+            (p.name.clone(), channel)
+        };
+        Self::holding(config.probes.iter().map(plain).collect(), None)
+    }
+
+    fn holding(known: BTreeMap<Name, Channel>, again: Option<SyncSender<()>>) -> Self {
+        Self { known: RwLock::new(Arc::new(known)), asked_ns: AtomicU64::new(0), again }
     }
 
     /// The reading that a raw value of a probe makes, with its kettle: the
     /// source's, else the configured one.
     pub fn reading(&self, probe: &Name, kettle: Option<Name>, raw: &Raw, now: Now) -> Reading {
-        let mut known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
-        let stale = |k: &Known| now.mono_ns.saturating_sub(k.looked_ns) >= LOOK_AGAIN_NS;
-        if known.get(probe).is_none_or(stale) {
-            if known.len() >= MOST_KEPT && !known.contains_key(probe) {
-                known.clear();
-            }
-            let channel = self.channel(probe);
-            known.insert(probe.clone(), Known { channel, looked_ns: now.mono_ns });
-        }
+        self.look_again(now);
+        let known = self.known.read().unwrap_or_else(PoisonError::into_inner).clone();
         let wall_ns = (now.wall_ns >= NEVER_SET_BEFORE_NS).then_some(now.wall_ns);
         let mut reading = match known.get(probe) {
-            Some(k) => k.channel.reading(raw, wall_ns),
+            Some(channel) => channel.reading(raw, wall_ns),
+            // Neither set nor calibrated.
             None => Channel::named(probe).reading(raw, wall_ns),
         };
         reading.kettle = kettle.or(reading.kettle).filter(|k| k != probe);
         reading
     }
 
-    /// A probe's channel, its calibration read from disk now.
-    pub fn channel(&self, probe: &Name) -> Channel {
-        let mut channel = Channel::named(probe);
-        if let Some(p) = self.set.get(probe) {
-            channel.kettle.clone_from(&p.kettle);
-            channel.sensor = p.sensor.sensor;
-            channel.grade = p.sensor.grade;
-            channel.calibration_needed = p.sensor.calibration_needed;
+    /// Has the thread look where the last look is old. Never waits.
+    fn look_again(&self, now: Now) {
+        let Some(again) = &self.again else { return };
+        if now.mono_ns.saturating_sub(self.asked_ns.load(Ordering::Relaxed)) < LOOK_AGAIN_NS {
+            return;
         }
-        let kept = self.data.as_ref().map(|data| calibrations::of(data, probe)).unwrap_or_default();
+        self.asked_ns.store(now.mono_ns, Ordering::Relaxed);
+        if let Err(TrySendError::Full(())) = again.try_send(()) {
+            tracing::warn!("the disk does not give the calibrations; those known hold until it does");
+        }
+    }
+}
+
+impl Shelf {
+    fn of(config: &Config) -> Self {
+        let set = config.probes.iter().map(|p| (p.name.clone(), p.clone())).collect();
+        Self { data: config.data.clone(), set, told: BTreeSet::new() }
+    }
+
+    /// Every probe that is set or was ever calibrated.
+    fn all(&mut self) -> BTreeMap<Name, Channel> {
+        let calibrated = calibrations::probes(&self.data).into_iter().map(Name::from).take(MOST_KEPT);
+        let names: BTreeSet<Name> = self.set.keys().cloned().chain(calibrated).collect();
+        names.into_iter().map(|n| (n.clone(), self.channel(&n))).collect()
+    }
+
+    fn channel(&mut self, probe: &Name) -> Channel {
+        let mut channel = set_as(probe, self.set.get(probe));
+        let kept = calibrations::of(&self.data, probe);
         for fault in &kept.faults {
-            tracing::error!(%probe, "{fault}");
+            if self.told.insert(fault.to_string()) {
+                tracing::error!(%probe, "{fault}");
+            }
         }
         // Records are checked when they are read.
         channel.calibration = kept.latest.and_then(|r| r.applied().ok());
@@ -99,6 +148,23 @@ impl Channels {
     }
 }
 
+/// One probe's channel, its calibration read from disk now.
+pub fn channel(config: &Config, probe: &str) -> Channel {
+    Shelf::of(config).channel(&Name::from(probe))
+}
+
+/// A probe's channel as it is set, without its calibration.
+fn set_as(probe: &Name, set: Option<&Probe>) -> Channel {
+    let mut channel = Channel::named(probe);
+    if let Some(p) = set {
+        channel.kettle.clone_from(&p.kettle);
+        channel.sensor = p.sensor.sensor;
+        channel.grade = p.sensor.grade;
+        channel.calibration_needed = p.sensor.calibration_needed;
+    }
+    channel
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -106,17 +172,15 @@ mod tests {
     use crate::sensor::calibration::{Record, Shape};
     use crate::sensor::raw::Signal;
 
-    #[test]
-    fn a_calibration_made_meanwhile_is_taken() {
-        let data = tempfile::tempdir().unwrap();
-        let config = Config { data: data.path().into(), ..Config::default() };
-        let channels = Channels::of(&config);
-        let probe = Name::from("kettle");
-        let at = |s: u64| Now { mono_ns: s * 1_000_000_000, wall_ns: 1_781_424_000_000_000_000 };
-        let raw = Raw::of(Signal::Celsius(34.5));
-        assert_eq!(channels.reading(&probe, None, &raw, at(0)).celsius, Some(34.5));
-        let record = Record {
-            probe: "kettle".into(),
+    const WALL_NS: i64 = 1_781_424_000_000_000_000;
+
+    fn at(s: u64) -> Now {
+        Now { mono_ns: s * 1_000_000_000, wall_ns: WALL_NS }
+    }
+
+    fn record(probe: &str) -> Record {
+        Record {
+            probe: probe.into(),
             number: 1,
             time: "2026-06-14T08:12:30Z".into(),
             by: "ada".into(),
@@ -127,14 +191,64 @@ mod tests {
             due: "2026-06-13".into(),
             remarks: vec![],
             points: vec![],
-        };
-        calibrations::keep(data.path(), &record).unwrap();
+        }
+    }
+
+    /// Until the thread has looked, which nothing waits for.
+    fn reads(channels: &Channels, probe: &str, celsius: f64) -> Reading {
+        let (probe, raw) = (Name::from(probe), Raw::of(Signal::Celsius(34.5)));
+        for _ in 0..5_000 {
+            let r = channels.reading(&probe, Some(Name::from("big")), &raw, at(60));
+            if r.celsius == Some(celsius) {
+                return r;
+            }
+            std::thread::sleep(std::time::Duration::from_millis(2));
+        }
+        panic!("the calibration is not taken");
+    }
+
+    #[test]
+    fn a_calibration_made_meanwhile_is_taken() {
+        let data = tempfile::tempdir().unwrap();
+        let config = Config { data: data.path().into(), ..Config::default() };
+        calibrations::keep(data.path(), &record("tank")).unwrap();
+        let channels = Channels::kept_fresh(&config).unwrap();
+        let (probe, raw) = (Name::from("kettle"), Raw::of(Signal::Celsius(34.5)));
+        assert_eq!(channels.reading(&probe, None, &raw, at(0)).celsius, Some(34.5));
+        let tank = channels.reading(&Name::from("tank"), None, &raw, at(0));
+        assert_eq!(tank.celsius, Some(34.0), "what was there at the start holds from the first reading on");
+        calibrations::keep(data.path(), &record("kettle")).unwrap();
         assert_eq!(channels.reading(&probe, None, &raw, at(59)).celsius, Some(34.5));
-        let r = channels.reading(&probe, Some(Name::from("big")), &raw, at(60));
-        assert_eq!((r.celsius, r.kettle.as_deref()), (Some(34.0), Some("big")));
+        let r = reads(&channels, "kettle", 34.0);
+        assert_eq!(r.kettle.as_deref(), Some("big"));
         // Due yesterday: said in every reading; but not by a clock never set.
         assert_eq!(r.health, Some(Health::MaintenanceRequired));
         let unset = Now { mono_ns: 61_000_000_000, wall_ns: 5 };
         assert_eq!(channels.reading(&probe, None, &raw, unset).health, None);
+    }
+
+    /// A calibration was read on the thread on which engine, alarms and page
+    /// run: a card that hung stopped them all.
+    #[test]
+    fn a_calibration_file_that_does_not_come_back_holds_up_no_reading() {
+        let data = tempfile::tempdir().unwrap();
+        let config = Config { data: data.path().into(), ..Config::default() };
+        calibrations::keep(data.path(), &record("kettle")).unwrap();
+        let channels = Channels::kept_fresh(&config).unwrap();
+        // Nobody writes into this one: opening it never ends.
+        let hung = calibrations::folder(data.path(), "kettle").join("2027.toml");
+        assert!(std::process::Command::new("mkfifo").arg(&hung).status().unwrap().success());
+        let (told, heard) = std::sync::mpsc::channel();
+        std::thread::spawn(move || {
+            let raw = Raw::of(Signal::Celsius(34.5));
+            for s in [0, 60, 120, 180, 240] {
+                let r = channels.reading(&Name::from("kettle"), None, &raw, at(s));
+                told.send(r.celsius).unwrap();
+            }
+        });
+        for _ in 0..5 {
+            let celsius = heard.recv_timeout(std::time::Duration::from_secs(20)).expect("a reading waits for the disk");
+            assert_eq!(celsius, Some(34.0), "what was known holds");
+        }
     }
 }

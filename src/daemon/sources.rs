@@ -63,7 +63,9 @@ impl Sources {
         feed: &Feed,
         stop: &CancellationToken,
     ) -> Result<JoinSet<Ended>, DaemonError> {
-        self.start_through(config, &Arc::new(Channels::of(config)), clock, inputs, feed, stop)
+        let channels = Channels::kept_fresh(config)
+            .map_err(|e| DaemonError::Ended { name: "calibrations".into(), why: e.to_string() })?;
+        self.start_through(config, &channels, clock, inputs, feed, stop)
     }
 
     /// As [`Sources::start`], through these channels.

@@ -12,9 +12,8 @@ use crate::cli::error::Failure;
 use crate::cli::{Place, configured, say};
 use crate::config::dairy::Config;
 use crate::config::modbus::Link;
-use crate::daemon::channels::Channels;
+use crate::daemon::channels::{self, Channels};
 use crate::daemon::listen::{Listening, only_for};
-use crate::engine::event::Name;
 use crate::lot::hold::Hold;
 use crate::sensor::calibration::{Point, Shape, fit};
 use crate::sensor::channel::{Channel, Sensor};
@@ -88,7 +87,7 @@ impl From<ShapeArg> for Shape {
 pub fn run(args: &Args) -> Result<(), Failure> {
     let mut talk = Talk::new(args.yes);
     let config = config(args)?;
-    let channel = Channels::of(&config).channel(&Name::from(args.probe.as_str()));
+    let channel = channels::channel(&config, &args.probe);
     let day = outcome::today(args.date.as_deref())?;
     let baths = args.baths.resolved(&mut talk, &config)?;
     let by = talk.answer(args.by.clone(), "--by", "Who calibrates?")?;

@@ -10,7 +10,7 @@ use std::time::Duration;
 use super::calibrate::source::SourceArgs;
 use crate::cli::error::Failure;
 use crate::cli::{Place, configured, remark, say};
-use crate::daemon::channels::Channels;
+use crate::daemon::channels::{self, Channels};
 use crate::daemon::clock::Clock;
 use crate::daemon::listen::{Heard, Listening, only_for};
 use crate::engine::Engine;
@@ -70,11 +70,11 @@ pub fn run(args: Args) -> Result<(), Failure> {
                 port.port.display()
             ));
         }
-        show.channel = Channels::of(&config).channel(&Name::from(show.probe.as_str()));
+        show.channel = channels::channel(&config, &show.probe);
         return show.listen(config);
     }
     let config = configured(place)?;
-    show.channel = Channels::of(&config).channel(&Name::from(show.probe.as_str()));
+    show.channel = channels::channel(&config, &show.probe);
     if config.data.exists() && matches!(Hold::take(&config.data), Ok(None)) {
         tracing::debug!("a daemon runs; its journal is read");
         return show.follow(&config.data.join("journal"));

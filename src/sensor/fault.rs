@@ -196,7 +196,7 @@ pub enum Missing {
         word: String,
     },
     /// Outside the range of the sensor's function.
-    #[error("{value} {unit} is outside the {sensor}'s range {low} to {high} {unit}")]
+    #[error("{} {unit} is outside the {sensor}'s range {} to {} {unit}", hundredths(.value), hundredths(.low), hundredths(.high))]
     Range {
         /// The sensor.
         sensor: &'static str,
@@ -239,8 +239,9 @@ impl Missing {
         match self {
             Self::Faults(set) => set.health().unwrap_or(Health::Failure),
             Self::Said { health, .. } if *health != Health::Good => *health,
-            Self::Range { .. } => Health::OutOfSpecification,
-            Self::Checksum { .. }
+            // No sensor that is well says such a thing: a wire is broken or shorted.
+            Self::Range { .. }
+            | Self::Checksum { .. }
             | Self::PowerOn
             | Self::NoAnswer
             | Self::NotAWord { .. }
@@ -250,6 +251,11 @@ impl Missing {
             | Self::Said { .. } => Health::Failure,
         }
     }
+}
+
+/// Rounded for reading.
+fn hundredths(x: &f64) -> f64 {
+    (x * 100.0).round() / 100.0
 }
 
 #[cfg(test)]

@@ -2,16 +2,18 @@
 //! taken, and what is said when one of them does not work.
 //!
 //! Terms: a *call* is one message to one outlet; an outlet's *watch* remembers
-//! which alarms it called and when; the *board* is where all outlets say how
-//! they do.
+//! which alarms it called and when ([`alert_watch`](super::alert_watch)); the
+//! *board* is where all outlets say how they do.
 //!
-//! Invariants: an alarm that was taken anywhere is called nowhere any more. A
+//! Invariants: an alarm that was taken anywhere is called nowhere any more. An
+//! outlet makes one call at a time, the most urgent one that is due by what
+//! stands at that moment; one that hangs makes way for a more urgent one. A
 //! call that fails is tried again after 1, 2, 4 … 30 seconds for as long as the
 //! alarm is untaken; from the third failure on, the board says so, so that the
-//! page and the other outlets tell it. Time is an argument: the watch is pure.
+//! page and the other outlets tell it.
 
-use std::collections::{BTreeMap, BTreeSet};
-use std::fmt::Write as _;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::pin::Pin;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
@@ -19,21 +21,17 @@ use tokio::sync::watch;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
+use super::alert_watch::{Due, Key, Urgency, Watch};
 use super::outlet::{Feed, Outlet, Running, Snapshot};
 use super::{alert_command, alert_http, alert_sound};
 use crate::config::dairy::Config;
 use crate::config::shown::{Alert, Way};
-use crate::engine::alarm::{AlarmKind, AlarmState};
-use crate::engine::event::Name;
-use crate::engine::view::{AlarmView, KettleView};
 use crate::web::seam::OutletState;
 use crate::wire::json::rfc3339;
 use crate::words::Words;
 
 /// A call must be through within this.
 const CALL_WITHIN: Duration = Duration::from_secs(10);
-/// Longest wait before a failed call is tried again.
-const RETRY_MOST_S: f64 = 30.0;
 /// So many failures in a row and the others are told.
 const TOLD_AFTER: u32 = 3;
 
@@ -155,6 +153,22 @@ impl Outlet for Alerts {
     }
 }
 
+/// A call on its way.
+struct OnItsWay<'a> {
+    /// Whose; `None` where it is of no alarm.
+    key: Option<Key>,
+    urgency: Urgency,
+    answer: Pin<Box<dyn Future<Output = Result<(), String>> + Send + 'a>>,
+}
+
+/// The answer of the call that is on its way; never where there is none.
+async fn answered(on_its_way: &mut Option<OnItsWay<'_>>) -> Result<(), String> {
+    match on_its_way {
+        Some(call) => call.answer.as_mut().await,
+        None => std::future::pending().await,
+    }
+}
+
 impl Alerts {
     async fn watch(&self, mut feed: Feed, stop: CancellationToken) {
         let began = Instant::now();
@@ -162,38 +176,72 @@ impl Alerts {
         let mut tests = self.board.tests.subscribe();
         let mut failing = self.board.failing.subscribe();
         let mut told = BTreeSet::new();
+        // What is of no alarm: made when nothing else is due.
+        let mut besides = VecDeque::new();
+        let mut on_its_way = None;
         self.board.note(&self.alert.name, 0, String::new());
         loop {
-            let now_s = began.elapsed().as_secs_f64();
             let shown = feed.snapshot.borrow_and_update().clone();
-            let mut calls = watch.due(now_s, &shown);
             if tests.has_changed().unwrap_or(false) {
                 tests.borrow_and_update();
-                calls.push((None, self.test_call(&shown)));
+                besides.push_back(self.test_call(&shown));
             }
             let others: BTreeSet<String> =
                 failing.borrow_and_update().iter().filter(|n| **n != self.alert.name).cloned().collect();
-            calls.extend(others.difference(&told).map(|n| (None, self.failed_call(n, &shown))));
+            besides.extend(others.difference(&told).map(|n| self.failed_call(n, &shown)));
             told = others;
-            for (key, call) in calls {
-                let answer = tokio::time::timeout(CALL_WITHIN, self.call(&call)).await;
-                let answer = answer.unwrap_or_else(|_| Err("no answer within 10 s".to_owned()));
-                let failures = watch.called(key, began.elapsed().as_secs_f64(), answer.is_ok());
-                let text = answer.err().unwrap_or_default();
-                if !text.is_empty() {
-                    tracing::warn!("outlet {} failed ({failures}): {text}", self.alert.name);
-                }
-                self.board.note(&self.alert.name, failures, text);
-            }
-            let next = watch.next_s(began.elapsed().as_secs_f64());
+            let due = watch.due(began.elapsed().as_secs_f64(), &shown).into_iter().next();
+            self.make_next(due, besides.front(), &mut on_its_way);
+            let next_s = match &on_its_way {
+                // Its end wakes us, and a new snapshot does every second.
+                Some(_) => CALL_WITHIN.as_secs_f64(),
+                None => watch.next_s(began.elapsed().as_secs_f64()),
+            };
             tokio::select! {
                 () = stop.cancelled() => return,
                 changed = feed.snapshot.changed() => if changed.is_err() { return },
                 _ = tests.changed() => {}
                 _ = failing.changed() => {}
-                () = tokio::time::sleep(Duration::from_secs_f64(next)) => {}
+                () = tokio::time::sleep(Duration::from_secs_f64(next_s)) => {}
+                answer = answered(&mut on_its_way) => {
+                    let key = on_its_way.take().and_then(|call| call.key);
+                    if key.is_none() {
+                        besides.pop_front();
+                    }
+                    let failures = watch.called(key, began.elapsed().as_secs_f64(), answer.is_ok());
+                    self.note(failures, answer);
+                }
             }
         }
+    }
+
+    /// Makes the most urgent call, where no call as urgent is on its way. The
+    /// one that makes way is still due.
+    fn make_next<'a>(
+        &'a self,
+        due: Option<Due>,
+        besides: Option<&Call>,
+        on_its_way: &mut Option<OnItsWay<'a>>,
+    ) {
+        let besides =
+            || besides.map(|call| Due { key: None, urgency: Urgency::default(), call: call.clone() });
+        let Some(Due { key, urgency, call }) = due.or_else(besides) else { return };
+        if on_its_way.as_ref().is_some_and(|running| urgency <= running.urgency) {
+            return;
+        }
+        let answer = Box::pin(async move {
+            let answer = tokio::time::timeout(CALL_WITHIN, self.call(&call)).await;
+            answer.unwrap_or_else(|_| Err("no answer within 10 s".to_owned()))
+        });
+        *on_its_way = Some(OnItsWay { key, urgency, answer });
+    }
+
+    fn note(&self, failures: u32, answer: Result<(), String>) {
+        let text = answer.err().unwrap_or_default();
+        if !text.is_empty() {
+            tracing::warn!("outlet {} failed ({failures}): {text}", self.alert.name);
+        }
+        self.board.note(&self.alert.name, failures, text);
     }
 
     async fn call(&self, call: &Call) -> Result<(), String> {
@@ -231,102 +279,6 @@ fn general(alarm: &str, words: String, shown: &Snapshot) -> Call {
         words,
         time: rfc3339(shown.wall_ns),
         ..Call::default()
-    }
-}
-
-/// Which alarm of which kettle, and which raising of it.
-type Key = (Name, AlarmKind, Option<i64>);
-
-#[derive(Debug, Clone, Copy)]
-struct Called {
-    /// To be called next, seconds; infinite where once was enough.
-    due_s: f64,
-    failures: u32,
-}
-
-/// What one outlet called and when.
-#[derive(Debug)]
-pub struct Watch {
-    alert: Alert,
-    open: BTreeMap<Key, Called>,
-    failures: u32,
-}
-
-impl Watch {
-    /// One that has called nothing.
-    pub fn new(alert: Alert) -> Self {
-        Self { alert, open: BTreeMap::new(), failures: 0 }
-    }
-
-    /// What is to be called at `now_s`.
-    pub fn due(&mut self, now_s: f64, shown: &Snapshot) -> Vec<(Option<Key>, Call)> {
-        let mut still = BTreeSet::new();
-        let mut calls = Vec::new();
-        for k in &shown.view.kettles {
-            for a in k.alarms.iter().filter(|a| concerns(&self.alert, a)) {
-                let key = (k.kettle.clone(), a.alarm, a.since);
-                still.insert(key.clone());
-                let delay_s = self.alert.delay_s;
-                let called =
-                    self.open.entry(key.clone()).or_insert(Called { due_s: now_s + delay_s, failures: 0 });
-                if called.due_s <= now_s {
-                    calls.push((Some(key), alarm_call(&self.alert, k, a, shown)));
-                }
-            }
-        }
-        self.open.retain(|key, _| still.contains(key));
-        calls
-    }
-
-    /// A call went out, or failed. Answers how often in a row it has failed.
-    pub fn called(&mut self, key: Option<Key>, now_s: f64, well: bool) -> u32 {
-        self.failures = if well { 0 } else { self.failures + 1 };
-        if let Some(called) = key.and_then(|k| self.open.get_mut(&k)) {
-            if well {
-                called.failures = 0;
-                called.due_s =
-                    if self.alert.repeat_s > 0.0 { now_s + self.alert.repeat_s } else { f64::INFINITY };
-            } else {
-                let wait_s = f64::from(1_u32 << called.failures.min(5)).min(RETRY_MOST_S);
-                called.failures += 1;
-                called.due_s = now_s + wait_s;
-            }
-        }
-        self.failures
-    }
-
-    /// Seconds until something is due; a minute where nothing is.
-    fn next_s(&self, now_s: f64) -> f64 {
-        self.open.values().map(|c| c.due_s - now_s).fold(60.0, f64::min).clamp(0.01, 60.0)
-    }
-}
-
-/// Whether the outlet calls for that alarm: untaken, standing, sounding, grave
-/// enough, and not left out.
-fn concerns(alert: &Alert, a: &AlarmView) -> bool {
-    a.state == AlarmState::Unacknowledged
-        && a.sounds
-        && a.priority >= alert.least
-        && (alert.only.is_empty() || alert.only.contains(&a.alarm))
-}
-
-fn alarm_call(alert: &Alert, k: &KettleView, a: &AlarmView, shown: &Snapshot) -> Call {
-    let words = Words::of(&alert.language);
-    let two = |c: Option<f64>| c.map(|c| format!("{c:.2}")).unwrap_or_default();
-    let mut said = words.say(&format!("alarm-{}", a.alarm.name()), &[]);
-    if let Some(c) = k.celsius {
-        let _ = write!(said, " · {} °C", words.number(c, 1));
-    }
-    Call {
-        kettle: k.kettle.to_string(),
-        alarm: a.alarm.name().into(),
-        state: a.state.name().into(),
-        priority: a.priority.name().into(),
-        words: said,
-        text: words.tell(&a.said),
-        celsius: two(k.celsius),
-        limit: two(k.target_celsius),
-        time: rfc3339(shown.wall_ns),
     }
 }
 

@@ -1,8 +1,9 @@
 use super::*;
-use crate::engine::alarm::Priority;
+use crate::engine::alarm::{AlarmKind, AlarmState, Priority};
+use crate::engine::event::Name;
 use crate::engine::probe::Health;
 use crate::engine::stage::{Basis, Stage};
-use crate::engine::view::View;
+use crate::engine::view::{AlarmView, KettleView, View};
 
 fn alert(delay_s: f64, repeat_s: f64) -> Alert {
     Alert {
@@ -22,7 +23,8 @@ fn shown(state: AlarmState, priority: Priority) -> Snapshot {
         state,
         priority,
         sounds: true,
-        since: Some(7),
+        since: None,
+        since_s: 7.0,
         text: String::new(),
         said: Vec::new(),
     };
@@ -57,9 +59,9 @@ fn calls(alert: Alert, well: bool, taken_s: u32, until_s: u32) -> Vec<u32> {
     let mut at = Vec::new();
     for s in 0..until_s {
         let state = if s < taken_s { AlarmState::Unacknowledged } else { AlarmState::Acknowledged };
-        for (key, _) in watch.due(f64::from(s), &shown(state, Priority::High)) {
+        for due in watch.due(f64::from(s), &shown(state, Priority::High)) {
             at.push(s);
-            watch.called(key, f64::from(s), well);
+            watch.called(due.key, f64::from(s), well);
         }
     }
     at
@@ -96,9 +98,10 @@ fn a_new_raising_is_a_new_call() {
     let mut watch = Watch::new(alert(0.0, 0.0));
     let mut s = shown(AlarmState::Unacknowledged, Priority::High);
     let first = watch.due(0.0, &s);
-    watch.called(first[0].0.clone(), 0.0, true);
+    watch.called(first[0].key.clone(), 0.0, true);
     assert!(watch.due(1.0, &s).is_empty());
-    s.view.kettles[0].alarms[0].since = Some(8);
+    // No clock was ever set: only the engine knows that it was raised again.
+    s.view.kettles[0].alarms[0].since_s = 8.0;
     assert_eq!(watch.due(2.0, &s).len(), 1);
 }
 
@@ -106,7 +109,7 @@ fn a_new_raising_is_a_new_call() {
 fn a_call_speaks_the_outlets_language() {
     let mut a = alert(0.0, 0.0);
     a.language = "it".into();
-    let call = Watch::new(a).due(0.0, &shown(AlarmState::Unacknowledged, Priority::High)).remove(0).1;
+    let call = Watch::new(a).due(0.0, &shown(AlarmState::Unacknowledged, Priority::High)).remove(0).call;
     assert_eq!(call.words, "Via il fuoco · 40,1 °C");
     assert_eq!((call.celsius.as_str(), call.limit.as_str()), ("40.12", "41.00"));
 }
@@ -123,4 +126,57 @@ fn the_board_tells_the_others_from_the_third_failure_on() {
     assert_eq!(board.states()[0].text, "no route");
     board.note("horn", 0, String::new());
     assert!(failing.borrow_and_update().is_empty());
+}
+
+fn also(s: &mut Snapshot, alarm: AlarmKind, priority: Priority) {
+    let a = AlarmView { alarm, priority, ..s.view.kettles[0].alarms[0].clone() };
+    s.view.kettles[0].alarms.insert(0, a);
+}
+
+#[test]
+fn the_most_urgent_is_called_first() {
+    let mut s = shown(AlarmState::Unacknowledged, Priority::High);
+    also(&mut s, AlarmKind::OverTarget, Priority::High);
+    also(&mut s, AlarmKind::GetReady, Priority::Medium);
+    let mut watch = Watch::new(alert(0.0, 10.0));
+    let order = |due: Vec<Due>| due.into_iter().map(|d| d.call.alarm).collect::<Vec<_>>();
+    assert_eq!(order(watch.due(0.0, &s)), ["heat-off", "over-target", "get-ready"]);
+}
+
+/// A call that hung held up the one that matters for its ten seconds, and what
+/// was taken meanwhile was called all the same.
+#[tokio::test]
+async fn a_call_that_hangs_makes_way_for_heat_off_and_what_was_taken_is_not_called() {
+    use tokio::io::AsyncReadExt as _;
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let authority = listener.local_addr().unwrap().to_string();
+    let (body, content_type) = ("{alarm}".to_owned(), "text/plain".to_owned());
+    let way = Way::Http { authority, path: "/".into(), body, content_type };
+    let mut s = shown(AlarmState::Unacknowledged, Priority::High);
+    let heat_off = s.view.kettles[0].alarms.remove(0);
+    s.view.kettles[0].alarms = vec![
+        AlarmView { alarm: AlarmKind::GetReady, priority: Priority::High, ..heat_off.clone() },
+        AlarmView { alarm: AlarmKind::CurdCheck, priority: Priority::Medium, ..heat_off.clone() },
+    ];
+    let (showing, snapshot) = watch::channel(Arc::new(s.clone()));
+    let feed = Feed {
+        news: tokio::sync::broadcast::Sender::new(1),
+        snapshot,
+        taken: watch::channel(0).1,
+        commands: super::super::outlet::Commands::into(tokio::sync::mpsc::channel(1).0),
+    };
+    let alerts = Alerts { alert: Alert { way, ..alert(0.0, 0.0) }, board: Arc::default() };
+    let running = tokio::spawn(Box::new(alerts).run(feed, CancellationToken::new()));
+    // Takes the call in and never answers.
+    let (mut hung, _) = listener.accept().await.unwrap();
+    let mut head = [0; 1024];
+    let n = hung.read(&mut head).await.unwrap();
+    assert!(head[..n].ends_with(b"get-ready"));
+    s.view.kettles[0].alarms = vec![heat_off];
+    showing.send_replace(Arc::new(s));
+    let next = tokio::time::timeout(CALL_WITHIN - Duration::from_secs(2), listener.accept());
+    let (mut next, _) = next.await.expect("it waits for the one that hangs").unwrap();
+    let n = next.read(&mut head).await.unwrap();
+    assert!(head[..n].ends_with(b"heat-off"), "{}", String::from_utf8_lossy(&head[..n]));
+    running.abort();
 }

@@ -23,7 +23,7 @@
 //! | [`listen`] | the sources without the daemon, for who looks at one probe |
 //! | [`notify`] | word to the supervisor: ready, alive, stopping |
 //! | [`log`] | what is said to whom |
-//! | [`alerts`] | outlets for alarms: when each calls; [`alert_http`], [`alert_command`], [`alert_sound`] how |
+//! | [`alerts`] | outlets for alarms; [`alert_watch`] when each calls, [`alert_http`], [`alert_command`], [`alert_sound`] how |
 //! | [`page`] | the page as an outlet |
 //! | [`free_space`] | how much room the disk has left |
 //! | [`lot_desk`] | the lots, as the record thread keeps them |
@@ -40,6 +40,7 @@
 pub mod alert_command;
 pub mod alert_http;
 pub mod alert_sound;
+pub mod alert_watch;
 pub mod alerts;
 pub mod calibrations;
 pub mod channels;

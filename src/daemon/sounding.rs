@@ -99,6 +99,7 @@ mod tests {
             priority: Priority::High,
             sounds,
             since: None,
+            since_s: 0.0,
             text: String::new(),
             said: Vec::new(),
         }

@@ -130,6 +130,7 @@ pub(super) fn view(time: &Timeline, k: &Kettle) -> KettleView {
                 priority: a.priority,
                 sounds: a.sounds,
                 since: time.wall(a.since_s),
+                since_s: a.since_s,
                 text: a.text,
                 said: a.said,
             })

@@ -70,6 +70,9 @@ pub struct AlarmView {
     pub sounds: bool,
     /// Since when.
     pub since: Option<WallNs>,
+    /// The same as engine seconds, which are there without a clock too: raised
+    /// again it is another.
+    pub since_s: f64,
     /// What it says.
     pub text: String,
     /// The same as data, for other languages.

@@ -250,6 +250,7 @@ mod tests {
             priority,
             sounds: true,
             since: Some(0),
+            since_s: 0.0,
             text: String::new(),
             said: Vec::new(),
         }

@@ -111,6 +111,7 @@ pub fn snapshot() -> Snapshot {
             priority: Priority::High,
             sounds: true,
             since: Some(1_784_011_890_000_000_000),
+            since_s: 0.0,
             text: "Take the kettle off now".into(),
             said: Vec::new(),
         }],

@@ -90,6 +90,47 @@ fn a_frame_sent_again_is_kept_once_and_acknowledged_again() {
     assert_eq!(celsius, ["34", "34.1", "35"]);
 }
 
+/// A hello answers the daemon's first keep-alive too: it forgot what was heard,
+/// so that a frame sent again was recorded twice. And an aged frame of a box that
+/// began anew, its hello lost, was taken for the old one, acknowledged and lost.
+#[test]
+fn a_hello_is_no_restart_and_another_moment_is_another_frame() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let house = House::open(frames(folder.path()), Clock::real());
+    assert!(wait_for(SOON, || house.is_up("box")));
+    let hello =
+        |seq, up_s| encode(&Frame::Hello(Hello { seq, name: "b1".into(), firmware: "1.0".into(), up_s }));
+    pty.send(&hello(5, 499));
+    pty.send_reading(5, "0", 34.0, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked == [5]));
+    pty.send(&hello(6, 500));
+    pty.send_reading(5, "0", 34.0, 1000);
+    assert!(pty.hear_until(SOON, |p| p.acked == [5, 5]));
+    // Measured a minute before the first one was: it cannot be that one.
+    pty.send_reading(5, "0", 35.0, 60_000);
+    assert!(pty.hear_until(SOON, |p| p.acked == [5, 5, 5]));
+    house.close().unwrap();
+    let kept = journal(&folder.path().join("data"));
+    let count = |celsius: &str| kept.iter().filter(|l| l.contains(&format!("celsius={celsius},"))).count();
+    assert_eq!((count("34"), count("35")), (1, 1), "{kept:#?}");
+}
+
+/// A button that has no meaning here was never acknowledged: a box with memory
+/// sent it for ever.
+#[test]
+fn a_button_without_a_meaning_is_acknowledged_and_marks_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let house = House::open(frames(folder.path()), Clock::real());
+    assert!(wait_for(SOON, || house.is_up("box")));
+    pty.send(&encode(&Frame::Button { seq: 1, button: 9 }));
+    pty.send(&encode(&Frame::Button { seq: 1, button: 9 }));
+    assert!(pty.hear_until(SOON, |p| p.acked == [1, 1]), "{:?}", pty.acked);
+    house.close().unwrap();
+    assert!(!journal(&folder.path().join("data")).iter().any(|l| l.starts_with("mark")));
+}
+
 #[test]
 fn a_button_on_the_box_is_a_mark_on_disk_and_chirps() {
     let folder = tempfile::tempdir().unwrap();

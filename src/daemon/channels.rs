@@ -247,7 +247,8 @@ mod tests {
             }
         });
         for _ in 0..5 {
-            let celsius = heard.recv_timeout(std::time::Duration::from_secs(20)).expect("a reading waits for the disk");
+            let celsius =
+                heard.recv_timeout(std::time::Duration::from_secs(20)).expect("a reading waits for the disk");
             assert_eq!(celsius, Some(34.0), "what was known holds");
         }
     }

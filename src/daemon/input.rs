@@ -12,7 +12,7 @@ pub struct Input {
     pub what: Incoming,
     /// When a reading was taken.
     pub taken: Taken,
-    /// Called once its record is synced.
+    /// Told once its record is synced, or that it never will be.
     pub receipt: Option<Receipt>,
 }
 
@@ -74,18 +74,40 @@ pub struct LotAsk {
     pub id: Option<String>,
 }
 
-/// Called once: when the record is synced, or dropped where it never will be.
-pub struct Receipt(Box<dyn FnOnce() + Send>);
+/// What became of a record.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Fate {
+    /// It is synced.
+    Kept,
+    /// It never will be: there is no room, or the daemon is stopping.
+    Dropped,
+}
+
+/// Told once what became of a record: kept, or, where nobody says so before the
+/// receipt is dropped, not.
+pub struct Receipt(Option<Box<dyn FnOnce(Fate) + Send>>);
 
 impl Receipt {
     /// A receipt that runs `act` on the record's own thread; it must not wait.
-    pub fn new(act: impl FnOnce() + Send + 'static) -> Self {
-        Self(Box::new(act))
+    pub fn new(act: impl FnOnce(Fate) + Send + 'static) -> Self {
+        Self(Some(Box::new(act)))
     }
 
     /// The record is synced.
-    pub fn kept(self) {
-        (self.0)();
+    pub fn kept(mut self) {
+        self.tell(Fate::Kept);
+    }
+
+    fn tell(&mut self, fate: Fate) {
+        if let Some(act) = self.0.take() {
+            act(fate);
+        }
+    }
+}
+
+impl Drop for Receipt {
+    fn drop(&mut self) {
+        self.tell(Fate::Dropped);
     }
 }
 

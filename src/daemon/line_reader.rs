@@ -1,25 +1,21 @@
 //! From a serial line's bytes to readings, acknowledgements included.
 //!
-//! Invariant: a frame is acknowledged when it is synced, or when it comes
-//! again and was synced before; one that comes again is taken in once.
+//! Invariant: a frame is acknowledged when it is synced, when it comes again and
+//! was synced before, or when there is nothing in it to keep; one that comes
+//! again is taken in once. One that could not be kept is taken in again when
+//! readings are being kept again.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::mpsc::Sender;
-use std::sync::{Arc, Mutex, PoisonError};
 
-use super::input::{Incoming, Input, Receipt};
+use super::heard::{Heard, Seen, What};
+use super::input::{Fate, Incoming, Input, Receipt};
 use super::source::{Gone, Tally, Way};
 use crate::config::source::{Format, SerialPort};
 use crate::engine::event::{Ask, Command, Mark, MarkKind, Name};
 use crate::wire::frame::{BoxReading, Frame, FrameDecoder, Hello, Sound};
 use crate::wire::payload::{Payload, Said};
 use crate::wire::split::LineSplitter;
-
-/// How many counters are remembered, to know what comes again.
-const REMEMBERED: usize = 1024;
-
-/// A counter that jumps further than this was set anew rather than missed.
-const MOST_MISSING: u32 = 1 << 20;
 
 /// Reads one line's bytes in its format.
 #[derive(Debug)]
@@ -34,78 +30,16 @@ pub struct LineReader {
     /// Frames that are to go down the line.
     down: Sender<Frame>,
     heard: Heard,
+    /// Readings are being kept, as far as is known.
+    store_well: bool,
+    /// Buttons of which it was said that they mean nothing.
+    told: BTreeSet<u8>,
 }
 
 #[derive(Debug)]
 enum Reader {
     Frames(FrameDecoder),
     Lines(LineSplitter, Payload),
-}
-
-/// Which of the box's counters came already, and whether they are synced.
-#[derive(Debug, Default)]
-pub struct Heard {
-    next: Option<u32>,
-    kept: Arc<Mutex<BTreeMap<u32, bool>>>,
-    order: std::collections::VecDeque<u32>,
-}
-
-/// What a counter says of its frame.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Seen {
-    /// New; so many are missing before it.
-    New {
-        /// How many.
-        missing: u32,
-    },
-    /// Came before and is synced: acknowledge it again.
-    Kept,
-    /// Came before and is not synced yet: its acknowledgement will come.
-    Waiting,
-}
-
-impl Heard {
-    /// Takes note of a counter.
-    pub fn note(&mut self, seq: u32) -> Seen {
-        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(kept) = kept.get(&seq) {
-            return if *kept { Seen::Kept } else { Seen::Waiting };
-        }
-        kept.insert(seq, false);
-        self.order.push_back(seq);
-        if self.order.len() > REMEMBERED
-            && let Some(oldest) = self.order.pop_front()
-        {
-            kept.remove(&oldest);
-        }
-        let ahead = self.next.map_or(0, |next| seq.wrapping_sub(next));
-        if ahead < u32::MAX / 2 {
-            self.next = Some(seq.wrapping_add(1));
-        }
-        Seen::New { missing: if ahead < MOST_MISSING { ahead } else { 0 } }
-    }
-
-    /// Whether this counter came before.
-    pub fn knows(&self, seq: u32) -> bool {
-        self.kept.lock().unwrap_or_else(PoisonError::into_inner).contains_key(&seq)
-    }
-
-    /// The box began anew with this counter.
-    pub fn restart(&mut self, seq: u32) {
-        self.next = Some(seq);
-        self.order.clear();
-        self.kept.lock().unwrap_or_else(PoisonError::into_inner).clear();
-    }
-
-    /// What marks a counter as synced.
-    fn keeper(&self, seq: u32) -> impl FnOnce() + Send + 'static {
-        let kept = self.kept.clone();
-        move || {
-            if let Some(k) = kept.lock().unwrap_or_else(PoisonError::into_inner).get_mut(&seq) {
-                *k = true;
-            }
-        }
-    }
 }
 
 impl LineReader {
@@ -121,6 +55,8 @@ impl LineReader {
             own_time: port.own_time,
             down,
             heard: Heard::default(),
+            store_well: true,
+            told: BTreeSet::new(),
         }
     }
 
@@ -130,6 +66,11 @@ impl LineReader {
             Reader::Frames(decoder) => decoder.reset(),
             Reader::Lines(splitter, _) => *splitter = LineSplitter::joined_midway(),
         }
+    }
+
+    /// Whether readings are being kept.
+    pub fn store(&mut self, well: bool) {
+        self.store_well = well;
     }
 
     /// Takes in bytes.
@@ -179,17 +120,14 @@ impl LineReader {
 
     fn hello(&mut self, h: &Hello) {
         let (name, firmware) = (&h.name, &h.firmware);
-        tracing::info!(source = %self.way.source, "{}: box {name} is up, firmware {firmware}", self.way.source);
-        self.heard.restart(h.seq);
+        let word =
+            if self.heard.hello(h.seq, h.up_s, self.way.clock.now().mono_ns) { "up again" } else { "up" };
+        tracing::info!(source = %self.way.source, "{}: box {name} is {word}, firmware {firmware}", self.way.source);
     }
 
     fn reading(&mut self, r: &BoxReading) -> Result<(), Gone> {
-        // Sent again it would have an age: a fresh frame under an old counter
-        // is a box that began anew and whose hello was lost.
-        if r.age_ms == 0 && self.heard.knows(r.seq) {
-            self.heard.restart(r.seq);
-        }
-        if !self.is_new(r.seq) {
+        let age_ns = i64::from(r.age_ms) * 1_000_000;
+        if !self.is_new(r.seq, What::Reading { age_ns }) {
             return Ok(());
         }
         let probe = self.named(&r.probe);
@@ -199,30 +137,43 @@ impl LineReader {
     }
 
     fn button(&mut self, seq: u32, button: u8) -> Result<(), Gone> {
-        if !self.is_new(seq) {
+        if !self.is_new(seq, What::Button(button)) {
             return Ok(());
         }
-        let Some(kettle) = self.button_kettle.clone() else {
-            tracing::warn!(source = %self.way.source, "{}: a button was pressed, but the line has no kettle set", self.way.source);
-            return Ok(());
-        };
-        let by = Some(self.way.source.clone());
-        let what = match self.buttons.get(&button) {
-            Some(kind) => Incoming::Mark(Mark { kettle, kind: kind.clone(), by }),
-            None if button == 0 => Incoming::Command(Command { kettle, by, ask: Ask::Acknowledge(None) }),
-            None => {
-                tracing::warn!(source = %self.way.source, "{}: button {button} has no meaning set", self.way.source);
-                return Ok(());
+        let Some(what) = self.meaning(button) else {
+            // Nothing to keep: the box must not send it for ever.
+            if self.heard.keeper(seq).tell(Fate::Kept) {
+                self.down(Frame::Ack { seq });
             }
+            return Ok(());
         };
         let receipt = Some(self.receipt(seq, true));
         self.way.send(Input { receipt, ..Input::of(what) })
     }
 
+    /// What a button means; where it means nothing that is said once.
+    fn meaning(&mut self, button: u8) -> Option<Incoming> {
+        let by = Some(self.way.source.clone());
+        let lacks = match (self.button_kettle.clone(), self.buttons.get(&button)) {
+            (None, _) => "the line has no kettle set: add kettle = \"NAME\"",
+            (Some(kettle), Some(kind)) => {
+                return Some(Incoming::Mark(Mark { kettle, kind: kind.clone(), by }));
+            }
+            (Some(kettle), None) if button == 0 => {
+                return Some(Incoming::Command(Command { kettle, by, ask: Ask::Acknowledge(None) }));
+            }
+            (Some(_), None) => "it has no meaning set: add it to buttons = { … }",
+        };
+        if self.told.insert(button) {
+            tracing::warn!(source = %self.way.source, "{}: button {button} was pressed and does nothing; {lacks}", self.way.source);
+        }
+        None
+    }
+
     /// Whether a frame is to be taken in; one that was kept before is
     /// acknowledged again.
-    fn is_new(&mut self, seq: u32) -> bool {
-        match self.heard.note(seq) {
+    fn is_new(&mut self, seq: u32, what: What) -> bool {
+        match self.heard.note(seq, what, self.way.clock.now().mono_ns) {
             Seen::New { missing } => {
                 Tally::count(&self.way.tally.missing, missing.into());
                 if missing > 0 {
@@ -230,20 +181,23 @@ impl LineReader {
                 }
                 return true;
             }
-            Seen::Kept => {
-                // A receiver that is gone is a port that is being closed.
-                let _ = self.down.send(Frame::Ack { seq });
+            Seen::Dropped if self.store_well => {
+                self.heard.again(seq);
+                return true;
             }
-            Seen::Waiting => {}
+            Seen::Kept => self.down(Frame::Ack { seq }),
+            Seen::Waiting | Seen::Dropped => {}
         }
         Tally::count(&self.way.tally.again, 1);
         false
     }
 
     fn receipt(&self, seq: u32, chirp: bool) -> Receipt {
-        let (down, keep) = (self.down.clone(), self.heard.keeper(seq));
-        Receipt::new(move || {
-            keep();
+        let (down, keeper) = (self.down.clone(), self.heard.keeper(seq));
+        Receipt::new(move |fate| {
+            if !keeper.tell(fate) {
+                return;
+            }
             // A receiver that is gone is a port that is being closed.
             let _ = down.send(Frame::Ack { seq });
             if chirp {
@@ -251,6 +205,11 @@ impl LineReader {
                 let _ = down.send(Frame::Sound { sound: Sound::Chirp, lamp });
             }
         })
+    }
+
+    fn down(&self, frame: Frame) {
+        // A receiver that is gone is a port that is being closed.
+        let _ = self.down.send(frame);
     }
 
     fn line(&mut self, said: &Said) -> Result<(), Gone> {
@@ -277,23 +236,5 @@ fn reader(format: &Format) -> Reader {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::{Heard, Seen};
-
-    #[test]
-    fn a_counter_tells_new_from_again_and_counts_what_is_missing() {
-        let mut heard = Heard::default();
-        assert_eq!(heard.note(u32::MAX - 1), Seen::New { missing: 0 });
-        assert_eq!(heard.note(u32::MAX), Seen::New { missing: 0 });
-        assert_eq!(heard.note(0), Seen::New { missing: 0 }, "it wraps");
-        assert_eq!(heard.note(4), Seen::New { missing: 3 });
-        assert_eq!(heard.note(2), Seen::New { missing: 0 }, "late, not missing again");
-        assert_eq!(heard.note(5), Seen::New { missing: 0 });
-        assert_eq!(heard.note(4), Seen::Waiting);
-        heard.keeper(4)();
-        assert_eq!(heard.note(4), Seen::Kept);
-        heard.restart(0);
-        assert_eq!(heard.note(0), Seen::New { missing: 0 });
-        assert_eq!(heard.note(u32::MAX / 2 - 5), Seen::New { missing: 0 }, "set anew, not a billion missing");
-    }
-}
+#[path = "line_reader_tests.rs"]
+mod tests;

@@ -126,10 +126,13 @@ async fn hear(
     };
     drop(inputs);
     let mut why = String::new();
+    // Nothing is kept here, and nobody is to try whether it would be by now.
+    let mut waiting = Vec::new();
     loop {
         tokio::select! {
             input = taken.recv() => {
                 let Some(input) = input else { break };
+                waiting.extend(input.receipt);
                 let said = match input.what {
                     Incoming::Reading(reading) => {
                         Heard::Reading { reading, t_s: clock.now().mono_ns as f64 / 1e9 }

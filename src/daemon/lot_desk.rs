@@ -14,7 +14,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use super::input::{Incoming, Input, LotAsk, Receipt};
+use super::input::{Fate, Incoming, Input, LotAsk, Receipt};
 use super::outlet::LotNews;
 use super::ssh_keygen::SshKeygen;
 use crate::config::dairy::Config;
@@ -345,7 +345,11 @@ impl LotDesk {
         let text = format!("marked {} on kettle {}, {place}", ask.name, ask.kettle);
         let answer = Answer { code: 0, text, lot };
         let (storage, data, name) = (self.storage.clone(), self.data.clone(), name.to_string());
-        let receipt = Receipt::new(move || answered(&*storage, &data, &name, &answer));
+        let receipt = Receipt::new(move |fate| {
+            if fate == Fate::Kept {
+                answered(&*storage, &data, &name, &answer);
+            }
+        });
         let mark = Mark { kettle: Name::from(ask.kettle), kind, by: by.map(Name::from) };
         Some(Input { receipt: Some(receipt), ..Input::of(Incoming::Mark(mark)) })
     }

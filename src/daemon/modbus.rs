@@ -12,11 +12,13 @@
 //! taken for another's (RTU, whose answers bear no register's number: before a
 //! question that an owed answer would fit, the line must have been silent for
 //! so long that none comes any more; TCP: the transaction's number); a question
-//! is asked twice at most.
+//! is asked twice at most, and once where its unit was silent the last time, so
+//! that a dead one does not slow the others.
 //!
 //! Deliberately absent: writing to a transmitter.
 
-use std::cell::Cell;
+use std::cell::{Cell, RefCell};
+use std::collections::BTreeSet;
 use std::io::ErrorKind;
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -43,9 +45,9 @@ const NAP: Duration = Duration::from_millis(20);
 /// How often a question is asked before there is no answer.
 const ATTEMPTS: usize = 2;
 
-/// The line is silent once nothing has come for so many times what an answer
-/// is allowed: a transmitter that is too slow answers one question after the
-/// other, and they were asked that allowance apart.
+/// The line is silent once nothing was asked and nothing has come for so many
+/// times what an answer is allowed: a transmitter that is too slow answers one
+/// question after the other, and they were asked that allowance apart.
 const SILENT: f64 = 2.0;
 
 /// A line that is not silent within so many times that is never so.
@@ -58,7 +60,9 @@ enum NoAnswer {
     #[error("{0}")]
     Port(#[from] std::io::Error),
     /// Nothing came in time.
-    #[error("unit {unit} does not answer within {within_s} s: is it on, and are number, speed and parity as set?")]
+    #[error(
+        "unit {unit} does not answer within {within_s} s: is it on, and are number, speed and parity as set?"
+    )]
     Silent { unit: u8, within_s: f64 },
     /// What came is no answer to this question.
     #[error(transparent)]
@@ -90,7 +94,15 @@ impl NoAnswer {
 /// The thread cannot be started.
 pub fn start(line: ModbusLine, way: Way, stop: CancellationToken) -> std::io::Result<JoinHandle<()>> {
     std::thread::Builder::new().name(format!("modbus {}", line.name)).spawn(move || {
-        let mut poller = Poller { line, way, stop, told: false, told_late: Cell::default() };
+        let mut poller = Poller {
+            line,
+            way,
+            stop,
+            told: false,
+            told_late: Cell::default(),
+            stirred_ns: Cell::default(),
+            silent: RefCell::default(),
+        };
         // Gone only says that the daemon is stopping; there is nothing to mend.
         let _ = poller.keep_open();
     })
@@ -104,6 +116,10 @@ struct Poller {
     told: bool,
     /// That answers come too late has been said.
     told_late: Cell<bool>,
+    /// When the line was last asked or heard.
+    stirred_ns: Cell<u64>,
+    /// Units that left their last question unanswered.
+    silent: RefCell<BTreeSet<u8>>,
 }
 
 impl Poller {
@@ -113,6 +129,7 @@ impl Poller {
             match Port::open(&self.line.link, self.line.answer_within_s) {
                 Ok(mut port) => {
                     self.told = false;
+                    self.stirred();
                     self.way.send(self.way.link(true))?;
                     tracing::info!(source = %self.line.name, "{}: the line is open", self.line.name);
                     let rounds = self.rounds(&mut port)?;
@@ -171,15 +188,24 @@ impl Poller {
         if port.owes_another(request) {
             self.settle(port, request)?;
         }
+        let attempts = if self.silent.borrow().contains(&request.unit) { 1 } else { ATTEMPTS };
         let mut attempt = 1;
         loop {
             let answer = self.ask_once(port, request);
-            let Err(why) = &answer else { return answer };
+            let Err(why) = &answer else {
+                self.silent.borrow_mut().remove(&request.unit);
+                return answer;
+            };
             // A refusal is an answer: nothing more is to come.
             if !matches!(why, NoAnswer::Reply(ModbusError::Exception { .. })) {
                 port.owes(request);
             }
-            if attempt == ATTEMPTS || !why.may_be_asked_again() {
+            if attempt == attempts || !why.may_be_asked_again() {
+                let mut silent = self.silent.borrow_mut();
+                match why {
+                    NoAnswer::Silent { unit, .. } => silent.insert(*unit),
+                    _ => silent.remove(&request.unit),
+                };
                 return answer;
             }
             attempt += 1;
@@ -188,6 +214,7 @@ impl Poller {
 
     fn ask_once(&self, port: &mut Port, request: Request) -> Result<Vec<u16>, NoAnswer> {
         port.send(request)?;
+        self.stirred();
         let within_s = self.line.answer_within_s;
         let deadline_ns = self.way.clock.now().mono_ns + (within_s * 1e9) as u64;
         let mut why = NoAnswer::Silent { unit: request.unit, within_s };
@@ -197,6 +224,7 @@ impl Poller {
                 Err(e @ NoAnswer::Reply(ModbusError::NotOurs { .. })) => why = e,
                 read => {
                     if let Some(registers) = read?.flatten() {
+                        self.stirred();
                         return Ok(registers);
                     }
                 }
@@ -215,18 +243,17 @@ impl Poller {
     fn settle(&self, port: &mut Port, request: Request) -> Result<(), NoAnswer> {
         let silence_ns = (self.line.answer_within_s * SILENT * 1e9) as u64;
         let began_ns = self.way.clock.now().mono_ns;
-        let mut heard_ns = began_ns;
         loop {
             let came = nothing_yet(port.throw_away())?.unwrap_or(0);
             let now_ns = self.way.clock.now().mono_ns;
             if came > 0 {
-                heard_ns = now_ns;
+                self.stirred();
                 self.tell_late();
             }
             if self.stop.is_cancelled() {
                 return Err(NoAnswer::Stopping);
             }
-            if now_ns.saturating_sub(heard_ns) >= silence_ns {
+            if now_ns.saturating_sub(self.stirred_ns.get()) >= silence_ns {
                 port.settled();
                 return Ok(());
             }
@@ -234,6 +261,10 @@ impl Poller {
                 return Err(NoAnswer::Restless { unit: request.unit });
             }
         }
+    }
+
+    fn stirred(&self) {
+        self.stirred_ns.set(self.way.clock.now().mono_ns);
     }
 
     fn tell_late(&self) {

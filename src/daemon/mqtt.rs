@@ -1,38 +1,44 @@
 //! A broker: readings in, acknowledged when they are on disk; stages, alarms
 //! and the latest readings out.
 //!
-//! Terms: a *generation* is one connection. Packet ids mean something within
-//! their generation only, so that an acknowledgement of an older one is never
-//! sent: the broker sends the message again, and it is known again.
+//! Terms: a *generation* is one connection; what was taken in is remembered in
+//! `taken`, and how it is asked for, with acknowledgement or without, is
+//! `footing`'s to say.
 //!
 //! Invariants: the loop never waits on its own request queue; with the broker
 //! away it tries at most twice a second; subscriptions are asked for at every
-//! connection.
+//! connection; nothing is acknowledged that is not synced, and a record that
+//! stands still keeps no reading from the engine.
 //!
 //! Deliberately absent: commands over MQTT. Whoever may publish at the broker
 //! is not thereby the maker.
 
-use std::collections::{BTreeMap, VecDeque};
-use std::hash::{DefaultHasher, Hash as _, Hasher as _};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use rumqttc::{
     AsyncClient, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Packet, Publish, QoS,
     SubscribeFilter,
 };
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
+use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
-use super::input::{Incoming, Input, Receipt};
+use super::input::{Incoming, Input};
 use super::mqtt_out::{self, Publisher};
-use super::outlet::{Feed, OutletError};
+use super::outlet::{Feed, OutletError, Snapshot};
 use super::source::{Tally, Way};
 use crate::config::credentials;
 use crate::config::source::{Broker, Subscription};
 use crate::engine::event::Name;
 use crate::words::Words;
+
+mod footing;
+mod taken;
+
+use footing::{Footing, Record};
+use taken::{Before, TakenIn};
 
 /// Requests that may wait for the connection.
 const REQUESTS_QUEUED: usize = 256;
@@ -44,22 +50,26 @@ const LARGEST_PACKET: usize = 256 * 1024;
 /// Pauses between attempts to connect: first and longest.
 const PAUSES: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(3));
 
-/// How many messages are remembered, to know what comes again. Fewer than the
-/// packet ids there are, so that an id used anew is not taken for the old one.
-const REMEMBERED: usize = 1024;
-
 /// How long to wait at the end for the last word to go out.
 const LAST_WORD: Duration = Duration::from_millis(300);
 
-/// Runs one broker's connection until `stop` is cancelled.
+/// Runs one broker's connection until `stop` is cancelled. The record syncs a
+/// group after `group`.
 ///
 /// # Errors
 /// The credentials cannot be read.
-pub async fn run(broker: Broker, way: Way, feed: Feed, stop: CancellationToken) -> Result<(), OutletError> {
+pub async fn run(
+    broker: Broker,
+    way: Way,
+    feed: Feed,
+    group: Duration,
+    stop: CancellationToken,
+) -> Result<(), OutletError> {
     let (client, events) = AsyncClient::new(options(&broker)?, REQUESTS_QUEUED);
     let (acks_in, acks) = mpsc::unbounded_channel();
     let generation = Arc::new(AtomicU64::new(0));
-    let acker = tokio::spawn(acknowledge(client.clone(), acks, generation.clone()));
+    let acker = tokio::spawn(taken::acknowledge(client.clone(), acks, generation.clone()));
+    let snapshot = feed.snapshot.clone();
     let publisher = broker
         .publish_under
         .as_ref()
@@ -69,10 +79,10 @@ pub async fn run(broker: Broker, way: Way, feed: Feed, stop: CancellationToken) 
         broker,
         way,
         client,
+        taken: TakenIn::new(generation.clone(), acks_in),
         generation,
-        acks: acks_in,
-        taken: BTreeMap::new(),
-        order: VecDeque::new(),
+        footing: Footing::firm(group),
+        snapshot,
         up: false,
     };
     let result = it.keep(events, &stop).await;
@@ -101,43 +111,15 @@ fn options(broker: &Broker) -> Result<MqttOptions, OutletError> {
     Ok(o)
 }
 
-/// One acknowledgement that is due.
-struct Due {
-    generation: u64,
-    publish: Publish,
-}
-
-/// Sends acknowledgements of the running generation.
-async fn acknowledge(client: AsyncClient, mut due: mpsc::UnboundedReceiver<Due>, generation: Arc<AtomicU64>) {
-    while let Some(d) = due.recv().await {
-        // No await stands between the look and the request: a generation
-        // cannot end in between on this one-threaded runtime.
-        if generation.load(Ordering::SeqCst) != d.generation {
-            continue;
-        }
-        if client.try_ack(&d.publish).is_err() && client.ack(&d.publish).await.is_err() {
-            return;
-        }
-    }
-}
-
 struct Connection {
     broker: Broker,
     way: Way,
     client: AsyncClient,
     generation: Arc<AtomicU64>,
-    acks: mpsc::UnboundedSender<Due>,
-    /// By packet id: what was taken in of late.
-    taken: BTreeMap<u16, Taken>,
-    order: VecDeque<u16>,
+    taken: TakenIn,
+    footing: Footing,
+    snapshot: watch::Receiver<Arc<Snapshot>>,
     up: bool,
-}
-
-/// A message that was taken in.
-struct Taken {
-    fingerprint: u64,
-    /// Its acknowledgement, until it is synced.
-    waiting: Arc<Mutex<Option<Due>>>,
 }
 
 impl Connection {
@@ -146,7 +128,7 @@ impl Connection {
         loop {
             let event = tokio::select! {
                 () = stop.cancelled() => break,
-                event = events.poll() => event,
+                event = self.next(&mut events) => event,
             };
             match event {
                 Ok(Event::Incoming(Packet::ConnAck(_))) => {
@@ -170,19 +152,63 @@ impl Connection {
         Ok(())
     }
 
+    /// The connection's next event, with an eye on the record meanwhile. The
+    /// poll is never cut short for that: it would begin to connect anew each
+    /// time.
+    async fn next(&mut self, events: &mut EventLoop) -> Result<Event, ConnectionError> {
+        let poll = events.poll();
+        tokio::pin!(poll);
+        loop {
+            tokio::select! {
+                event = &mut poll => return event,
+                Ok(()) = self.snapshot.changed() => self.look_at_record(),
+            }
+        }
+    }
+
+    /// Changes over to messages without acknowledgement while the record stands
+    /// still, and back.
+    fn look_at_record(&mut self) {
+        let trouble = self.snapshot.borrow_and_update().store_trouble.is_some();
+        let record = Record { trouble, waits_since: self.taken.waits_since() };
+        if !self.up
+            || !self.footing.wants_change(record, Instant::now())
+            || !self.subscribe(!self.footing.is_afloat())
+        {
+            return;
+        }
+        self.footing.changed(Instant::now());
+        let name = &self.broker.name;
+        if self.footing.is_afloat() {
+            tracing::warn!(source = %name, "{name}: readings cannot be kept just now; they are heard without being acknowledged, so that alarms go on, and what comes meanwhile is lost if the daemon ends before");
+            return;
+        }
+        tracing::info!(source = %name, "{name}: readings are kept and acknowledged again");
+        if self.taken.dropped() {
+            // The broker sends them again at the next connection only.
+            let _ = self.client.try_disconnect();
+        }
+    }
+
+    /// Asks for everything that is configured; whether it could be asked for.
+    fn subscribe(&self, afloat: bool) -> bool {
+        let asked = |s: &Subscription| if afloat { QoS::AtMostOnce } else { qos(s.qos) };
+        let filters: Vec<_> = self
+            .broker
+            .subscriptions
+            .iter()
+            .map(|s| SubscribeFilter::new(s.topic.filter(), asked(s)))
+            .collect();
+        // Never waiting: this very loop empties the queue.
+        filters.is_empty() || self.client.try_subscribe_many(filters).is_ok()
+    }
+
     async fn connected(&mut self) -> Result<(), OutletError> {
         self.generation.fetch_add(1, Ordering::SeqCst);
         self.up = true;
         let name = &self.broker.name;
         tracing::info!(source = %name, "{name}: connected to {}:{}", self.broker.host, self.broker.port);
-        let filters: Vec<_> = self
-            .broker
-            .subscriptions
-            .iter()
-            .map(|s| SubscribeFilter::new(s.topic.filter(), qos(s.qos)))
-            .collect();
-        // Never waiting: this very loop empties the queue.
-        if !filters.is_empty() && self.client.try_subscribe_many(filters).is_err() {
+        if !self.subscribe(self.footing.is_afloat()) {
             tracing::warn!(source = %name, "{name}: the request queue is full; subscribing at the next connection");
         }
         if let Some(under) = &self.broker.publish_under {
@@ -191,7 +217,8 @@ impl Connection {
         Ok(self.way.send_async(self.way.link(true)).await.map_err(|g| g.to_string())?)
     }
 
-    fn subscribed(&self, ack: &rumqttc::SubAck) {
+    fn subscribed(&mut self, ack: &rumqttc::SubAck) {
+        self.footing.granted(self.way.clock.now().wall_ns);
         for (code, s) in ack.return_codes.iter().zip(&self.broker.subscriptions) {
             if *code == rumqttc::SubscribeReasonCode::Failure {
                 let name = &self.broker.name;
@@ -217,85 +244,42 @@ impl Connection {
 
     async fn published(&mut self, p: Publish) -> Result<(), OutletError> {
         let Some(found) = self.broker.subscriptions.iter().find(|s| s.topic.matches(&p.topic)) else {
-            self.acknowledge_unread(p);
+            self.taken.acknowledge_unread(p);
             return Ok(());
         };
         let subscription = found.clone();
         if p.retain && !subscription.own_time {
             // Kept by the broker since nobody knows when: no reading of now.
             tracing::debug!(source = %self.broker.name, "a retained reading of {} is left out", p.topic);
-            self.acknowledge_unread(p);
+            self.taken.acknowledge_unread(p);
             return Ok(());
         }
-        if self.came_before(&p) {
-            return Ok(());
-        }
-        let inputs = self.read(&subscription, &p);
-        if inputs.is_empty() {
-            self.acknowledge_unread(p);
-            return Ok(());
-        }
-        let last = inputs.len() - 1;
-        for (n, mut input) in inputs.into_iter().enumerate() {
-            // Receipts are called in the order of the record: the last one
-            // stands for the whole payload.
-            if n == last && p.qos == QoS::AtLeastOnce {
-                input.receipt = Some(self.receipt(p.clone()));
+        let now_ns = self.way.clock.now().wall_ns;
+        // When it was published, where that was not just now.
+        let since = match self.taken.before(&p) {
+            Before::Known => {
+                Tally::count(&self.way.tally.again, 1);
+                return Ok(());
             }
+            Before::Dropped(came) => Some(came),
+            Before::New if p.qos == QoS::AtLeastOnce => self.footing.straggler(Instant::now()),
+            Before::New => None,
+        };
+        let mut inputs = self.read(&subscription, &p);
+        let Some(last) = inputs.last_mut() else {
+            self.taken.acknowledge_unread(p);
+            return Ok(());
+        };
+        // Receipts are called in the order of the record: the last one stands
+        // for the whole payload.
+        if p.qos == QoS::AtLeastOnce {
+            last.receipt = Some(self.taken.receipt(p, since.unwrap_or(now_ns)));
+        }
+        for mut input in inputs {
+            input.wall_ns = input.wall_ns.or(since);
             self.way.send_async(input).await.map_err(|g| g.to_string())?;
         }
         Ok(())
-    }
-
-    /// Nothing in it is to be kept; the broker must not send it again.
-    fn acknowledge_unread(&self, publish: Publish) {
-        if publish.qos == QoS::AtLeastOnce {
-            let generation = self.generation.load(Ordering::SeqCst);
-            // The acker lives as long as the connection.
-            let _ = self.acks.send(Due { generation, publish });
-        }
-    }
-
-    /// Whether a message that the broker sends again was taken in already. It
-    /// is acknowledged now where it is synced, and else when it will be.
-    fn came_before(&mut self, p: &Publish) -> bool {
-        if !p.dup || p.qos != QoS::AtLeastOnce {
-            return false;
-        }
-        let Some(taken) = self.taken.get(&p.pkid).filter(|t| t.fingerprint == fingerprint(p)) else {
-            return false;
-        };
-        Tally::count(&self.way.tally.again, 1);
-        let due = Due { generation: self.generation.load(Ordering::SeqCst), publish: p.clone() };
-        let mut waiting = taken.waiting.lock().unwrap_or_else(PoisonError::into_inner);
-        if waiting.is_some() {
-            *waiting = Some(due);
-        } else {
-            // The acker lives as long as the connection.
-            let _ = self.acks.send(due);
-        }
-        true
-    }
-
-    fn receipt(&mut self, publish: Publish) -> Receipt {
-        let (pkid, fingerprint) = (publish.pkid, fingerprint(&publish));
-        let due = Due { generation: self.generation.load(Ordering::SeqCst), publish };
-        let waiting = Arc::new(Mutex::new(Some(due)));
-        self.taken.insert(pkid, Taken { fingerprint, waiting: waiting.clone() });
-        self.order.push_back(pkid);
-        if self.order.len() > REMEMBERED
-            && let Some(oldest) = self.order.pop_front()
-            && !self.order.contains(&oldest)
-        {
-            self.taken.remove(&oldest);
-        }
-        let acks = self.acks.clone();
-        Receipt::new(move || {
-            if let Some(due) = waiting.lock().unwrap_or_else(PoisonError::into_inner).take() {
-                // A connection that has ended needs no acknowledgement.
-                let _ = acks.send(due);
-            }
-        })
     }
 
     fn read(&self, subscription: &Subscription, p: &Publish) -> Vec<Input> {
@@ -325,6 +309,10 @@ impl Connection {
         if !self.up {
             return;
         }
+        if self.footing.is_afloat() {
+            // What comes while we are away is to wait for us.
+            self.subscribe(false);
+        }
         if let Some(under) = &self.broker.publish_under {
             let _ = self.client.try_publish(mqtt_out::status_topic(under), QoS::AtLeastOnce, true, "offline");
         }
@@ -340,13 +328,6 @@ impl Connection {
         // The disconnect itself goes out at the next turn of the loop.
         let _ = tokio::time::timeout(Duration::from_millis(50), events.poll()).await;
     }
-}
-
-fn fingerprint(p: &Publish) -> u64 {
-    let mut h = DefaultHasher::new();
-    p.topic.hash(&mut h);
-    p.payload.hash(&mut h);
-    h.finish()
 }
 
 fn qos(n: u8) -> QoS {

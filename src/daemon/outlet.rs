@@ -16,7 +16,7 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
 use super::alerts::{self, Board};
-use super::input::{Incoming, Input, LotAsk, Receipt};
+use super::input::{Fate, Incoming, Input, LotAsk, Receipt};
 use super::page::Page;
 use super::terminal::Terminal;
 use crate::config::dairy::Config;
@@ -162,14 +162,14 @@ impl Commands {
     async fn send(&self, what: Incoming) -> Result<(), CommandError> {
         let (tx, rx) = oneshot::channel();
         // Who asked may have gone away meanwhile; it is kept all the same.
-        let receipt = Receipt::new(move || {
-            let _ = tx.send(());
+        let receipt = Receipt::new(move |fate| {
+            let _ = tx.send(fate);
         });
         let input = Input { receipt: Some(receipt), ..Input::of(what) };
         self.0.send(input).await.map_err(|_| CommandError::Stopping)?;
         match tokio::time::timeout(KEPT_WITHIN, rx).await {
-            Ok(Ok(())) => Ok(()),
-            Ok(Err(_)) => Err(CommandError::Refused),
+            Ok(Ok(Fate::Kept)) => Ok(()),
+            Ok(Ok(Fate::Dropped) | Err(_)) => Err(CommandError::Refused),
             Err(_) => Err(CommandError::NotKeptYet),
         }
     }

@@ -149,6 +149,7 @@ impl Line {
                 Ok(0) => return Ok(Left::HungUp("it reads no bytes".into())),
                 Ok(n) => {
                     last_byte_ns = self.way.clock.now().mono_ns;
+                    self.reader.store(self.snapshot.borrow().store_trouble.is_none());
                     self.reader.take(&bytes[..n])?;
                 }
                 Err(e) if matches!(e.kind(), ErrorKind::TimedOut | ErrorKind::Interrupted) => {}

@@ -3,6 +3,7 @@
 
 use std::sync::Arc;
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinSet;
@@ -97,7 +98,8 @@ impl Sources {
         }
         for (broker, way) in config.brokers.iter().zip(ways.by_ref()) {
             let name = format!("broker {}", broker.name);
-            let run = mqtt::run(broker.clone(), way, feed.clone(), stop.clone());
+            let group = Duration::from_secs_f64(config.journal.seconds);
+            let run = mqtt::run(broker.clone(), way, feed.clone(), group, stop.clone());
             set.spawn(async move { (name, run.await) });
         }
         for (line, way) in config.modbus.iter().zip(ways) {

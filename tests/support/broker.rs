@@ -25,7 +25,7 @@ impl Broker {
     pub fn start(folder: &Path, password: Option<&str>) -> Self {
         let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
         let mut text = format!(
-            "listener {port} 127.0.0.1\npersistence true\npersistence_location {}/\nautosave_on_changes true\nautosave_interval 1\nmax_queued_messages 100000\nlog_dest none\n",
+            "listener {port} 127.0.0.1\npersistence true\npersistence_location {}/\nautosave_on_changes true\nautosave_interval 1\nmax_queued_messages 100000\nmax_inflight_messages 20\nlog_dest none\n",
             folder.display()
         );
         if let Some(password) = password {

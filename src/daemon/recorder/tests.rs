@@ -1,4 +1,5 @@
 use super::*;
+use crate::daemon::input::Fate;
 use crate::journal::Settings;
 use crate::journal::storage::Disk;
 use std::sync::Arc;
@@ -20,7 +21,8 @@ fn receipts_come_after_the_sync_and_all_of_them_by_the_stop() {
     let called = Arc::new(AtomicU32::new(0));
     for n in 0..100_i64 {
         let counted = called.clone();
-        let receipt = Receipt::new(move || {
+        let receipt = Receipt::new(move |fate| {
+            assert_eq!(fate, Fate::Kept);
             counted.fetch_add(1, Ordering::SeqCst);
         });
         let at = Moment { mono_ns: n.unsigned_abs(), offset_ns: 1_000_000, clock_sure: true };

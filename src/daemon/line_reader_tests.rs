@@ -1,0 +1,74 @@
+use std::sync::Arc;
+use std::sync::mpsc::Receiver;
+
+use tokio::sync::mpsc;
+
+use super::*;
+use crate::config::dairy::Config;
+use crate::daemon::channels::Channels;
+use crate::daemon::clock::Clock;
+use crate::wire::frame::encode;
+
+/// A reader of frames with what it hands on and what it answers.
+fn reader() -> (LineReader, mpsc::Receiver<Input>, Receiver<Frame>, Clock) {
+    let (inputs, taken) = mpsc::channel(16);
+    let (down, answers) = std::sync::mpsc::channel();
+    let clock = Clock::by_hand(1_781_424_000_000_000_000);
+    let channels = Arc::new(Channels::of(&Config::default()));
+    let way =
+        Way { source: Name::from("box"), inputs, clock: clock.clone(), channels, tally: Arc::default() };
+    let port = SerialPort {
+        name: Name::from("box"),
+        port: "/dev/null".into(),
+        baud: 115_200,
+        format: Format::Frames,
+        probe: None,
+        probes: BTreeMap::new(),
+        buttons: BTreeMap::new(),
+        kettle: None,
+        own_time: false,
+        answers: true,
+        stall_s: 30.0,
+    };
+    (LineReader::new(&port, way, down), taken, answers, clock)
+}
+
+fn frame(seq: u32, age_ms: u32) -> Vec<u8> {
+    encode(&Frame::Reading(BoxReading {
+        seq,
+        probe: "milk".into(),
+        signal: crate::sensor::raw::Signal::Celsius(30.5),
+        cold_junction_celsius: None,
+        faults: crate::sensor::fault::Faults::NONE,
+        age_ms,
+    }))
+}
+
+/// A frame whose record found no room was ignored for ever when the box sent
+/// it again, though there was room by then.
+#[test]
+fn a_frame_that_could_not_be_kept_is_taken_in_again_once_there_is_room() {
+    let (mut reader, mut taken, answers, clock) = reader();
+    reader.take(&frame(1, 0)).unwrap();
+    drop(taken.try_recv().unwrap().receipt);
+    reader.store(false);
+    clock.advance(std::time::Duration::from_secs(5));
+    reader.take(&frame(1, 5_000)).unwrap();
+    assert!(taken.try_recv().is_err(), "while there is no room it would only be lost again");
+    reader.store(true);
+    clock.advance(std::time::Duration::from_secs(5));
+    reader.take(&frame(1, 10_000)).unwrap();
+    assert!(answers.try_recv().is_err(), "not acknowledged before it is kept");
+    taken.try_recv().unwrap().receipt.unwrap().kept();
+    assert_eq!(answers.try_recv(), Ok(Frame::Ack { seq: 1 }));
+}
+
+#[test]
+fn a_button_that_means_nothing_is_not_sent_for_ever() {
+    let (mut reader, mut taken, answers, _) = reader();
+    for _ in 0..2 {
+        reader.take(&encode(&Frame::Button { seq: 3, button: 1 })).unwrap();
+        assert_eq!(answers.try_recv(), Ok(Frame::Ack { seq: 3 }));
+    }
+    assert!(taken.try_recv().is_err());
+}

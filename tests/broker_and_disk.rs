@@ -1,0 +1,141 @@
+//! A broker sends twenty messages that are not acknowledged, then waits: a disk
+//! that takes nothing must not make its probes fall silent. Alarms keep working
+//! when the disk does not, and nothing is acknowledged that is not kept.
+
+#![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
+
+#[path = "support/broker.rs"]
+mod broker;
+#[path = "support/house.rs"]
+mod house;
+#[path = "support/moody_disk.rs"]
+mod moody_disk;
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+
+use broker::{Broker, Hand};
+use curdtrace::daemon::Setup;
+use curdtrace::daemon::clock::Clock;
+use house::{House, config, journal, wait_for};
+use moody_disk::{Moods, MoodyDisk};
+
+const SOON: Duration = Duration::from_secs(20);
+
+fn open(folder: &Path, port: u16, disk: &MoodyDisk) -> House {
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[journal]\ngroup-seconds = 0.1\n[[mqtt]]\nname = \"broker\"\nhost = \"127.0.0.1\"\nport = {port}\n\
+         client-id = \"curdtrace-test\"\n\
+         [[mqtt.subscribe]]\ntopic = \"json/{{probe}}\"\npayload = \"json\"\nvalue-at = \"/value\"\nseq-at = \"/seq\"\n"
+    );
+    let mut setup = Setup::of(config(folder, &text), Clock::real());
+    setup.storage = Arc::new(disk.clone());
+    House::with(setup)
+}
+
+/// When each was recorded to have been, by its counter.
+fn times(folder: &Path) -> BTreeMap<u32, i64> {
+    let seq = |l: &str| l.split("seq=").nth(1)?.split('u').next()?.parse().ok();
+    let time = |l: &str| l.rsplit(' ').next()?.parse().ok();
+    let lines = journal(&folder.join("data"));
+    lines.iter().filter(|l| l.starts_with("temperature")).filter_map(|l| Some((seq(l)?, time(l)?))).collect()
+}
+
+/// A probe says a number fifty times a second while `mood` holds.
+fn goes_on(mood: impl Fn(&Moods, bool)) {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), None);
+    let hand = Hand::new(broker.port, "hand", None, "nothing");
+    let disk = MoodyDisk::default();
+    let house = open(folder.path(), broker.port, &disk);
+    assert!(wait_for(SOON, || house.is_up("broker")));
+    std::thread::sleep(Duration::from_millis(200));
+    let mut sent = 0_u32;
+    let mut say = || {
+        sent += 1;
+        hand.publish("json/big", &format!("{{\"value\":34.5,\"seq\":{sent}}}"));
+        std::thread::sleep(Duration::from_millis(20));
+        sent
+    };
+    for _ in 0..5 {
+        say();
+    }
+    assert!(wait_for(SOON, || house.shown().readings_kept == 5));
+    mood(&disk.0, true);
+    let before = house.taken();
+    assert!(
+        wait_for(SOON, || {
+            say();
+            house.taken() >= before + 100
+        }),
+        "{} of {} are heard",
+        house.taken(),
+        say()
+    );
+    assert!(house.shown().readings_kept <= 6, "what is not on disk is not said to be");
+    // Of those said half a second ago, whatever is not here waits at the broker.
+    let said_long_ago = say() - 25;
+    let well_ns = Clock::real().now().wall_ns;
+    mood(&disk.0, false);
+    // Heard without, and held back by the broker: all of it is kept in the end.
+    let last = say();
+    assert!(
+        wait_for(SOON, || times(folder.path()).len() == last as usize),
+        "{:?}",
+        times(folder.path()).keys()
+    );
+    house.close().unwrap();
+    for (seq, time_ns) in times(folder.path()) {
+        assert!(
+            time_ns < well_ns || seq == last,
+            "{seq} was said before the disk was well, and is dated after"
+        );
+    }
+}
+
+#[test]
+fn a_full_disk_keeps_no_reading_of_a_broker_from_the_engine() {
+    goes_on(|disk, bad| disk.full.store(bad, Ordering::SeqCst));
+}
+
+#[test]
+fn a_disk_that_hangs_keeps_no_reading_of_a_broker_from_the_engine() {
+    goes_on(|disk, bad| disk.slow_ms.store(if bad { 600_000 } else { 0 }, Ordering::SeqCst));
+}
+
+/// Afloat while it lasts, and not for ever: what comes while the daemon is away
+/// waits at the broker again.
+#[test]
+fn what_comes_while_the_daemon_is_away_waits_for_it_after_a_full_disk_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), None);
+    let hand = Hand::new(broker.port, "hand", None, "nothing");
+    let disk = MoodyDisk::default();
+    let house = open(folder.path(), broker.port, &disk);
+    assert!(wait_for(SOON, || house.is_up("broker")));
+    std::thread::sleep(Duration::from_millis(200));
+    disk.0.full.store(true, Ordering::SeqCst);
+    let mut sent = 0_u32;
+    let mut say = || {
+        sent += 1;
+        hand.publish("json/big", &format!("{{\"value\":34.5,\"seq\":{sent}}}"));
+        sent
+    };
+    // More than the broker sends without an answer: it is afloat.
+    assert!(wait_for(SOON, || {
+        say();
+        std::thread::sleep(Duration::from_millis(20));
+        house.taken() > 60
+    }));
+    disk.0.full.store(false, Ordering::SeqCst);
+    house.close().unwrap();
+    let last = (0..10).map(|_| say()).last().unwrap();
+    assert!(wait_for(SOON, || hand.taken_over() == last as usize));
+    let house = open(folder.path(), broker.port, &disk);
+    assert!(wait_for(SOON, || times(folder.path()).contains_key(&last)), "{:?}", times(folder.path()).keys());
+    house.close().unwrap();
+    assert_eq!(times(folder.path()).len(), last as usize, "{:?}", times(folder.path()).keys());
+}

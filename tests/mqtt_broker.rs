@@ -122,6 +122,28 @@ fn no_old_reading_is_taken_for_one_of_now() {
     assert!((time("32") - now).abs() < minute, "a time that is still to come is not believed");
 }
 
+/// A name that line protocol cannot carry was recorded, acknowledged, and could
+/// not be read again; one that is a path led out of its folder.
+#[test]
+fn a_name_that_no_record_can_carry_is_refused_at_the_door() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), None);
+    let hand = Hand::new(broker.port, "hand", None, "nothing");
+    let house = House::open(dairy(folder.path(), broker.port, ""), Clock::real());
+    assert!(wait_for(SOON, || house.is_up("broker")));
+    std::thread::sleep(Duration::from_millis(200));
+    hand.publish("dairy/back\\/temperature", "34.5");
+    hand.publish("dairy/back\\,slash/temperature", "34.5");
+    hand.publish("lines", "temperature,probe=tank,kettle=../lots/L1/lot celsius=34.5");
+    assert!(wait_for(SOON, || house.counted("broker", "refused") == 3));
+    hand.publish("dairy/left, big/temperature", "34.5");
+    assert!(wait_for(SOON, || house.taken() == 1));
+    house.close().unwrap();
+    let kept = readings(&folder.path().join("data"));
+    assert_eq!(kept.len(), 1, "{kept:#?}");
+    assert!(kept[0].starts_with("temperature,probe=left\\,\\ big celsius=34.5 "), "{}", kept[0]);
+}
+
 /// A broker that comes and goes, at the size of a pull request: the session is
 /// kept, so that not one reading published with QoS 1 may be lost.
 #[test]

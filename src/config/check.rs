@@ -14,6 +14,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::file::Book;
+use crate::wire::name;
 
 /// One TOML table being read.
 #[derive(Debug)]
@@ -79,11 +80,10 @@ impl<'s, 'i> Section<'s, 'i> {
         text
     }
 
-    /// A string that is not empty and can bear a name: no control characters,
-    /// at most 100 bytes.
+    /// A string that can be a name.
     pub fn name(&self, key: &'static str) -> Option<&'s str> {
         let text = self.text(key)?;
-        if let Some(why) = unfit_name(text).or(text.contains('/').then_some("has a slash in it")) {
+        if let Some(why) = name::unfit(text) {
             self.fault_at(key, format!("{key} = {text:?} {why}"), "give it a short plain name");
             return None;
         }
@@ -262,18 +262,6 @@ impl<'s, 'i> Section<'s, 'i> {
                 self.book.fault(key.span().start, what, remedy);
             }
         }
-    }
-}
-
-/// Why a text cannot be a name, where it cannot.
-pub fn unfit_name(text: &str) -> Option<&'static str> {
-    match text {
-        "" => Some("is empty"),
-        t if t.len() > 100 => Some("is longer than 100 bytes"),
-        t if t.trim() != t => Some("begins or ends with a blank"),
-        t if t.chars().any(char::is_control) => Some("has a control character in it"),
-        t if t.ends_with('\\') => Some("ends with a backslash, which line protocol cannot carry"),
-        _ => None,
     }
 }
 

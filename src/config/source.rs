@@ -3,11 +3,12 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use super::check::{Section, unfit_name};
+use super::check::Section;
 use super::sensor::{self, SensorSet};
 use crate::engine::event::{MarkKind, Name};
 use crate::sensor::unit::Unit;
 use crate::wire::line::mark_kind;
+use crate::wire::name;
 use crate::wire::payload::{JsonPointers, Payload, PayloadKind, Quantity};
 use crate::wire::topic::TopicPattern;
 
@@ -251,7 +252,7 @@ fn topic_prefix(s: &Section<'_, '_>, under: &str) -> Option<String> {
         && !under.starts_with('/')
         && !under.ends_with('/')
         && !under.contains(['+', '#', '{', '}'])
-        && unfit_name(under).is_none();
+        && name::unfit_path(under).is_none();
     if fit {
         return Some(under.into());
     }
@@ -329,7 +330,7 @@ fn renamed(s: &Section<'_, '_>) -> BTreeMap<String, Name> {
     let Some(table) = s.section("probes") else { return BTreeMap::new() };
     let mut map = BTreeMap::new();
     for (theirs, ours) in table.named_texts() {
-        if let Some(why) = unfit_name(ours) {
+        if let Some(why) = name::unfit(ours) {
             table.fault_at(theirs, format!("{theirs} = {ours:?} {why}"), "give it a short plain name");
         }
         map.insert(theirs.to_string(), Name::from(ours));

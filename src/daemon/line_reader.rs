@@ -131,7 +131,10 @@ impl LineReader {
             return Ok(());
         }
         let probe = self.named(&r.probe);
-        let reading = self.way.reading(&probe, None, &r.raw());
+        let Some(reading) = self.way.reading(&probe, None, &r.raw()) else {
+            self.nothing_to_keep(r.seq);
+            return Ok(());
+        };
         let receipt = self.receipt(r.seq, false);
         self.way.send(self.way.aged(reading, u64::from(r.age_ms) * 1_000_000, Some(receipt)))
     }
@@ -141,10 +144,7 @@ impl LineReader {
             return Ok(());
         }
         let Some(what) = self.meaning(button) else {
-            // Nothing to keep: the box must not send it for ever.
-            if self.heard.keeper(seq).tell(Fate::Kept) {
-                self.down(Frame::Ack { seq });
-            }
+            self.nothing_to_keep(seq);
             return Ok(());
         };
         let receipt = Some(self.receipt(seq, true));
@@ -192,6 +192,13 @@ impl LineReader {
         false
     }
 
+    /// The box must not send it for ever.
+    fn nothing_to_keep(&self, seq: u32) {
+        if self.heard.keeper(seq).tell(Fate::Kept) {
+            self.down(Frame::Ack { seq });
+        }
+    }
+
     fn receipt(&self, seq: u32, chirp: bool) -> Receipt {
         let (down, keeper) = (self.down.clone(), self.heard.keeper(seq));
         Receipt::new(move |fate| {
@@ -218,7 +225,7 @@ impl LineReader {
             self.refuse(&"the line does not say whose reading it is; add probe = \"NAME\"");
             return Ok(());
         };
-        let reading = self.way.reading(&probe, said.kettle.clone(), &said.raw);
+        let Some(reading) = self.way.reading(&probe, said.kettle.clone(), &said.raw) else { return Ok(()) };
         let taken = said.wall_ns.filter(|_| self.own_time).into();
         self.way.send(Input { what: Incoming::Reading(reading), taken, receipt: None })
     }

@@ -27,6 +27,7 @@ use crate::lot::inbox::{Answer, Ask, Inbox, MarkAsk, Opening, Request};
 use crate::lot::life::{Done, Lots};
 use crate::lot::store::{Dairy, LotError};
 use crate::wire::line::mark_kind;
+use crate::wire::name::unfit;
 
 /// A make's beginning and its lot's opening may be so far apart, nanoseconds.
 const SAME_NS: i64 = 60_000_000_000;
@@ -339,6 +340,11 @@ impl LotDesk {
                 return None;
             }
         };
+        if let Some(why) = unfit(&ask.kettle) {
+            let text = format!("kettle {:?} {why}; name one of those there are", ask.kettle);
+            self.answer(name, &Answer { code: 64, text, lot: None });
+            return None;
+        }
         self.in_hand.insert(name.into());
         let lot = self.lots.open_lots().get(&ask.kettle).cloned();
         let place = lot.as_ref().map_or("no lot is open there".into(), |l| format!("lot {l}"));

@@ -7,7 +7,7 @@
 //! | [`input`] | what reaches the runner, and the receipt that it is kept |
 //! | [`late`] | readings that come long after they were taken |
 //! | [`intake`] | what came in from outside as journal lines, and back |
-//! | [`runner`] | the one task that owns the engine |
+//! | [`runner`] | the one task that owns the engine; [`admission`] whose readings it takes in |
 //! | [`recorder`] | the one thread that owns the journal |
 //! | [`resume`] | the recent past through the engine after a restart |
 //! | [`standing`] | what persons ordered that holds until they say otherwise |
@@ -37,6 +37,7 @@
 //! never wait for it; nothing is acknowledged before it is synced; a task that
 //! dies ends the process, and the supervisor starts it again.
 
+pub mod admission;
 pub mod alert_command;
 pub mod alert_http;
 pub mod alert_sound;

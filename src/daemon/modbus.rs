@@ -173,8 +173,9 @@ impl Poller {
                         missing(why.to_string())
                     }
                 };
-                let reading = self.way.reading(&polled.probe, None, &raw);
-                self.way.send(Input::of(Incoming::Reading(reading)))?;
+                if let Some(reading) = self.way.reading(&polled.probe, None, &raw) {
+                    self.way.send(Input::of(Incoming::Reading(reading)))?;
+                }
             }
             rounds += 1;
             let spent = Duration::from_nanos(self.way.clock.now().mono_ns.saturating_sub(began_ns));

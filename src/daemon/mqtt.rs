@@ -297,7 +297,7 @@ impl Connection {
             let Some(probe) = said.probe.or(by_topic).or_else(|| subscription.probe.clone()) else {
                 continue;
             };
-            let reading = self.way.reading(&probe, said.kettle, &said.raw);
+            let Some(reading) = self.way.reading(&probe, said.kettle, &said.raw) else { continue };
             let taken = said.wall_ns.filter(|_| subscription.own_time).into();
             inputs.push(Input { what: Incoming::Reading(reading), taken, receipt: None });
         }

@@ -7,12 +7,12 @@
 //! Invariant: the journal gets every happening in the order in which the
 //! engine got it, so that the journal replayed is the day again.
 
-use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use tokio::sync::{broadcast, mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
+use super::admission::Admission;
 use super::clock::{Clock, StepWatch};
 use super::input::{Incoming, Input, Receipt};
 use super::intake;
@@ -70,10 +70,8 @@ pub struct Runner {
     pub taken: watch::Sender<u64>,
     /// What each source counts, in the order of the snapshot's sources.
     pub tallies: Vec<Arc<Tally>>,
-    /// At most so many probes are taken in.
-    pub most_probes: usize,
-    /// Probes seen.
-    pub probes: BTreeSet<Name>,
+    /// Which probes and kettles are taken in.
+    pub admission: Admission,
 }
 
 /// The running loop's own state.
@@ -167,7 +165,7 @@ impl Loop {
         let Input { what, taken, receipt } = input;
         match what {
             Incoming::Reading(reading) => {
-                if !self.admit(&reading.probe) {
+                if !self.r.admission.admits(&reading) {
                     // Nothing is gained where it is sent again.
                     receipt.into_iter().for_each(Receipt::kept);
                     return Ok(());
@@ -193,20 +191,6 @@ impl Loop {
                 self.happened(Happening::Link { source, up }, receipt)
             }
         }
-    }
-
-    /// Whether a probe is taken in: a broker with a wild topic must not fill
-    /// the memory.
-    fn admit(&mut self, probe: &Name) -> bool {
-        if self.r.probes.contains(probe) {
-            return true;
-        }
-        if self.r.probes.len() >= self.r.most_probes {
-            tracing::warn!("probe {probe} is one too many and is not taken in; raise [limits] probes");
-            return false;
-        }
-        tracing::info!("first reading of probe {probe}");
-        self.r.probes.insert(probe.clone())
     }
 
     fn marked(&mut self, mark: Mark, receipt: Option<Receipt>) -> Result<(), RunError> {

@@ -3,7 +3,7 @@
 
 use std::fmt;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use tokio::sync::mpsc;
 
@@ -12,6 +12,7 @@ use super::clock::Clock;
 use super::input::{Incoming, Input, Receipt, Taken};
 use crate::engine::event::{Name, Reading};
 use crate::sensor::raw::Raw;
+use crate::wire::name;
 
 /// A reading younger than this is of the moment it comes, nanoseconds.
 const FRESH_NS: u64 = 500_000_000;
@@ -46,6 +47,8 @@ pub struct Tally {
     pub reopened: AtomicU64,
     /// Times nothing came for too long.
     pub stalls: AtomicU64,
+    /// That a name cannot be one was said.
+    pub unfit_told: AtomicBool,
 }
 
 impl Tally {
@@ -79,10 +82,26 @@ impl fmt::Display for Gone {
 }
 
 impl Way {
-    /// A reading with the dairy's own names.
-    pub fn reading(&self, probe: &Name, kettle: Option<Name>, raw: &Raw) -> Reading {
+    /// A reading with the dairy's own names. Here names come in from outside:
+    /// with one that the record cannot carry it is refused.
+    pub fn reading(&self, probe: &Name, kettle: Option<Name>, raw: &Raw) -> Option<Reading> {
+        for name in [Some(probe), kettle.as_ref()].into_iter().flatten() {
+            if let Some(why) = name::unfit(name) {
+                self.refuse_name(name, why);
+                return None;
+            }
+        }
         Tally::count(&self.tally.readings, 1);
-        self.channels.reading(probe, kettle, raw, self.clock.now())
+        Some(self.channels.reading(probe, kettle, raw, self.clock.now()))
+    }
+
+    /// Counted each time, said once.
+    fn refuse_name(&self, name: &str, why: &str) {
+        Tally::count(&self.tally.refused, 1);
+        if !self.tally.unfit_told.swap(true, Ordering::Relaxed) {
+            let from = &self.source;
+            tracing::warn!(source = %from, "{from}: the name {name:?} {why}: its readings are refused; give it a short plain name where it comes from");
+        }
     }
 
     /// The source came or went.

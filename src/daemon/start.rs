@@ -15,6 +15,7 @@ use tokio::sync::{broadcast, mpsc, watch};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
+use super::admission::Admission;
 use super::clock::Clock;
 use super::free_space::FreeSpace;
 use super::input::{Incoming, Input};
@@ -190,6 +191,9 @@ impl Daemon {
             taken: count.subscribe(),
             commands: Commands::into(inputs.clone()),
         };
+        let most = usize::try_from(config.most_probes).unwrap_or(usize::MAX);
+        let kettles = engine.view().kettles.into_iter().map(|k| k.kettle).collect();
+        let admission = Admission::of(most, past.probes.clone(), kettles);
         let runner = Runner {
             engine,
             clock: clock.clone(),
@@ -205,8 +209,7 @@ impl Daemon {
             snapshot,
             taken: count,
             tallies: sources.tallies(),
-            most_probes: usize::try_from(config.most_probes).unwrap_or(usize::MAX),
-            probes: past.probes.clone(),
+            admission,
         };
         Ok(Self { setup, runner, feed, inputs, past, sources, _hold: hold })
     }

@@ -4,6 +4,7 @@ pub mod frame;
 pub mod json;
 pub mod line;
 pub mod modbus;
+pub mod name;
 pub mod payload;
 pub mod playback;
 pub mod split;

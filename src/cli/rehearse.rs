@@ -97,7 +97,7 @@ pub fn run(args: &Args) -> Result<(), Failure> {
         return Err(Failure::usage(format!("--speed {} is not between 0.01 and 100,000", args.speed)));
     }
     let plan = Arc::new(the_plan(args.plan.as_deref())?);
-    log::start();
+    let _logging = log::start();
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()

@@ -21,7 +21,7 @@ pub struct Args {
 /// Runs until told to stop.
 pub fn run(args: Args) -> Result<(), Failure> {
     let config = configured(args.place)?;
-    log::start();
+    let _logging = log::start();
     let mut setup = Setup::of(config, Clock::real());
     if let Some(notify) = Notify::from_environment() {
         setup.outlets.push(Box::new(notify));

@@ -7,7 +7,10 @@
 
 use std::io::Write as _;
 use std::process::{Command, Stdio};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
+
+use tokio::sync::oneshot;
 
 use super::alerts::Call;
 use super::running::Running;
@@ -16,7 +19,8 @@ use super::running::Running;
 const LOOK: Duration = Duration::from_millis(50);
 
 /// Runs the program and waits for its end; well where it ends with 0. A caller
-/// that stops waiting ends the program.
+/// that stops waiting ends the program. A thread of its own starts it: the
+/// program may lie on a disk that hangs.
 ///
 /// # Errors
 /// What failed, in words.
@@ -28,6 +32,26 @@ pub async fn run(argv: &[String], call: &Call, input: Option<Vec<u8>>) -> Result
     for (name, value) in call.places() {
         command.env(format!("CURDTRACE_{}", name.to_uppercase()), value);
     }
+    let (tell, ended) = oneshot::channel();
+    // Held while somebody waits.
+    let (waits, waited_for) = channel();
+    let named = program.clone();
+    std::thread::Builder::new()
+        .name("alert".into())
+        // Who waited may be gone; then nobody needs to know.
+        .spawn(move || _ = tell.send(run_to_end(command, &named, input, &waited_for)))
+        .map_err(|e| format!("{program} cannot be run: {e}"))?;
+    let outcome = ended.await.unwrap_or_else(|_| Err(format!("{program} is lost")));
+    drop(waits);
+    outcome
+}
+
+fn run_to_end(
+    mut command: Command,
+    program: &str,
+    input: Option<Vec<u8>>,
+    waited_for: &Receiver<()>,
+) -> Result<(), String> {
     let mut child = command.spawn().map_err(|e| format!("{program} cannot be run: {e}"))?;
     if let (Some(bytes), Some(mut stdin)) = (input, child.stdin.take()) {
         // A player takes its file at its own pace; nobody waits for it here.
@@ -38,8 +62,11 @@ pub async fn run(argv: &[String], call: &Call, input: Option<Vec<u8>>) -> Result
         match running.0.try_wait() {
             Ok(Some(status)) if status.success() => return Ok(()),
             Ok(Some(status)) => return Err(format!("{program} ended with {status}")),
-            Ok(None) => tokio::time::sleep(LOOK).await,
+            Ok(None) => {}
             Err(e) => return Err(format!("{program} is lost: {e}")),
+        }
+        if waited_for.recv_timeout(LOOK) == Err(RecvTimeoutError::Disconnected) {
+            return Err(format!("{program} was ended"));
         }
     }
 }
@@ -76,11 +103,18 @@ mod tests {
     async fn a_program_nobody_waits_for_is_ended() {
         let dir = tempfile::tempdir().unwrap();
         let pid = dir.path().join("pid");
-        let argv = sh(&format!("echo $$ > {}; exec sleep 60", pid.display()));
+        let argv = sh(&format!("echo $$ > {}; exec sleep 600", pid.display()));
         let waited =
             tokio::time::timeout(Duration::from_millis(500), run(&argv, &Call::default(), None)).await;
         assert!(waited.is_err());
         let pid = std::fs::read_to_string(pid).unwrap();
-        assert!(!std::path::Path::new(&format!("/proc/{}", pid.trim())).exists());
+        let process = format!("/proc/{}", pid.trim());
+        for _ in 0..400 {
+            if !std::path::Path::new(&process).exists() {
+                return;
+            }
+            tokio::time::sleep(LOOK).await;
+        }
+        panic!("it goes on");
     }
 }

@@ -15,14 +15,28 @@ use tracing_subscriber::filter::Targets;
 use tracing_subscriber::layer::{Context, Layer, SubscriberExt as _};
 use tracing_subscriber::util::SubscriberInitExt as _;
 
+use super::aside;
+
 /// What is said where nothing else is asked for.
 pub const USUAL: &str = "curdtrace=info,warn";
 
 /// The journal's socket.
 const JOURNAL: &str = "/run/systemd/journal/socket";
 
-/// Starts logging for the whole process; a second call does nothing.
-pub fn start() {
+/// Sees to it that what was said is written before the process ends.
+#[derive(Debug)]
+#[must_use]
+pub struct Logging(());
+
+impl Drop for Logging {
+    fn drop(&mut self) {
+        aside::stderr().last_words();
+    }
+}
+
+/// Starts logging for the whole process, for as long as the answer lives; a
+/// second call does nothing.
+pub fn start() -> Logging {
     let asked = std::env::var("CURDTRACE_LOG").unwrap_or_default();
     let usual = || USUAL.parse().unwrap_or_else(|_| Targets::new().with_default(Level::WARN));
     let (targets, refused) = match asked.parse::<Targets>() {
@@ -34,7 +48,7 @@ pub fn start() {
         tracing_subscriber::registry().with(journal.with_filter(targets)).try_init()
     } else {
         let plain = tracing_subscriber::fmt::layer()
-            .with_writer(io::stderr)
+            .with_writer(aside::stderr)
             .with_target(false)
             .with_ansi(io::stderr().is_terminal())
             .without_time();
@@ -43,6 +57,7 @@ pub fn start() {
     if refused && done.is_ok() {
         tracing::warn!("CURDTRACE_LOG={asked} cannot be read; write it as {USUAL}");
     }
+    Logging(())
 }
 
 /// `JOURNAL_STREAM` names device and inode of the journal's pipe; what

@@ -22,7 +22,7 @@
 //! | [`kettle_files`] | what was learned of each kettle on disk |
 //! | [`listen`] | the sources without the daemon, for who looks at one probe |
 //! | [`notify`] | word to the supervisor: ready, alive, stopping |
-//! | [`log`] | what is said to whom |
+//! | [`log`] | what is said to whom; [`aside`] on standard error, without waiting |
 //! | [`alerts`] | outlets for alarms; [`alert_watch`] when each calls, [`alert_http`], [`alert_command`], [`alert_sound`] how |
 //! | [`page`] | the page as an outlet |
 //! | [`free_space`] | how much room the disk has left |
@@ -43,6 +43,7 @@ pub mod alert_http;
 pub mod alert_sound;
 pub mod alert_watch;
 pub mod alerts;
+pub mod aside;
 pub mod calibrations;
 pub mod channels;
 pub mod clock;

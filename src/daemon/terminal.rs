@@ -4,11 +4,10 @@
 //! It writes to standard error; standard output belongs to what a command is
 //! for.
 
-use std::io::Write as _;
-
 use tokio::sync::broadcast::error::RecvError;
 use tokio_util::sync::CancellationToken;
 
+use super::aside;
 use super::outlet::{Feed, News, Outlet, Running};
 use crate::engine::alarm::AlarmState;
 use crate::engine::effect::{AlarmChange, Conclusion, Effect, StageChange, WallNs};
@@ -114,8 +113,7 @@ impl Outlet for Terminal {
                 match one {
                     Ok(news) => {
                         if let Some(line) = self.line(&news) {
-                            // A terminal that has gone away is no trouble of the make.
-                            let _ = writeln!(std::io::stderr().lock(), "{line}");
+                            aside::stderr().say(format!("{line}\n").as_bytes());
                         }
                     }
                     Err(RecvError::Lagged(lost)) => tracing::warn!("the terminal missed {lost} news"),

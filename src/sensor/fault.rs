@@ -196,7 +196,7 @@ pub enum Missing {
         word: String,
     },
     /// Outside the range of the sensor's function.
-    #[error("{} {unit} is outside the {sensor}'s range {} to {} {unit}", hundredths(.value), hundredths(.low), hundredths(.high))]
+    #[error("{} {unit} is outside the {sensor}'s range {} to {} {unit}", hundredths(*.value), hundredths(*.low), hundredths(*.high))]
     Range {
         /// The sensor.
         sensor: &'static str,
@@ -254,7 +254,7 @@ impl Missing {
 }
 
 /// Rounded for reading.
-fn hundredths(x: &f64) -> f64 {
+fn hundredths(x: f64) -> f64 {
     (x * 100.0).round() / 100.0
 }
 

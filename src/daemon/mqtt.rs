@@ -25,7 +25,7 @@ use tokio::sync::{mpsc, watch};
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
-use super::input::{Incoming, Input};
+use super::input::{Incoming, Input, Taken};
 use super::mqtt_out::{self, Publisher};
 use super::outlet::{Feed, OutletError, Snapshot};
 use super::source::{Tally, Way};
@@ -275,8 +275,11 @@ impl Connection {
         if p.qos == QoS::AtLeastOnce {
             last.receipt = Some(self.taken.receipt(p, since.unwrap_or(now_ns)));
         }
+        let waited = since.and_then(|since| u64::try_from(now_ns - since).ok()).map(Taken::Ago);
         for mut input in inputs {
-            input.wall_ns = input.wall_ns.or(since);
+            if input.taken == Taken::OnArrival {
+                input.taken = waited.unwrap_or(Taken::OnArrival);
+            }
             self.way.send_async(input).await.map_err(|g| g.to_string())?;
         }
         Ok(())

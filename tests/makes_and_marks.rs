@@ -92,7 +92,12 @@ fn again(first: &Make, second: &Make, minutes: i64) -> Lines {
 fn milk_that_comes_soon_after_the_curd_is_out_is_a_make_and_its_cook_is_called() {
     for (seed, minutes, marks) in [(3, 5, Marks::None), (4, 20, Marks::Rennet), (6, 45, Marks::None)] {
         let (first, second) = (
-            make(seed, Family::SemiCooked, &Options { whey_planned: Some(false), ..Options::default() }, marks),
+            make(
+                seed,
+                Family::SemiCooked,
+                &Options { whey_planned: Some(false), ..Options::default() },
+                marks,
+            ),
             make(seed, Family::SemiCooked, &Options::default(), marks),
         );
         let out = play(&first.plan, &again(&first, &second, minutes));

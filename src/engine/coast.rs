@@ -18,7 +18,7 @@
 const WALL_S: f64 = 30.0;
 /// Share of the fire that goes on arriving, and its time constant, seconds.
 const SHARES: [f64; 7] = [0.0, 0.08, 0.16, 0.24, 0.32, 0.42, 0.55];
-const DECAYS_S: [f64; 5] = [60.0, 110.0, 170.0, 250.0, 360.0];
+const DECAYS_S: [f64; 6] = [60.0, 110.0, 170.0, 250.0, 360.0, 480.0];
 /// Coast time expected of a kettle never met, seconds, and its spread.
 const UNKNOWN_S: f64 = 75.0;
 const UNKNOWN_SD_S: f64 = 60.0;
@@ -61,9 +61,20 @@ pub(super) struct Said {
 }
 
 impl Said {
+    /// The earlier of what was said and what the trace shows: over deep embers the
+    /// rate breaks minutes after the heat is off.
+    pub fn first_s(&self) -> f64 {
+        self.off.map_or(self.about_s, |(at_s, _)| at_s.min(self.about_s))
+    }
+
+    /// Between which times it came off.
+    fn between(&self) -> (f64, f64) {
+        (self.off.map_or(f64::INFINITY, |o| o.0 - 60.0).min(self.about_s - 150.0), self.about_s + 60.0)
+    }
+
     /// Logarithm of how likely the heat came off then, but for a constant: as was
     /// said, or at any time where nobody did as he was called.
-    fn ln(&self, off_s: f64) -> f64 {
+    fn ln_off(&self, off_s: f64) -> f64 {
         let Some((at_s, sd_s)) = self.off else { return 0.0 };
         libm::log(libm::exp(-0.5 * sq((off_s - at_s) / sd_s)) + OTHERWISE)
     }
@@ -72,16 +83,16 @@ impl Said {
 /// Fits the end of a heating to `(seconds, °C)`; the kettle loses `loss` (°C/s).
 /// `None` where there is too little to fit.
 pub(super) fn fit(trace: &[(f64, f64)], said: &Said, loss: f64, var_bin: f64) -> Option<Ending> {
-    let about_s = said.about_s;
-    let before = trace.iter().filter(|(t, _)| *t < about_s).count();
+    let (first_s, last_s) = said.between();
+    let before = trace.iter().filter(|(t, _)| *t < said.first_s()).count();
     if before < 6 || trace.len() - before < 10 {
         return None;
     }
     let mut sum = Sums::default();
     let mut best = f64::NEG_INFINITY;
     let mut points = Vec::with_capacity(1024);
-    let mut off_s = about_s - 150.0;
-    while off_s <= about_s + 60.0 {
+    let mut off_s = first_s;
+    while off_s <= last_s {
         for f in SHARES {
             for decay_s in DECAYS_S {
                 if f <= 0.0 && decay_s > 60.0 {
@@ -94,7 +105,7 @@ pub(super) fn fit(trace: &[(f64, f64)], said: &Said, loss: f64, var_bin: f64) ->
                 let z = (theta_s - UNKNOWN_S) / UNKNOWN_SD_S;
                 // Half the misfit counts: neighbouring bins are not independent.
                 let bare = if f <= 0.0 { 1.0 } else { 0.0 };
-                let ln = -0.25 * ss / var_bin - 0.5 * z * z + bare + said.ln(off_s);
+                let ln = -0.25 * ss / var_bin - 0.5 * z * z + bare + said.ln_off(off_s);
                 if rate > 0.0 {
                     best = best.max(ln);
                     points.push((ln, theta_s, decay_s, off_s, rate));

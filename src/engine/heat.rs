@@ -30,7 +30,7 @@ const REST_SD_C: f64 = 0.1;
 /// 80 % of a normal distribution lie within this many deviations.
 const BAND: f64 = 1.2816;
 /// Bins kept for looking at how a heating ended.
-const KEPT: usize = 72;
+const KEPT: usize = 120;
 /// How long after its end a heating is looked at, seconds.
 const LOOK_AFTER_S: f64 = 300.0;
 /// A kettle never met is called a little early: too late cannot be mended.
@@ -45,7 +45,7 @@ const OFF_SHOWS_S: f64 = 120.0;
 /// and a warming's, whose milk is soon renneted and stands, so that the rest of
 /// the heat is not seen to come.
 const COOK_SD_S: f64 = 12.0;
-const WARMING_SD_S: f64 = 40.0;
+const WARMING_SD_S: f64 = 25.0;
 
 /// What has been learned of one kettle. Plain data; `config` reads and writes
 /// it as the kettle file.
@@ -277,11 +277,11 @@ impl Heat {
         if h.top_rate < 0.12 / 60.0 || h.last_hot_s - h.began_s < 120.0 {
             return;
         }
-        let from = h.last_hot_s - 260.0;
+        let said = Said { about_s: h.last_hot_s, off: h.off_s() };
+        let from = said.first_s() - 260.0;
         let trace: Vec<(f64, f64)> =
             self.recent.iter().filter(|(t, _)| *t >= from.max(h.began_s + 30.0)).copied().collect();
         let loss = trace.last().map_or(0.0, |last| loss_per_s(last.1));
-        let said = Said { about_s: h.last_hot_s, off: h.off_s() };
         let Some(ending) = coast::fit(&trace, &said, loss, self.var_bin) else { return };
         self.coast = self.coast.heard(&ending.coast, if h.is_cook { COOK_SD_S } else { WARMING_SD_S });
         self.taught = true;

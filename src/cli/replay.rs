@@ -1,24 +1,23 @@
 //! `curdtrace replay`: the engine as a filter. Line protocol in, events out as
 //! JSON lines.
 
-use std::fs::File;
-use std::io::{self, BufRead, BufReader, BufWriter, Read, Write};
+mod input;
+
+use std::io::{self, BufWriter, Write};
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use self::input::Input;
 use super::error::Failure;
 use crate::config;
 use crate::daemon::intake;
 use crate::engine::Engine;
 use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::event::{Event, Happening, Name, Stamp};
-use crate::engine::heat::Learned;
+use crate::engine::heat::{Heat, Learned};
 use crate::wire::line::{Names, parse};
 use crate::wire::playback::Playback;
 use crate::wire::{json, line::Line};
-
-/// Longest line that is taken.
-const LONGEST_LINE: u64 = 64 * 1024;
 
 /// What to replay, and how.
 #[derive(Debug, clap::Args)]
@@ -26,13 +25,13 @@ pub struct Args {
     /// The plan to follow (without one, stages are still found)
     #[arg(long, value_name = "FILE")]
     plan: Option<PathBuf>,
-    /// What has been learned of this kettle; read if it exists, written when a make ends
+    /// What has been learned of this kettle; read if it exists, written when a make or the input ends
     #[arg(long, value_name = "FILE")]
     kettle: Option<PathBuf>,
     /// One `reading` event for every reading, after all that it caused
     #[arg(long)]
     readings: bool,
-    /// Line protocol to read; - or nothing is standard input
+    /// Line protocol to read, plain or packed by gzip; - or nothing is standard input
     #[arg(value_name = "FILE")]
     input: Option<PathBuf>,
 }
@@ -40,11 +39,11 @@ pub struct Args {
 /// Runs the filter to the end of its input.
 ///
 /// # Errors
-/// 66 where the input is not there, 78 where a plan or kettle file is faulty,
+/// 66 where the input is not there, 65 where it is packed and damaged, 78 where a plan or kettle file is faulty,
 /// 74 where reading or writing fails, and 65 at the end where lines were
 /// refused.
 pub fn run(args: &Args) -> Result<(), Failure> {
-    let input = open(args.input.as_deref())?;
+    let input = Input::open(args.input.as_deref())?;
     let mut filter = Filter::new(args)?;
     let refused = filter.all(input)?;
     if refused > 0 {
@@ -56,22 +55,12 @@ pub fn run(args: &Args) -> Result<(), Failure> {
     Ok(())
 }
 
-fn open(path: Option<&std::path::Path>) -> Result<Box<dyn Read>, Failure> {
-    match path {
-        Some(p) if p.as_os_str() != "-" => match File::open(p) {
-            Ok(f) => Ok(Box::new(f)),
-            Err(e) => Err(Failure::no_input(format_args!(
-                "{} cannot be read ({e}); name a file of line protocol, or - for standard input",
-                p.display()
-            ))),
-        },
-        _ => Ok(Box::new(io::stdin())),
-    }
-}
-
 struct Filter {
     engine: Engine,
+    /// What the kettle file held.
     learned: Option<Learned>,
+    /// Whether the kettle file was written.
+    written: bool,
     taught: std::collections::BTreeSet<Name>,
     kettle: Option<PathBuf>,
     readings: bool,
@@ -91,6 +80,7 @@ impl Filter {
         Ok(Self {
             engine: Engine::new(plan.map(Arc::new)),
             learned,
+            written: false,
             taught: std::collections::BTreeSet::new(),
             kettle: args.kettle.clone(),
             readings: args.readings,
@@ -102,39 +92,33 @@ impl Filter {
     }
 
     /// Everything there is; gives how many lines were refused.
-    fn all(&mut self, input: Box<dyn Read>) -> Result<u64, Failure> {
-        let mut input = BufReader::with_capacity(256 * 1024, input);
-        let (mut number, mut refused) = (0u64, 0u64);
-        let mut line = Vec::new();
+    fn all(&mut self, mut input: Input) -> Result<u64, Failure> {
+        let mut refused = 0u64;
         loop {
             // Whoever waits at the other end of a pipe gets all there is
             // before we wait ourselves.
-            if !input.buffer().contains(&b'\n') {
+            if !input.is_ready() {
                 self.flush()?;
             }
-            line.clear();
-            let got = (&mut input).take(LONGEST_LINE).read_until(b'\n', &mut line).map_err(|e| {
-                Failure::io(format_args!("reading the input failed after line {number}: {e}"))
-            })?;
-            if got == 0 {
-                break;
-            }
-            number += 1;
-            if let Err(why) = self.line(&line)? {
+            let Some(got) = input.next()? else { break };
+            let taken = match got.text() {
+                Ok(Some(text)) => self.line(text)?,
+                Ok(None) => Ok(()),
+                Err(why) => Err(why),
+            };
+            if let Err(why) = taken {
                 refused += 1;
-                eprintln!("line {number}: {why}");
+                eprintln!("line {}: {why}", got.number);
             }
         }
         self.step_all(&[Happening::EndOfInput])?;
+        self.keep_learned()?;
         self.flush()?;
         Ok(refused)
     }
 
     /// One line; the inner error is a refusal that the filter survives.
-    fn line(&mut self, bytes: &[u8]) -> Result<Result<(), String>, Failure> {
-        let Ok(text) = std::str::from_utf8(bytes) else {
-            return Ok(Err("not UTF-8 text; write line protocol as text".into()));
-        };
+    fn line(&mut self, text: &str) -> Result<Result<(), String>, Failure> {
         let (line, wall_ns) = match parse(text, &mut self.names) {
             Ok(Some(l)) => l,
             Ok(None) => return Ok(Ok(())),
@@ -197,12 +181,20 @@ impl Filter {
                 && let Some(path) = &self.kettle
             {
                 config::kettle::write_atomically(path, l).map_err(Failure::io)?;
+                self.written = true;
             }
             if let Some(text) = json::event(&effect) {
                 self.write(&text)?;
             }
         }
         Ok(())
+    }
+
+    /// An input without a make taught nothing; the file says so all the same.
+    fn keep_learned(&mut self) -> Result<(), Failure> {
+        let Some(path) = self.kettle.as_ref().filter(|_| !self.written) else { return Ok(()) };
+        let known = self.learned.clone().unwrap_or_else(|| Heat::new(None).learned());
+        config::kettle::write_atomically(path, &known).map_err(Failure::io)
     }
 
     fn write(&mut self, text: &str) -> Result<(), Failure> {

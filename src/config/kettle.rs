@@ -1,7 +1,8 @@
 //! What was learned of one kettle, as a readable TOML file.
 //!
 //! Written whole and atomically: a temporary file beside it, synced, renamed,
-//! the folder synced. A reader sees the old file or the new one.
+//! the folder synced. A reader sees the old file or the new one. A link stays a
+//! link: what it points to is replaced.
 
 use std::fs::{self, File};
 use std::io::{self, Write as _};
@@ -13,6 +14,9 @@ use super::file;
 use super::plan::{number, quoted};
 use crate::engine::heat::Learned;
 use crate::engine::probe::Lags;
+
+/// So many links are followed from one to the next, as by the system.
+const LONGEST_CHAIN: usize = 40;
 
 /// Writing a kettle file failed.
 #[derive(Debug, thiserror::Error)]
@@ -115,7 +119,18 @@ fn lag_section(lags: &Lags) -> String {
 /// # Errors
 /// [`WriteError`] says which file and why.
 pub fn write_atomically(path: &Path, learned: &Learned) -> Result<(), WriteError> {
-    replace(path, &write(learned)).map_err(|source| WriteError { path: path.into(), source })
+    replace(&meant(path), &write(learned)).map_err(|source| WriteError { path: path.into(), source })
+}
+
+/// The file that a path means: where it is a link, what that points to, there
+/// or not.
+fn meant(path: &Path) -> PathBuf {
+    let mut meant = path.to_path_buf();
+    for _ in 0..LONGEST_CHAIN {
+        let Ok(to) = fs::read_link(&meant) else { break };
+        meant = meant.parent().unwrap_or(Path::new("")).join(to);
+    }
+    meant
 }
 
 fn replace(path: &Path, text: &str) -> io::Result<()> {
@@ -162,6 +177,21 @@ mod tests {
         write_atomically(&path, &learned).unwrap();
         assert_eq!(read(&path).unwrap(), Some(learned));
         assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 1, "nothing left beside it");
+    }
+
+    #[test]
+    fn a_kettle_file_that_is_a_link_stays_one() {
+        let dir = tempfile::tempdir().unwrap();
+        let (link, second) = (dir.path().join("k.toml"), dir.path().join("second"));
+        std::os::unix::fs::symlink("second", &link).unwrap();
+        std::os::unix::fs::symlink(dir.path().join("sub/real.toml"), &second).unwrap();
+        std::fs::create_dir(dir.path().join("sub")).unwrap();
+        let learned = parse("makes = 3\ncoast-s = 50\ncoast-sd-s = 5\n", "k.toml").unwrap();
+        for _ in 0..2 {
+            write_atomically(&link, &learned).unwrap();
+            assert_eq!(read(&dir.path().join("sub/real.toml")).unwrap().as_ref(), Some(&learned));
+            assert!(link.is_symlink() && second.is_symlink());
+        }
     }
 
     #[test]

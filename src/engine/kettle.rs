@@ -2,8 +2,10 @@
 //! the order in which they hear of what happened.
 
 mod next_make;
+mod other;
 mod outlook;
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::alarm::AlarmKind;
@@ -19,6 +21,7 @@ use super::probe::{Health, Verdict, Watch};
 use super::situation::Outlook;
 use super::stage::{Now, Stage, Telling, Tracker};
 use super::still::Stillness;
+use other::Other;
 
 /// A forecast is told this often while a heating goes to a target, seconds.
 const FORECAST_EVERY_S: f64 = 10.0;
@@ -63,6 +66,8 @@ pub(super) struct Kettle {
     next: Option<Box<Tracker>>,
     pub heat: Heat,
     pub alarms: Alarms,
+    /// Further probes in it, by name.
+    pub others: BTreeMap<Name, Other>,
     rennet: Option<RennetClock>,
     still: Stillness,
     plain: Plain,
@@ -113,6 +118,7 @@ impl Kettle {
             filter: Filter::new(),
             heat: Heat::new(learned),
             alarms: Alarms::new(),
+            others: BTreeMap::new(),
             rennet: None,
             still: Stillness::default(),
             plain: Plain::default(),
@@ -146,6 +152,15 @@ impl Kettle {
         }
         self.walk(t_s, out);
         self.judge(t_s, out);
+    }
+
+    /// A probe said something that is not the one the make is followed by.
+    pub fn other(&mut self, r: &Reading, t_s: f64) {
+        if let Some(other) = self.others.get_mut(&r.probe) {
+            other.take(r, t_s);
+        } else {
+            self.others.insert(r.probe.clone(), Other::heard(r, t_s));
+        }
     }
 
     /// Time passed.

@@ -56,7 +56,7 @@ pub struct Engine {
     plan: Option<Arc<Plan>>,
     learned: BTreeMap<Name, Learned>,
     kettles: BTreeMap<Name, Kettle>,
-    /// Which kettle a probe was first heard for.
+    /// Which kettle a probe was last heard for.
     probes: BTreeMap<Name, Name>,
     plans: BTreeMap<Name, Option<Arc<Plan>>>,
     time: Timeline,
@@ -166,13 +166,14 @@ impl Engine {
             let new = Kettle::new(name.clone(), r.probe.clone(), plan, self.learned.get(&name), t_s);
             self.kettles.insert(name.clone(), new);
         }
-        if !self.probes.contains_key(&r.probe) {
+        if self.probes.get(&r.probe) != Some(&name) {
             self.probes.insert(r.probe.clone(), name.clone());
         }
         let Some(k) = self.kettles.get_mut(&name) else { return };
         if k.probe != r.probe {
-            // A second probe in the same kettle is recorded; the first one is
-            // what the make is followed by.
+            // A second probe in the same kettle is recorded and watched; the
+            // first one is what the make is followed by.
+            k.other(r, t_s);
             return;
         }
         let failing = k.watch.health() == probe::Health::Failure;
@@ -258,9 +259,15 @@ impl Engine {
         View { kettles: self.kettles.values().map(|k| tell::view(&self.time, k)).collect() }
     }
 
-    /// The snapshot of one probe's kettle, cheaper than the whole view.
+    /// The snapshot of one probe's kettle, cheaper than the whole view. Of a
+    /// second probe in a kettle number and health are its own, as it last said
+    /// them; it has no rate.
     pub fn kettle_of(&self, probe: &str) -> Option<KettleView> {
         let k = self.kettles.get(self.probes.get(probe)?)?;
-        Some(tell::view(&self.time, k))
+        let view = tell::view(&self.time, k);
+        Some(match k.others.get(probe) {
+            Some(other) if *k.probe != *probe => other.seen(view, self.time.now_s()),
+            _ => view,
+        })
     }
 }

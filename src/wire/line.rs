@@ -4,7 +4,7 @@
 //! the journal wants its fields in one fixed order. An integer and a float are
 //! both taken where a number is meant.
 
-use influxdb_line_protocol::{FieldValue, parse_lines};
+use influxdb_line_protocol::{Error, FieldValue, parse_lines};
 
 mod write;
 
@@ -12,6 +12,9 @@ pub use write::{write_event, write_mark, write_reading};
 
 use crate::engine::event::{Mark, MarkKind, Name, Reading};
 use crate::engine::probe::Health;
+
+/// More than this of a line stands in no message, characters.
+const LONGEST_QUOTED: usize = 60;
 
 /// What one line says.
 #[derive(Debug, Clone, PartialEq)]
@@ -93,7 +96,7 @@ pub enum LineError {
     #[error("measurement {0:?} is none of temperature, mark, event")]
     Measurement(String),
     /// Something is missing.
-    #[error("a {measurement} line needs {needs}")]
+    #[error("this {measurement} line needs {needs}")]
     Missing {
         /// The line's measurement.
         measurement: &'static str,
@@ -157,7 +160,7 @@ pub fn parse(line: &str, names: &mut Names) -> Result<Option<(Line, Option<i64>)
     let mut lines = parse_lines(text);
     let parsed = match lines.next() {
         None => return Ok(None),
-        Some(Err(e)) => return Err(LineError::Syntax(e.to_string())),
+        Some(Err(e)) => return Err(LineError::Syntax(slip(&e))),
         Some(Ok(p)) => p,
     };
     if lines.next().is_some() {
@@ -168,7 +171,7 @@ pub fn parse(line: &str, names: &mut Names) -> Result<Option<(Line, Option<i64>)
         "temperature" => Line::Reading(reading(&parsed, names)?),
         "mark" => Line::Mark(mark(&parsed, names)?),
         "event" => Line::Event(event(&parsed)?),
-        other => return Err(LineError::Measurement(other.into())),
+        other => return Err(LineError::Measurement(short(other))),
     };
     Ok(Some((line, t)))
 }
@@ -290,7 +293,7 @@ pub fn mark_kind(
         other => {
             return Err(LineError::Field {
                 field: "name",
-                found: format!("{other:?}"),
+                found: format!("{:?}", short(other)),
                 remedy: "marks are rennet, floc, cut, heat-on, heat-off, wash, culture, acid, lift, ph, target, note",
             });
         }
@@ -328,7 +331,8 @@ fn number(field: &'static str, v: &FieldValue<'_>) -> Result<f64, LineError> {
         FieldValue::I64(n) => *n as f64,
         FieldValue::U64(n) => *n as f64,
         other => {
-            return Err(LineError::Field { field, found: other.to_string(), remedy: "a number is wanted" });
+            let remedy = "a number is wanted, without quotes";
+            return Err(LineError::Field { field, found: found(other), remedy });
         }
     };
     if n.is_finite() {
@@ -349,7 +353,7 @@ fn counter(field: &'static str, v: &FieldValue<'_>) -> Result<u64, LineError> {
         FieldValue::F64(n) if *n >= 0.0 && *n < 9.0e15 => Ok(*n as u64),
         other => Err(LineError::Field {
             field,
-            found: other.to_string(),
+            found: found(other),
             remedy: "it is a whole number from 0 on, such as 17u",
         }),
     }
@@ -359,7 +363,7 @@ fn health(v: &FieldValue<'_>) -> Result<Health, LineError> {
     let name = text("health", v)?;
     Health::named(&name).ok_or(LineError::Field {
         field: "health",
-        found: format!("{name:?}"),
+        found: format!("{:?}", short(&name)),
         remedy: "it is one of good, maintenance-required, out-of-specification, check-function, failure",
     })
 }
@@ -369,9 +373,45 @@ fn text(field: &'static str, v: &FieldValue<'_>) -> Result<String, LineError> {
         FieldValue::String(s) => Ok(s.to_string()),
         other => Err(LineError::Field {
             field,
-            found: other.to_string(),
+            found: found(other),
             remedy: "a string in double quotes is wanted",
         }),
+    }
+}
+
+/// A field's value as it stands in the line, cut to what fits a message.
+fn found(v: &FieldValue<'_>) -> String {
+    match v {
+        FieldValue::String(s) => format!("{:?}", short(s.as_str())),
+        other => other.to_string(),
+    }
+}
+
+/// What is wrong with a line that is none, in our words.
+fn slip(e: &Error) -> String {
+    match e {
+        Error::DuplicateTag { tag_key } => format!("the tag {:?} stands twice", short(tag_key)),
+        Error::MeasurementValueInvalid => "it begins with no measurement".into(),
+        Error::FieldSetMissing => "it has no field".into(),
+        Error::IntegerValueInvalid { value, .. } | Error::UIntegerValueInvalid { value, .. } => {
+            format!("{:?} is no whole number", short(value))
+        }
+        Error::FloatValueInvalid { value, .. } => format!("{:?} is no number", short(value)),
+        Error::TimestampValueInvalid { value, .. } => format!("{:?} is no time", short(value)),
+        Error::EndsWithBackslash => "a name ends with a backslash".into(),
+        Error::CannotParseEntireLine { trailing_content } => {
+            format!("{:?} fits nothing", short(trailing_content.trim_start()))
+        }
+        Error::TagSetMalformed => "a tag is not written as name=value".into(),
+        _ => "a field is not written as name=value".into(),
+    }
+}
+
+/// The text, cut to what fits a message.
+fn short(text: &str) -> String {
+    match text.char_indices().nth(LONGEST_QUOTED) {
+        Some((end, _)) => format!("{}…", &text[..end]),
+        None => text.to_owned(),
     }
 }
 

@@ -51,8 +51,34 @@ fn refusals_say_the_remedy() {
         ("temperature,probe=a health=\"ill\" 5", "one of good"),
         ("mark,kettle=k name=\"sing\" 5", "marks are rennet"),
         ("mark,kettle=k name=\"ph\",value=19 5", "between 0 and 14"),
+        ("temperature,probe=a celsius=\"35\" 5", "celsius is \"35\"; a number is wanted, without quotes"),
+        ("event x=1 5", "this event line needs"),
+        ("not at all", "a field is not written as name=value"),
+        ("temperature,probe=a celsius=3.4.5 5", "fits nothing"),
+        ("temperature,probe=a celsius=4 soon", "\"soon\" fits nothing"),
+        ("temperature,probe= celsius=4 5", "a tag is not written as name=value"),
+        ("temperature,probe=a,probe=b celsius=4 5", "the tag \"probe\" stands twice"),
+        ("temperature,probe=a celsius=4 99999999999999999999", "is no time"),
+        ("temperature,probe=a seq=99999999999999999999u 4", "is no whole number"),
     ] {
         let e = parse(line, &mut Names::default()).unwrap_err().to_string();
-        assert!(e.contains(says), "{line}: {e}");
+        assert!(e.contains(says) && !e.contains("parsing"), "{line}: {e}");
+    }
+}
+
+#[test]
+fn a_refusal_is_short_however_long_the_line() {
+    let long = "é".repeat(70_000);
+    for line in [
+        format!("{long},probe=a celsius=1 5"),
+        format!("temperature,probe=a celsius={long} 5"),
+        format!("temperature,probe=a celsius=\"{long}\" 5"),
+        format!("temperature,probe=a health=\"{long}\" 5"),
+        format!("temperature,{long}=1,{long}=2 celsius=1 5"),
+        format!("mark,kettle=k name=\"{long}\" 5"),
+        long.clone(),
+    ] {
+        let e = parse(&line, &mut Names::default()).unwrap_err().to_string();
+        assert!(e.len() < 400, "{} bytes: {}", e.len(), &e[..400]);
     }
 }

@@ -90,6 +90,69 @@ fn faults_of_the_plans_a_configuration_names_come_with_their_own_file() {
     assert_eq!(said.matches("p.toml:2: kind = \"baking\" is not known").count(), 1, "{said}");
 }
 
+/// They were told last, without file and line, and only where all else was well.
+#[test]
+fn faults_of_the_signing_files_are_named_with_the_others() {
+    let folder = tempfile::tempdir().unwrap();
+    let signing = "[signing]\nkey = \"nokey\"\nallowed-signers = \"nosigners\"\n";
+    for (before, faults) in [("[dairy]\nname = \"x\"\n", 2), ("[dairy]\nname = \"\"\n", 3)] {
+        std::fs::write(folder.path().join("c.toml"), format!("{before}{signing}")).unwrap();
+        let out = check(&["--config", "c.toml"], folder.path());
+        let said = errors(&out);
+        assert_eq!(out.status.code(), Some(78), "{said}");
+        assert!(out.stdout.is_empty(), "a faulty file is not told as well");
+        assert!(said.contains(&format!("{faults} faults")), "{said}");
+        assert!(said.contains("c.toml:4: key = ./nokey: is not there; ssh-keygen -t ed25519"), "{said}");
+        assert!(
+            said.contains("c.toml:5: allowed-signers = ./nosigners: is not there; write a line"),
+            "{said}"
+        );
+        // Lots are sealed all the same: it keeps no daemon from running.
+        assert_eq!(dairy::read(&folder.path().join("c.toml")).is_ok(), faults == 2);
+    }
+}
+
+#[test]
+fn a_fault_says_once_what_is_wanted_and_names_its_section_whole() {
+    let text = r#"
+[dairy]
+data = 5
+[[serial]]
+name = "a"
+port = "/dev/ttyX"
+answers = 1
+[web]
+hosts = "a"
+[limits]
+probes = "many"
+[[mqtt]]
+name = "b"
+host = "h"
+subscribe = 5
+[[modbus]]
+name = "m"
+[[modbus.register]]
+table = "coil"
+"#;
+    let faults = dairy::parse(text, "c.toml", Path::new(".")).unwrap_err();
+    let said = curdtrace::config::fault::listed(&faults);
+    for line in [
+        "c.toml:3: data = 5 is no text; write data = \"…\", in double quotes",
+        "c.toml:7: answers = 1 is no truth value; write true or false, without quotes",
+        "c.toml:9: hosts = \"a\" is no list of texts; write hosts = [\"a\", \"b\"]",
+        "c.toml:11: probes = \"many\" is no number; write a number from 1 to 1000 probes",
+        "c.toml:15: subscribe = 5 is no list of sections; head each [[mqtt.subscribe]]",
+    ] {
+        assert!(said.lines().any(|l| l == line), "no {line} in\n{said}");
+    }
+    assert!(said.contains("c.toml:18: [[modbus.register]] number 1 has no probe"), "{said}");
+    let minutes = plan::parse("[[stage]]\nkind = \"setting\"\nminutes = -35\n", "p.toml").unwrap_err();
+    assert_eq!(
+        minutes[0].to_string(),
+        "p.toml:3: minutes = -35 cannot be; write a number above 0, up to 4320 minutes"
+    );
+}
+
 #[test]
 fn a_plan_alone_is_checked_and_a_good_one_passes() {
     let folder = tempfile::tempdir().unwrap();

@@ -40,18 +40,15 @@ pub fn run(args: Args) -> Result<(), Failure> {
     }
     if args.config.is_some() || args.plan.is_none() {
         let path = dairy::place(args.config).map_err(Failure::no_input)?;
-        match dairy::read(&path) {
-            Ok(c) => {
-                faults.extend(c.signing.faults());
-                good.push(format!(
-                    "{}: {}, {}, {}, {}",
-                    path.display(),
-                    c.dairy,
-                    counted(c.kettles.len(), "kettle"),
-                    counted(c.serial.len(), "serial port"),
-                    counted(c.brokers.len(), "broker")
-                ));
-            }
+        match dairy::check(&path) {
+            Ok(c) => good.push(format!(
+                "{}: {}, {}, {}, {}",
+                path.display(),
+                c.dairy,
+                counted(c.kettles.len(), "kettle"),
+                counted(c.serial.len(), "serial port"),
+                counted(c.brokers.len(), "broker")
+            )),
             Err(of_config) => faults.extend(of_config),
         }
     }

@@ -21,8 +21,10 @@ use crate::wire::name;
 pub struct Section<'s, 'i> {
     table: &'s DeTable<'i>,
     book: &'s Book<'s>,
-    /// How a message calls it: `[rennet]`, `the second [[stage]]`.
+    /// How a message calls it: `[rennet]`, `[[modbus.register]] number 2`.
     called: String,
+    /// The keys down to it, as a header writes them; empty for the file.
+    path: String,
     /// Where it begins, byte offset.
     at: usize,
     known: RefCell<Vec<&'static str>>,
@@ -33,7 +35,7 @@ type Found<'s, 'i> = &'s Spanned<DeValue<'i>>;
 impl<'s, 'i> Section<'s, 'i> {
     /// The file's outermost table.
     pub(super) fn root(table: &'s DeTable<'i>, book: &'s Book<'s>) -> Self {
-        Self { table, book, called: "the file".into(), at: 0, known: RefCell::default() }
+        Self { table, book, called: "the file".into(), path: String::new(), at: 0, known: RefCell::default() }
     }
 
     /// Notes a fault of the section as a whole.
@@ -65,9 +67,9 @@ impl<'s, 'i> Section<'s, 'i> {
         self.table.get(key)
     }
 
-    fn wrong(&self, key: &str, span: Range<usize>, wanted: impl std::fmt::Display) {
+    fn wrong(&self, key: &str, span: Range<usize>, wanted: &str, remedy: String) {
         let shown = self.book.excerpt(span.clone());
-        self.book.fault(span.start, format!("{key} = {shown} is no {wanted}"), format!("write a {wanted}"));
+        self.book.fault(span.start, format!("{key} = {shown} is no {wanted}"), remedy);
     }
 
     /// A string.
@@ -75,7 +77,7 @@ impl<'s, 'i> Section<'s, 'i> {
         let v = self.found(key)?;
         let text = v.get_ref().as_str();
         if text.is_none() {
-            self.wrong(key, v.span(), format!("text; {key} = \"…\", in double quotes"));
+            self.wrong(key, v.span(), "text", format!("write {key} = \"…\", in double quotes"));
         }
         text
     }
@@ -92,32 +94,34 @@ impl<'s, 'i> Section<'s, 'i> {
 
     /// A number within a range, integer or float alike.
     pub fn number(&self, key: &'static str, range: RangeInclusive<f64>, unit: &str) -> Option<f64> {
-        let v = self.found(key)?;
-        let wanted = format!("number from {} to {}{}{unit}", range.start(), range.end(), gap(unit));
-        match number(v.get_ref()) {
-            Some(n) if range.contains(&n) => Some(n),
-            Some(_) => {
-                let shown = self.book.excerpt(v.span());
-                let what = format!("{key} = {shown} cannot be");
-                self.book.fault(v.span().start, what, format!("write a {wanted}"));
-                None
-            }
-            None => {
-                self.wrong(key, v.span(), wanted);
-                None
-            }
-        }
+        let wanted = format!("from {} to {}", range.start(), range.end());
+        self.fitting(key, &wanted, unit, |n| range.contains(n))
     }
 
     /// A number that is above zero, and at most `most`.
     pub fn above_zero(&self, key: &'static str, most: f64, unit: &str) -> Option<f64> {
-        let n = self.number(key, 0.0..=most, unit)?;
-        if n > 0.0 {
-            return Some(n);
+        self.fitting(key, &format!("above 0, up to {most}"), unit, |n| *n > 0.0 && *n <= most)
+    }
+
+    fn fitting(
+        &self,
+        key: &'static str,
+        wanted: &str,
+        unit: &str,
+        fits: impl Fn(&f64) -> bool,
+    ) -> Option<f64> {
+        let v = self.found(key)?;
+        let remedy = format!("write a number {wanted}{}{unit}", gap(unit));
+        let Some(n) = number(v.get_ref()) else {
+            self.wrong(key, v.span(), "number", remedy);
+            return None;
+        };
+        if !fits(&n) {
+            let shown = self.book.excerpt(v.span());
+            self.book.fault(v.span().start, format!("{key} = {shown} cannot be"), remedy);
+            return None;
         }
-        let remedy = format!("write a number above 0, up to {most}{}{unit}", gap(unit));
-        self.fault_at(key, format!("{key} = {n} cannot be"), remedy);
-        None
+        Some(n)
     }
 
     /// A whole number within a range.
@@ -136,7 +140,7 @@ impl<'s, 'i> Section<'s, 'i> {
         let v = self.found(key)?;
         let truth = v.get_ref().as_bool();
         if truth.is_none() {
-            self.wrong(key, v.span(), "truth value; true or false, without quotes");
+            self.wrong(key, v.span(), "truth value", "write true or false, without quotes".into());
         }
         truth
     }
@@ -166,7 +170,7 @@ impl<'s, 'i> Section<'s, 'i> {
         let list = v.get_ref().as_array();
         let texts: Option<Vec<_>> = list.and_then(|l| l.iter().map(|x| x.get_ref().as_str()).collect());
         if texts.is_none() {
-            self.wrong(key, v.span(), "list of texts; [\"a\", \"b\"]");
+            self.wrong(key, v.span(), "list of texts", format!("write {key} = [\"a\", \"b\"]"));
         }
         texts
     }
@@ -179,7 +183,8 @@ impl<'s, 'i> Section<'s, 'i> {
         let numbers = numbers.filter(|all| all.iter().all(|n| range.contains(n)));
         if numbers.is_none() {
             let from_to = format!("{} to {}{}{unit}", range.start(), range.end(), gap(unit));
-            self.wrong(key, v.span(), format!("list of numbers from {from_to}; [1.5, 2]"));
+            let wanted = format!("list of numbers from {from_to}");
+            self.wrong(key, v.span(), &wanted, format!("write them as {key} = [1.5, 2]"));
         }
         numbers
     }
@@ -190,7 +195,8 @@ impl<'s, 'i> Section<'s, 'i> {
         let list = v.get_ref().as_array();
         let pairs: Option<Vec<_>> = list.and_then(|l| l.iter().map(|x| pair(x.get_ref())).collect());
         let Some(pairs) = pairs else {
-            self.wrong(key, v.span(), format!("list of pairs {what}; [[0, 34.0], [10, 36.5]]"));
+            let remedy = format!("write them as {key} = [[0, 34.0], [10, 36.5]]");
+            self.wrong(key, v.span(), &format!("list of pairs {what}"), remedy);
             return None;
         };
         if let Some(w) = pairs.windows(2).find(|w| w[1].0 <= w[0].0) {
@@ -208,10 +214,11 @@ impl<'s, 'i> Section<'s, 'i> {
     pub fn section(&self, key: &'static str) -> Option<Section<'s, 'i>> {
         let v = self.found(key)?;
         let table = v.get_ref().as_table();
+        let called = format!("[{}]", self.below(key));
         if table.is_none() {
-            self.wrong(key, v.span(), format!("section; head it [{key}]"));
+            self.wrong(key, v.span(), "section", format!("head it {called}"));
         }
-        table.map(|t| self.within(t, format!("[{key}]"), v.span().start))
+        table.map(|t| self.within(t, key, called, v.span().start))
     }
 
     /// The tables of a list, `[[key]]`.
@@ -221,18 +228,24 @@ impl<'s, 'i> Section<'s, 'i> {
             .get_ref()
             .as_array()
             .and_then(|l| l.iter().map(|x| x.get_ref().as_table().map(|t| (t, x.span().start))).collect());
+        let header = format!("[[{}]]", self.below(key));
         let Some(tables) = tables else {
-            self.wrong(key, v.span(), format!("list of sections; head each [[{key}]]"));
+            self.wrong(key, v.span(), "list of sections", format!("head each {header}"));
             return Vec::new();
         };
-        let called = |n: usize| format!("[[{key}]] number {}", n + 1);
-        tables.into_iter().enumerate().map(|(n, (t, at))| self.within(t, called(n), at)).collect()
+        let called = |n: usize| format!("{header} number {}", n + 1);
+        tables.into_iter().enumerate().map(|(n, (t, at))| self.within(t, key, called(n), at)).collect()
     }
 
-    fn within(&self, table: &'s DeTable<'i>, called: String, at: usize) -> Section<'s, 'i> {
+    /// A key of this section as a header writes it.
+    fn below(&self, key: &str) -> String {
+        if self.path.is_empty() { key.to_owned() } else { format!("{}.{key}", self.path) }
+    }
+
+    fn within(&self, table: &'s DeTable<'i>, key: &str, called: String, at: usize) -> Section<'s, 'i> {
         // The header of a table that has keys only below it bears no span of
         // its own; its first key then says where it stands.
-        Section { table, book: self.book, called, at, known: RefCell::default() }
+        Section { table, book: self.book, called, path: self.below(key), at, known: RefCell::default() }
     }
 
     /// Every key with its string, where the keys are names of the maker's own.
@@ -244,7 +257,7 @@ impl<'s, 'i> Section<'s, 'i> {
                 Some(text) => {
                     map.insert(key.get_ref().as_ref(), text);
                 }
-                None => self.wrong(key.get_ref(), v.span(), "text; in double quotes"),
+                None => self.wrong(key.get_ref(), v.span(), "text", "write it in double quotes".into()),
             }
         }
         map

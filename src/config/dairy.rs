@@ -155,12 +155,32 @@ pub fn place(given: Option<PathBuf>) -> Result<PathBuf, String> {
 /// # Errors
 /// Every fault of all these files at once, in the order of files and lines.
 pub fn read(path: &Path) -> Result<Config, Vec<Fault>> {
+    of_file(path, Eye::Reading)
+}
+
+/// As [`read`]; that a file for signing is not there, which keeps no daemon
+/// from running, is a fault too.
+///
+/// # Errors
+/// As [`read`].
+pub fn check(path: &Path) -> Result<Config, Vec<Fault>> {
+    of_file(path, Eye::Checking)
+}
+
+/// For what a configuration is looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Eye {
+    Reading,
+    Checking,
+}
+
+fn of_file(path: &Path, eye: Eye) -> Result<Config, Vec<Fault>> {
     let text = file::text_of(path)?;
     let beside = match path.parent() {
         Some(p) if !p.as_os_str().is_empty() => p,
         _ => Path::new("."),
     };
-    parse(&text, &path.display().to_string(), beside)
+    of_text(&text, &path.display().to_string(), beside, eye)
 }
 
 /// Reads the configuration from its text; plans and credentials are looked for
@@ -169,8 +189,12 @@ pub fn read(path: &Path) -> Result<Config, Vec<Fault>> {
 /// # Errors
 /// As [`read`].
 pub fn parse(text: &str, name: &str, beside: &Path) -> Result<Config, Vec<Fault>> {
+    of_text(text, name, beside, Eye::Reading)
+}
+
+fn of_text(text: &str, name: &str, beside: &Path, eye: Eye) -> Result<Config, Vec<Fault>> {
     let mut of_others = Vec::new();
-    let own = file::reading(name, text, |root| Some(config(root, beside, &mut of_others)));
+    let own = file::reading(name, text, |root| Some(config(root, beside, eye, &mut of_others)));
     match own {
         Ok(config) if of_others.is_empty() => Ok(config),
         Ok(_) => Err(of_others),
@@ -181,7 +205,7 @@ pub fn parse(text: &str, name: &str, beside: &Path) -> Result<Config, Vec<Fault>
     }
 }
 
-fn config(root: &Section<'_, '_>, beside: &Path, of_others: &mut Vec<Fault>) -> Config {
+fn config(root: &Section<'_, '_>, beside: &Path, eye: Eye, of_others: &mut Vec<Fault>) -> Config {
     let mut config = Config::default();
     if let Some(s) = root.section("dairy") {
         dairy(&s, &mut config, beside);
@@ -210,6 +234,9 @@ fn config(root: &Section<'_, '_>, beside: &Path, of_others: &mut Vec<Fault>) -> 
     sections_of_one(root, &mut config);
     if let Some(s) = root.section("signing") {
         config.signing = signing::read(&s, beside);
+        if eye == Eye::Checking {
+            signing::check(&s, &config.signing);
+        }
     }
     let outlets = root.sections("outlet");
     config.alerts = outlets.iter().filter_map(|s| shown::alert(s, &config.language)).collect();

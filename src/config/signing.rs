@@ -32,34 +32,72 @@ impl Default for Signing {
 impl Signing {
     /// What is wrong with the files, as they are now.
     pub fn faults(&self) -> Vec<Fault> {
-        let mut faults = Vec::new();
-        let mut look = |path: &Path, missing: String| match std::fs::metadata(path) {
-            Ok(m) => Some(m.permissions().mode()),
-            Err(e) if e.kind() == ErrorKind::NotFound => {
-                faults.push(Fault::of_file(&path.display().to_string(), "is not there", missing));
-                None
-            }
-            // Another user's key: the daemon may read what a person may not.
-            Err(_) => None,
+        let of_file = |s: Slip| Fault::of_file(&s.path.display().to_string(), s.what, s.remedy);
+        self.slips().into_iter().map(of_file).collect()
+    }
+
+    fn slips(&self) -> Vec<Slip> {
+        let mut slips = Vec::new();
+        let mut note = |key, path: &Path, what, remedy| {
+            slips.push(Slip { key, path: path.to_path_buf(), what, remedy });
         };
-        let key = self.key.as_deref();
-        let make =
-            |k: &Path| format!("ssh-keygen -t ed25519 -N '' -f {}, or take [signing] key out", k.display());
-        let mode = key.and_then(|k| look(k, make(k)));
-        if let Some(path) = &self.allowed_signers {
-            look(path, "write a line `NAME ssh-ed25519 AAAA…` with each public key into it".into());
+        if let Some(path) = &self.key {
+            let shown = path.display();
+            match mode(path) {
+                Seen::Missing => {
+                    let make = format!("ssh-keygen -t ed25519 -N '' -f {shown}, or take [signing] key out");
+                    note("key", path, "is not there", make);
+                }
+                Seen::Mode(mode) if mode & 0o007 != 0 => {
+                    note(
+                        "key",
+                        path,
+                        "is a private key that everybody may read",
+                        format!("chmod 600 {shown}"),
+                    );
+                }
+                _ => {}
+            }
         }
-        if let (Some(path), Some(mode)) = (key, mode)
-            && mode & 0o007 != 0
+        if let Some(path) = &self.allowed_signers
+            && matches!(mode(path), Seen::Missing)
         {
-            let name = path.display().to_string();
-            faults.push(Fault::of_file(
-                &name,
-                "is a private key that everybody may read",
-                format!("chmod 600 {name}"),
-            ));
+            let fill = "write a line `NAME ssh-ed25519 AAAA…` with each public key into it".into();
+            note("allowed-signers", path, "is not there", fill);
         }
-        faults
+        slips
+    }
+}
+
+/// One thing wrong with a file that a key names.
+struct Slip {
+    key: &'static str,
+    path: PathBuf,
+    what: &'static str,
+    remedy: String,
+}
+
+/// What is seen of a file.
+enum Seen {
+    Missing,
+    Mode(u32),
+    /// Another user's key: the daemon may read what a person may not.
+    Hidden,
+}
+
+fn mode(path: &Path) -> Seen {
+    match std::fs::metadata(path) {
+        Ok(m) => Seen::Mode(m.permissions().mode()),
+        Err(e) if e.kind() == ErrorKind::NotFound => Seen::Missing,
+        Err(_) => Seen::Hidden,
+    }
+}
+
+/// Notes what is wrong with the files at the lines that name them.
+pub(super) fn check(s: &Section<'_, '_>, signing: &Signing) {
+    for slip in signing.slips() {
+        let what = format!("{} = {}: {}", slip.key, slip.path.display(), slip.what);
+        s.fault_at(slip.key, what, slip.remedy);
     }
 }
 

@@ -88,3 +88,41 @@ fn a_mother_that_is_no_lot_is_refused() {
     well(place, &["open", "--past", "--id", "a-1"]);
     well(place, &["open", "--id", "b-1", "--mother", "a-1"]);
 }
+
+/// They were answered as if there were just no lot.
+#[test]
+fn what_is_not_there_and_what_is_no_day_is_said() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path();
+    for what in [&["list"][..], &["verify"]] {
+        let args = [what, &["--data", "none"]].concat();
+        refused(place, &args, 66, &["there is no data folder at none", "--data DIR"]);
+    }
+    refused(place, &["open", "--kettle", "big", "--plan", "none.toml"], 66, &["plan none.toml is not there"]);
+    well(place, &["open", "--kettle", "big", "--id", "a-1", "--by", "ada"]);
+    for what in [
+        &["list", "--day", "garbage"][..],
+        &["export", "--day", "garbage", "--to", "."],
+        &["season", "garbage"],
+    ] {
+        refused(place, what, 64, &["\"garbage\" is no day, month or year", "2026-07"]);
+    }
+    refused(place, &["export", "--day", "1999", "--to", "."], 66, &["no closed lot is of 1999"]);
+    assert!(well(place, &["list", "--day", "today"]).contains("a-1"));
+}
+
+/// With the journal gone too the dairy's own folder was taken for a stick, and a
+/// lot that was deleted for one that is elsewhere.
+#[test]
+fn a_lot_that_is_gone_with_the_journal_is_a_fault() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path();
+    well(place, &["open", "--kettle", "big", "--id", "a-1", "--by", "ada"]);
+    well(place, &["close", "a-1", "--by", "ada"]);
+    assert!(well(place, &["verify"]).contains("as it was closed"));
+    std::fs::remove_dir_all(place.join("data/lots/a-1")).unwrap();
+    let _ = std::fs::remove_dir_all(place.join("data/journal"));
+    let (code, out, err) = run(place, &["verify"]);
+    assert_eq!(code, 65, "{out}{err}");
+    assert!(out.contains("a-1: NOT AS IT WAS CLOSED"), "{out}");
+}

@@ -11,6 +11,7 @@
 use crate::engine::alarm::{AlarmKind, AlarmState, Priority};
 use crate::engine::effect::WallNs;
 use crate::engine::probe::Health;
+use crate::engine::said::Fact;
 use crate::engine::stage::Stage;
 use crate::engine::view::{AlarmView, KettleView};
 
@@ -89,7 +90,7 @@ pub fn untaken(state: AlarmState) -> bool {
 /// the view was taken.
 pub fn now(k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> Sentence {
     if let Some(a) = gravest(&k.alarms).filter(|a| acts(a)) {
-        return alarm(a.alarm, k, now_ns);
+        return alarm(a, k, now_ns);
     }
     if k.stage != Stage::Idle && !trusted(k, waited_s) {
         return Sentence::of("do-no-number");
@@ -106,19 +107,28 @@ fn acts(a: &AlarmView) -> bool {
             && a.alarm != AlarmKind::HeatOff)
 }
 
-fn alarm(kind: AlarmKind, k: &KettleView, now_ns: Option<WallNs>) -> Sentence {
-    let s = Sentence::of(format!("do-{}", kind.name()));
-    match kind {
+fn alarm(a: &AlarmView, k: &KettleView, now_ns: Option<WallNs>) -> Sentence {
+    let s = Sentence::of(format!("do-{}", a.alarm.name()));
+    match a.alarm {
         AlarmKind::GetReady => match heat_off_in_s(k, now_ns) {
             Some(left) => s.with("min", Value::Minutes(left)),
             None => Sentence::of("do-get-ready-soon"),
         },
-        AlarmKind::AtTarget | AlarmKind::OverTarget => match k.target_celsius {
+        // It outlives the cook, and the stage after that has no target.
+        AlarmKind::AtTarget | AlarmKind::OverTarget => match k.target_celsius.or_else(|| limit(a)) {
             Some(t) => s.with("target", Value::Celsius(t)),
             None => Sentence::of("do-at-limit"),
         },
         _ => s,
     }
+}
+
+/// The limit that an alarm spoke of when it was raised, °C.
+fn limit(a: &AlarmView) -> Option<f64> {
+    a.said.iter().find_map(|s| match s.values.get("wanted") {
+        Some(Fact::Number(n)) => Some(*n),
+        _ => None,
+    })
 }
 
 fn by_stage(k: &KettleView, now_ns: Option<WallNs>) -> Sentence {
@@ -215,7 +225,9 @@ mod tests {
 
     use super::*;
     use crate::engine::effect::Forecast;
+    use crate::engine::said::Said;
     use crate::engine::stage::Basis;
+    use crate::words::Words;
 
     const S: i64 = 1_000_000_000;
 
@@ -273,6 +285,20 @@ mod tests {
         check(&k, 0.0, "do-heating-called");
         k.alarms.clear();
         check(&k, 0.0, "do-heating");
+    }
+
+    /// It said only that the limit was reached, two minutes into stirring.
+    #[test]
+    fn an_overshoot_says_what_to_do_in_the_stage_after_the_cook_too() {
+        let mut k = kettle(Stage::Stirring);
+        k.target_celsius = None;
+        let mut over = raised(AlarmKind::OverTarget, AlarmState::Unacknowledged, Priority::High);
+        over.said = vec![Said::of("said-too-hot").number("now", 42.3).number("wanted", 41.0)];
+        k.alarms.push(over);
+        let s = now(&k, Some(60 * S), 0.0);
+        assert_eq!(s, Sentence::of("do-over-target").with("target", Value::Celsius(41.0)));
+        let text = Words::of("en").say("do-over-target", &[("target", "41")]);
+        assert!(text.contains("Fire off") && text.contains("tir"), "{text}");
     }
 
     #[test]

@@ -390,9 +390,8 @@ fn found(v: &FieldValue<'_>) -> String {
 /// What is wrong with a line that is none, in our words.
 fn slip(e: &Error) -> String {
     match e {
-        Error::DuplicateTag { tag_key } => format!("the tag {:?} stands twice", short(tag_key)),
         Error::MeasurementValueInvalid => "it begins with no measurement".into(),
-        Error::FieldSetMissing => "it has no field".into(),
+        Error::FieldSetMissing => "it has no field that can be read".into(),
         Error::IntegerValueInvalid { value, .. } | Error::UIntegerValueInvalid { value, .. } => {
             format!("{:?} is no whole number", short(value))
         }

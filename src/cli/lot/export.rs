@@ -78,6 +78,7 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
 
 fn lots(room: &Room, args: &Args) -> Result<Vec<String>, Failure> {
     if let Some(day) = &args.day {
+        let day = room.days(day)?;
         let heads = room.store.list().map_err(|e| failure(&e))?.0;
         let of_day = heads.into_iter().filter(|h| h.is_closed() && h.day().starts_with(day.as_str()));
         let lots: Vec<String> = of_day.map(|h| h.lot).collect();

@@ -23,6 +23,8 @@ pub struct Args {
 }
 
 pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
+    room.must_be_there()?;
+    let of_day = args.day.as_deref().map(|d| room.days(d)).transpose()?;
     let (mut heads, bad) = room.store.list().map_err(|e| failure(&e))?;
     // By when they were made; one attached afterwards was opened later.
     heads.sort_by_key(|h| h.made.unwrap_or(h.opened));
@@ -30,7 +32,7 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     for h in heads {
         let zone = h.zone();
         let day = h.day();
-        let other = args.day.as_ref().is_some_and(|d| !day.starts_with(d.as_str()))
+        let other = of_day.as_ref().is_some_and(|d| !day.starts_with(d.as_str()))
             || args.kettle.as_ref().is_some_and(|k| *k != h.kettle)
             || (args.open && h.is_closed());
         if other {

@@ -48,11 +48,7 @@ pub struct Args {
 pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
     let plan = match &args.plan {
         None => None,
-        Some(path) => {
-            let plan = crate::config::plan::read(path)
-                .map_err(|faults| Failure::config(crate::config::fault::listed(&faults)))?;
-            Some(crate::config::plan::write(&plan))
-        }
+        Some(path) => Some(crate::config::plan::write(&crate::cli::read_plan(path)?)),
     };
     let mut fields = super::enter::pairs(&args.fields)?;
     let shorthands = [("product", args.product), ("people.maker", args.maker), ("milk.litres", args.litres)];

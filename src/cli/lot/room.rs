@@ -223,6 +223,31 @@ impl Room {
         )))
     }
 
+    /// That there is a data folder to read.
+    ///
+    /// # Errors
+    /// 66 where there is none.
+    pub(super) fn must_be_there(&self) -> Result<(), Failure> {
+        let data = self.store.data();
+        if data.is_dir() {
+            return Ok(());
+        }
+        let data = data.display();
+        Err(Failure::no_input(format_args!("there is no data folder at {data}; name it with --data DIR")))
+    }
+
+    /// A year, a month or a day, as what the days in it begin with.
+    ///
+    /// # Errors
+    /// 64 where it is none.
+    pub(super) fn days(&self, text: &str) -> Result<String, Failure> {
+        days(text, &self.now().day(&self.zone)).ok_or_else(|| {
+            Failure::usage(format_args!(
+                "{text:?} is no day, month or year; write 2026-07-14, 2026-07, 2026, today or yesterday"
+            ))
+        })
+    }
+
     /// A moment as a person writes it: RFC 3339, `2026-07-14 06:03`, `06:03`
     /// (today), `yesterday 06:03`; in the dairy's time zone.
     pub(super) fn moment(&self, text: &str) -> Result<At, Failure> {
@@ -258,6 +283,12 @@ pub(super) fn day(text: &str, today: &str) -> Option<String> {
         "yesterday" => today.yesterday().ok().map(|d| d.to_string()),
         other => other.parse::<jiff::civil::Date>().ok().map(|d| d.to_string()),
     }
+}
+
+fn days(text: &str, today: &str) -> Option<String> {
+    let is_begun = |rest: &str| format!("{text}{rest}").parse::<jiff::civil::Date>().is_ok();
+    let (year, month) = (text.len() == 4 && is_begun("-01-01"), text.len() == 7 && is_begun("-01"));
+    if year || month { Some(text.to_owned()) } else { day(text, today) }
 }
 
 /// A lot's failure as the command's.
@@ -304,6 +335,18 @@ mod tests {
             ("2026-01-12T06:03", "2026-01-12T05:03:00Z"),
         ] {
             assert_eq!(moment(text, "2026-07-14", &zone).unwrap().to_string(), is, "{text}");
+        }
+        for (text, is) in [
+            ("2026", Some("2026")),
+            ("2026-07", Some("2026-07")),
+            ("2026-07-14", Some("2026-07-14")),
+            ("yesterday", Some("2026-07-13")),
+            ("2026-13", None),
+            ("2026-0", None),
+            ("garbage", None),
+            ("", None),
+        ] {
+            assert_eq!(days(text, "2026-07-14").as_deref(), is, "{text}");
         }
         for none in ["", "soon", "25:00", "2026-13-01"] {
             assert_eq!(moment(none, "2026-07-14", &zone), None, "{none}");

@@ -22,10 +22,10 @@ pub struct Args {
 }
 
 pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
-    let season = args.season.as_deref().unwrap_or_default();
+    let season = args.season.as_deref().map(|d| room.days(d)).transpose()?.unwrap_or_default();
     let mut lots = Vec::new();
     for head in room.store.list().map_err(|e| failure(&e))?.0 {
-        if head.is_closed() && head.day().starts_with(season) {
+        if head.is_closed() && head.day().starts_with(&season) {
             lots.push(room.store.load(&head.lot).map_err(|e| failure(&e))?);
         }
     }
@@ -36,7 +36,7 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     let lines = lines(&lots);
     let drift = drift(&room.store.calibrations());
     if let Some(path) = &args.out {
-        let name = if season.is_empty() { "so far" } else { season };
+        let name = if season.is_empty() { "so far" } else { &season };
         write_out(path, page(&room.dairy.name, name, &lines, &drift).as_bytes())?;
         return say(&path.display().to_string());
     }

@@ -7,6 +7,7 @@ use super::room::{Room, failure};
 use crate::cli::error::Failure;
 use crate::cli::{remark, say};
 use crate::daemon::ssh_keygen::{Checked, check};
+use crate::lot::hold::LOCK;
 use crate::lot::seal::{Chain, Difference, SUMS};
 use crate::lot::signature::SIGNATURE;
 use crate::lot::store::{LotError, Store};
@@ -28,6 +29,7 @@ pub struct Args {
 pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     let mut seen = Seen::default();
     if args.lots.is_empty() {
+        room.must_be_there()?;
         let chain = seen.chain_of(&room.store)?;
         for lot in all(&room.store, &chain)? {
             seen.look(room, args, (&room.store, &chain), &lot)?;
@@ -64,6 +66,14 @@ fn meant(room: &Room, name: &str) -> Result<(Store, String), Failure> {
         ))
     })?;
     Ok((Store::at(room.store.storage().clone(), data), lot))
+}
+
+/// A stick has the whole chain and some of its lots, and nothing of what the
+/// dairy's own folder has beside them. In that one a sealed lot that is gone is
+/// a fault, and so it is when the journal went with it.
+fn is_copy(store: &Store) -> bool {
+    let has = |what: PathBuf| std::fs::symlink_metadata(what).is_ok();
+    !has(store.journal()) && !has(store.data().join(LOCK))
 }
 
 /// What was found so far.
@@ -103,10 +113,8 @@ impl Seen {
     ) -> Result<(), Failure> {
         let all = args.lots.is_empty();
         let well = |words: &str| if args.quiet { Ok(()) } else { say(&format!("{lot}: {words}")) };
-        // A stick has the whole chain and some of its lots, and no journal. In the
-        // dairy's own folder a sealed lot that is gone is a fault.
         let gone = || std::fs::symlink_metadata(store.folder(lot)).is_err();
-        if all && !store.journal().is_dir() && gone() {
+        if all && is_copy(store) && gone() {
             return well("not in this copy");
         }
         let found = match store.verify(lot, chain) {

@@ -143,6 +143,38 @@ async function markedAndUndone() {
   await page.close();
 }
 
+// On a telephone every key of a dialog is whole and its number between them; on a tablet that lies, with a
+// scroll bar or without, the two next marks are in sight, while the sounds still wait for a touch.
+async function inSight() {
+  for (const size of [[360, 740], [390, 844]]) {
+    const page = await open(size);
+    await scene(page, "cooking");
+    for (const mark of ["target", "ph"]) {
+      await page.click(`.marks button[data-mark=${mark}]`);
+      await page.evaluate(() => { for (let n = 0; n < 300; n += 1) document.querySelectorAll("dialog .stepper button")[1].click(); });
+      const cut = await page.evaluate(() => {
+        const dialog = document.querySelector("dialog");
+        const [left, right] = [...dialog.querySelectorAll(".stepper button")].map((b) => b.getBoundingClientRect());
+        const words = document.createRange();
+        words.selectNodeContents(dialog.querySelector("output"));
+        const number = words.getBoundingClientRect();
+        return dialog.scrollWidth > dialog.clientWidth || number.left < left.right || number.right > right.left;
+      });
+      check(!cut, `the dialog of ${mark} fits ${size[0]}`);
+      await page.keyboard.press("Escape");
+    }
+    await page.close();
+  }
+  for (const size of [[1024, 768], [985, 768]]) {
+    const page = await open(size);
+    await scene(page, "cooking");
+    check(await page.locator("#wake").isVisible(), "the sounds still wait");
+    const low = await page.evaluate(() => Math.max(...[...document.querySelectorAll(".quick button")].map((b) => b.getBoundingClientRect().bottom)));
+    check(low <= size[1], `the two next marks are in sight at ${size[0]}: they end at ${low}`);
+    await page.close();
+  }
+}
+
 // Other leaves keep the number in sight, and its tab leads back.
 async function thereAndBack() {
   const page = await open(SIZES[0], "/#lots");
@@ -313,6 +345,7 @@ try {
   await still();
   await takenByThumbAndByKey();
   await markedAndUndone();
+  await inSight();
   await thereAndBack();
   await reckoned();
   await heard();

@@ -57,7 +57,7 @@ export class Sheet {
     pen.font = `${style.fontWeight} 100px ${style.fontFamily}`;
     const room = this.now.clientWidth - 24;
     const unit = pen.measureText("°C").width * 0.2 + 8;
-    const most = innerWidth >= 1000 ? innerHeight * 0.3 : innerHeight * 0.34;
+    const most = innerWidth >= 960 ? innerHeight * 0.3 : innerHeight * 0.34;
     const px = (digits) => Math.min((room / (pen.measureText(digits).width * 0.955 + unit)) * 100, most);
     this.el.style.setProperty("--big", `${Math.floor(px("88.8"))}px`);
     this.el.style.setProperty("--long", `${Math.floor(px("188.8"))}px`);

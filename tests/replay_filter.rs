@@ -139,11 +139,9 @@ fn the_kettle_file_is_there_when_the_input_ends() {
 #[test]
 fn a_packed_day_and_one_with_a_byte_order_mark_read_the_same() {
     let dir = tempfile::tempdir().unwrap();
-    let day: String = (0..200u64)
-        .map(|s| {
-            format!("temperature,probe=k celsius=20 {}\n", 1_752_465_129_000_000_000 + s * 1_000_000_000)
-        })
-        .collect();
+    let line =
+        |s: u64| format!("temperature,probe=k celsius=20 {}", 1_752_465_129_000_000_000 + s * 1_000_000_000);
+    let day = (0..200).map(line).collect::<Vec<_>>().join("\n");
     let plain = replay(&["--readings"], day.as_bytes());
     assert_eq!(text(&plain.stdout).lines().count(), 200);
     let gz = packed(dir.path(), day.as_bytes());

@@ -117,7 +117,8 @@ export class Sheet {
     text(this.digits, shown ? number(k.celsius) : `––${number(0.1)[1]}–`);
     flag(this.big, "long", shown && number(k.celsius).length > 4);
     const aged = age === undefined ? "" : age < 120 ? t("old-age", { s: Math.round(age) }) : t("old-age-min", { min: Math.floor(age / 60) });
-    text(this.age, !shown || (bad && !old && !lost) ? t(`health-${k.health}`) : aged);
+    // The daemon may find it old a moment before we do; then the age says more than a good health.
+    text(this.age, !shown || (bad && !old && !lost && k.health !== "good") ? t(`health-${k.health}`) : aged);
     text(this.moveLabel, t(bad ? "why" : "in-a-minute"));
     text(this.why, lost ? t(lost) : k.health !== "good" ? reason(k) || t(`health-${k.health}`) : t("why-old"));
     flag(this.why, "wordy", /.{22}|\S{11}/.test(this.why.textContent));

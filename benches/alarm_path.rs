@@ -60,6 +60,7 @@ fn situation(stage: Stage) -> Situation {
     Situation {
         t_s: 0.0,
         celsius: Some(36.0),
+        plain_celsius: Some(40.1),
         rate_celsius_per_min: Some(0.4),
         number_age_s: 0.0,
         silent_s: 0.0,
@@ -70,6 +71,7 @@ fn situation(stage: Stage) -> Situation {
         planned_minutes: None,
         in_milk: stage != Stage::Idle,
         heating: stage == Stage::Cooking,
+        cooks_on: None,
         heating_number: 2,
         target_celsius: (stage == Stage::Cooking).then_some(41.0),
         tolerance_celsius: 0.5,

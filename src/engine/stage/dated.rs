@@ -87,5 +87,7 @@ fn further_heat(history: &History, target: f64, peak: f64, limit: f64) -> Option
         return Some(reached);
     }
     let top = history.highest_place(peak, limit)?;
-    (history.smooth_at(top)? > level + NEARER_C).then(|| history.peak_between(top - 6.0, f64::INFINITY)).flatten()
+    (history.smooth_at(top)? > level + NEARER_C)
+        .then(|| history.peak_between(top - 6.0, f64::INFINITY))
+        .flatten()
 }

@@ -386,7 +386,11 @@ impl Finder {
         let stood = place - h.path[slot];
         let late = h.path[slot] > NEVER && f64::from(stood) * BIN_S > RIPENS_S;
         let before = slot - 1;
-        if late && stage(slot) == Stage::Setting && stage(before) == Stage::Ripening && h.path[before] <= NEVER {
+        if late
+            && stage(slot) == Stage::Setting
+            && stage(before) == Stage::Ripening
+            && h.path[before] <= NEVER
+        {
             h.path[before] = h.path[slot];
         }
     }

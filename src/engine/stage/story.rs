@@ -15,8 +15,11 @@ use crate::engine::bins::BIN_S;
 
 /// Told once the probability reaches this.
 const COMMIT: f64 = 0.8;
-/// Taken back once it falls below this.
+/// A first cook sooner, so that it is told within a minute.
+const COMMIT_COOK: f64 = 0.22;
+/// Taken back once it falls below this, and a cook below this.
 const WITHDRAW: f64 = 0.2;
+const WITHDRAW_COOK: f64 = 0.07;
 /// A better boundary is told again where it moved by this much, seconds.
 const WORTH_REVISING_S: f64 = 25.0;
 /// How long after it was told a boundary is still revised, seconds.
@@ -112,7 +115,8 @@ impl Story {
         while i < self.told.len() {
             let t = &self.told[i];
             let fresh = now_s - t.first_s < REVISABLE_S;
-            if t.basis != Basis::Mark && !t.by_target && fresh && beliefs[t.slot].reached < WITHDRAW {
+            let least = if t.stage == Stage::Cooking { WITHDRAW_COOK } else { WITHDRAW };
+            if t.basis != Basis::Mark && !t.by_target && fresh && beliefs[t.slot].reached < least {
                 out.push(Telling::Withdrawn(self.told.remove(i)));
             } else {
                 i += 1;
@@ -305,7 +309,7 @@ impl Story {
 /// not of a second one, which would be called where the first already was.
 fn commit(f: &Finder, slot: usize) -> f64 {
     let cooks = |slot: usize| f.grammar.slots[slot].stage == Stage::Cooking;
-    if cooks(slot) && !cooks(slot - 1) { 0.5 } else { COMMIT }
+    if cooks(slot) && !cooks(slot - 1) { COMMIT_COOK } else { COMMIT }
 }
 
 /// How far off a boundary may be and still hold, seconds.

@@ -12,6 +12,8 @@ use crate::engine::stage::Stage;
 const DEADBAND_CELSIUS: f64 = 0.3;
 /// Grains fuse within a minute or two of standing hot, seconds.
 const STILL_S: f64 = 75.0;
+/// The trace of a cook scatters this much after it began, seconds.
+const SEEN_LATE_S: f64 = 30.0;
 /// Towards the end of stirring out, standing still is most likely meant.
 const STILL_MEANT_S: f64 = 240.0;
 /// The part of a planned stirring out after which stopping is likely meant:
@@ -35,8 +37,10 @@ pub(super) fn stirring_stopped(s: &Situation, plan: Option<&Plan>, raised: bool)
         matches!(s.stage, Stage::Cooking | Stage::Stirring) && s.in_milk && milk_celsius(s).is_some();
     let limited = plan.is_some() || s.target_celsius.is_some();
     let limit_s = if s.stage == Stage::Stirring && stirred_enough(s) { STILL_MEANT_S } else { STILL_S };
+    // The gel before it stood too: what counts is since the stage began.
+    let still_s = s.still_s.min(s.t_s - s.stage_began_s - SEEN_LATE_S);
     // Deadband: raised until the trace scatters again.
-    let still = if raised { s.still_s > 5.0 } else { s.still_s > limit_s };
+    let still = if raised { s.still_s > 5.0 } else { still_s > limit_s };
     Finding::of(stirred && limited && still, Priority::High).delayed(0.0, 20.0)
 }
 

@@ -64,8 +64,10 @@ impl Kettle {
     pub(super) fn go_on_to_next(&mut self, t_s: f64, out: &mut Vec<Said>) {
         let Some(next) = self.next.take() else { return };
         let began_s = next.told().first().map_or(t_s, |t| t.began_s);
-        self.tracker.withdraw_whey(began_s - SAME_S, &mut self.tellings);
-        self.tell(out);
+        if !next.told().is_empty() {
+            self.tracker.withdraw_whey(began_s - SAME_S, &mut self.tellings);
+            self.tell(out);
+        }
         self.finish(t_s, out);
         self.heating_told = (None, began_s - 1.0);
         self.tellings.extend(next.told().iter().cloned().map(Telling::Began));

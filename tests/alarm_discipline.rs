@@ -14,6 +14,8 @@
 
 #[path = "support/alarm_scene.rs"]
 mod scene;
+#[path = "alarm_discipline/seldom_wrong.rs"]
+mod seldom_wrong;
 #[path = "alarm_discipline/through_the_engine.rs"]
 mod through_the_engine;
 

@@ -293,6 +293,26 @@ mod tests {
         check(0.4, 270.0, 138.0, 30.0);
     }
 
+    /// Over deep embers the trace hardly breaks when the heat comes off; what is
+    /// known of that moment from the call tells a long coast from a late end.
+    #[test]
+    fn a_long_coast_is_told_from_a_late_end_by_the_call() {
+        let (rate, loss, f, decay_s) = (0.9 / 60.0, 0.04 / 60.0, 0.5, 350.0);
+        let trace: Vec<(f64, f64)> = (-26..60i32)
+            .map(|k| {
+                let t = f64::from(k) * 10.0;
+                let arrived = if t <= 0.0 { t } else { arrived_s(t, f, decay_s) };
+                let scatter = 0.03 * f64::from((k * 7919).rem_euclid(5) - 2);
+                (t, 36.0 + rate * arrived + loss * (arrived - t) + scatter)
+            })
+            .collect();
+        let ending = |off| fit(&trace, &Said { about_s: 300.0, off }, loss, 0.05 * 0.05).unwrap();
+        let called = ending(Some((0.0, 9.0)));
+        assert!((called.coast.theta_s - 205.0).abs() < 30.0 && called.off_s.abs() < 25.0, "{called:?}");
+        let blind = ending(None);
+        assert!((blind.off_s - called.off_s).abs() > 60.0, "{blind:?}");
+    }
+
     #[test]
     fn one_odd_ending_does_not_undo_what_many_taught() {
         let known = Coast { theta_s: 90.0, sd_s: 9.0, decay_s: 250.0 };

@@ -1,0 +1,82 @@
+//! Alarms that were wrong: called twice for one heating, too hot after the heat
+//! was off, too hot on the way to the next cook, still before stirring began.
+
+use curdtrace::engine::alarm::AlarmKind;
+use curdtrace::engine::alarms::Alarms;
+use curdtrace::engine::situation::{Outlook, Situation};
+use curdtrace::engine::stage::Stage;
+
+use super::raised;
+use super::scene::{cooking, outlook, plan, stirring};
+
+/// Judges a situation a second, and gives how often `alarm` was raised.
+fn how_often(alarm: AlarmKind, seconds: usize, at: impl Fn(f64) -> Situation) -> usize {
+    let (mut alarms, mut out) = (Alarms::new(), Vec::new());
+    for second in 0..seconds {
+        let t_s = second as f64;
+        alarms.judge(&Situation { t_s, ..at(t_s) }, Some(&plan()), &mut out);
+    }
+    raised(&out, alarm)
+}
+
+/// A pause is told as settling, and the settling taken back: the heating goes on,
+/// and its call was made.
+#[test]
+fn a_heating_is_not_called_again_after_a_stage_that_was_taken_back() {
+    for back in [cooking(), stirring()] {
+        let calls = how_often(AlarmKind::HeatOff, 1200, |t_s| match t_s {
+            t if t < 60.0 => Situation { outlook: Some(outlook(-1.0)), ..cooking() },
+            t if t < 300.0 => stirring(),
+            t if t < 600.0 => Situation { stage: Stage::Settling, ..stirring() },
+            _ => Situation { outlook: Some(outlook(-1.0)), ..back.clone() },
+        });
+        assert_eq!(calls, 1, "{:?}", back.stage);
+    }
+}
+
+/// Called at 41 °C wanted. The rise breaks off at 41.1 °C, the filtered number runs
+/// on to 41.7 and so does the forecast; the readings themselves never do.
+#[test]
+fn a_filtered_number_that_runs_on_is_not_too_hot() {
+    let over = |plain: f64| {
+        how_often(AlarmKind::OverTarget, 900, |t_s| {
+            let ends = Outlook { peak_low_celsius: 41.9, peak_celsius: 42.2, ..outlook(-60.0) };
+            let filtered = if t_s < 400.0 { 40.9 } else { 41.7 };
+            let plain_celsius = Some(plain);
+            Situation { celsius: Some(filtered), plain_celsius, outlook: Some(ends), ..cooking() }
+        })
+    };
+    assert_eq!(over(40.95), 0);
+    // Where the heat was not taken off, the readings say so.
+    assert_eq!(over(41.8), 1);
+}
+
+/// Between two cooks of a plan: the second one's heat takes the milk beyond the
+/// first one's target.
+#[test]
+fn the_way_to_the_next_cook_is_not_too_hot() {
+    let over = |cooks_on: Option<f64>, seconds: usize| {
+        how_often(AlarmKind::OverTarget, seconds, |t_s| match t_s {
+            t if t < 60.0 => Situation { outlook: Some(outlook(-1.0)), ..cooking() },
+            _ => Situation { celsius: Some(41.6), cooks_on, ..stirring() },
+        })
+    };
+    assert_eq!(over(Some(0.6), 900), 0);
+    // Not yet seen to be the next one's heat: a minute is given to see it.
+    assert_eq!(over(Some(0.0), 130), 0);
+    assert_eq!(over(Some(0.0), 300), 1);
+    assert_eq!(over(None, 130), 1);
+}
+
+/// The gel stood for an hour before the cook was told of.
+#[test]
+fn what_stood_before_the_cook_is_no_stirring_that_stopped() {
+    let stopped = |still_until_s: f64| {
+        how_often(AlarmKind::StirringStopped, 400, |t_s| {
+            let still_s = if t_s < still_until_s { 3600.0 + t_s } else { 0.0 };
+            Situation { stage_began_s: -60.0, still_s, ..cooking() }
+        })
+    };
+    assert_eq!(stopped(40.0), 0);
+    assert_eq!(stopped(400.0), 1);
+}

@@ -4,6 +4,7 @@
 mod next_make;
 mod other;
 mod outlook;
+mod person;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -13,7 +14,7 @@ use super::alarms::Alarms;
 use super::bins::{Bin, Plain};
 use super::clot::RennetClock;
 use super::effect::AlarmChange;
-use super::event::{Ask, MarkKind, Name, Reading};
+use super::event::{Name, Reading};
 use super::filter::Filter;
 use super::heat::{Heat, Learned};
 use super::plan::Plan;
@@ -305,84 +306,6 @@ impl Kettle {
         let calls = self.heat.calls.clone();
         out.push(Said::Make(MakeSaid { stages, ended_s: t_s, cooks, calls }));
         out.push(Said::Learned(Learned { lags: self.watch.learned(), ..self.heat.learned() }));
-    }
-
-    /// A person marked something.
-    pub fn mark(&mut self, kind: &MarkKind, t_s: f64, out: &mut Vec<Said>) {
-        if matches!(kind, MarkKind::Target(c) if !(0.0..=110.0).contains(c)) {
-            // No temperature of milk; the record keeps the mark as it came.
-            return;
-        }
-        if *kind == MarkKind::Rennet && self.next_is_renneted() {
-            self.go_on_to_next(t_s, out);
-        }
-        match kind {
-            MarkKind::Rennet => {
-                let (rennet, minutes, set) = self.rennet_plan();
-                self.rennet = Some(RennetClock::poured(t_s, &rennet, minutes, set));
-                self.clot_s = t_s;
-            }
-            MarkKind::Floc => {
-                if let Some(clock) = &mut self.rennet {
-                    clock.floc(t_s);
-                }
-            }
-            MarkKind::Target(c) => {
-                self.tracker.set_target(*c);
-                self.now = self.tracker.now();
-                self.heat.retarget(self.now.target_celsius);
-            }
-            MarkKind::HeatOn | MarkKind::HeatOff => {
-                let on = *kind == MarkKind::HeatOn;
-                self.watch.heat_meant(on);
-                self.filter.may_turn();
-                self.heat.said(on, t_s);
-            }
-            _ => {}
-        }
-        self.tracker.mark(kind, t_s, &mut self.tellings);
-        self.tell(out);
-        self.judge(t_s, out);
-    }
-
-    fn rennet_plan(&self) -> (super::plan::RennetPlan, Option<f64>, Option<f64>) {
-        let Some(plan) = &self.plan else { return (super::plan::RennetPlan::default(), None, None) };
-        let of = |k: Stage| plan.stages.iter().find(|s| s.kind == k);
-        let minutes = of(Stage::Setting).and_then(|s| s.minutes);
-        let set =
-            of(Stage::Setting).and_then(|s| s.to_celsius).or(of(Stage::Warming).and_then(|s| s.to_celsius));
-        (plan.rennet.clone(), minutes, set)
-    }
-
-    /// A person or the shell asked for something.
-    pub fn command(&mut self, ask: &Ask, by: Option<&Name>, t_s: f64, out: &mut Vec<Said>) {
-        match ask {
-            Ask::Follow(plan) => self.follow(plan.clone(), out),
-            Ask::Stage(stage) => {
-                self.tracker.set(*stage, t_s, &mut self.tellings);
-                self.tell(out);
-            }
-            Ask::EndMake => self.finish(t_s, out),
-            _ => self.alarms.command(ask, by, t_s, &mut self.changes),
-        }
-        self.pass_alarms(out);
-        self.judge(t_s, out);
-    }
-
-    /// Another plan: the stages found so far are given, and it begins anew
-    /// where no make runs; a running make keeps its stages and takes the new
-    /// plan's targets from here on. The same plan again changes nothing.
-    fn follow(&mut self, plan: Option<Arc<Plan>>, out: &mut Vec<Said>) {
-        if self.plan == plan {
-            return;
-        }
-        self.plan = plan;
-        self.boiling_celsius = boiling_celsius(self.plan.as_deref());
-        self.tracker.replan(self.plan.as_deref());
-        self.next = None;
-        self.now = self.tracker.now();
-        self.heat.retarget(self.now.target_celsius);
-        self.tell(out);
     }
 
     /// Judges the alarms and tells the forecast.

@@ -7,7 +7,7 @@ use crate::engine::stage::grammar::Phase;
 use crate::engine::stage::hypothesis::{Hypothesis, entry};
 
 /// What stands for less than this before it is renneted was only waited for, seconds.
-const RIPENS_S: f64 = 240.0;
+const RIPENS_S: f64 = 600.0;
 
 impl Finder {
     /// A person says that `slot` begins at `at_s`: what was not there yet goes

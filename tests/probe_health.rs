@@ -110,3 +110,41 @@ fn a_lone_spike_is_not_shown_and_changes_nothing() {
         assert!(i < 97 || view.age_s.is_some_and(|a| a <= 1.0), "{view:?}");
     }
 }
+
+/// Ten minutes of one box with two probes and one counter, of which `comes` says
+/// which counts come. The reasons that stood in the second half, by probe.
+fn two_on_one_box(comes: impl Fn(u64) -> bool) -> [Vec<String>; 2] {
+    let mut engine = Engine::new(None);
+    let mut reasons = [Vec::new(), Vec::new()];
+    for seq in (0..1200u64).filter(|seq| comes(*seq)) {
+        let which = usize::from(seq % 2 == 1);
+        let probe = ["a", "b"][which];
+        let wobble = if seq % 4 < 2 { 0.06 } else { -0.06 };
+        let reading = Reading { seq: Some(seq), ..Reading::of(probe, 34.0 + wobble) };
+        engine.step(&event(seq as f64 / 2.0, Happening::Reading(reading)), &mut Vec::new());
+        let view = engine.kettle_of(probe).unwrap();
+        if (view.health != Health::Good || !view.reason.is_empty()) && !reasons[which].contains(&view.reason)
+        {
+            reasons[which].push(view.reason);
+        }
+    }
+    reasons
+}
+
+#[test]
+fn a_counter_shared_by_the_probes_of_a_box_is_no_loss() {
+    assert_eq!(two_on_one_box(|_| true), [Vec::<String>::new(), Vec::new()]);
+    // The second probe is put on after five minutes; the counter is the box's.
+    assert_eq!(two_on_one_box(|seq| seq > 600 || seq % 2 == 0), [Vec::<String>::new(), Vec::new()]);
+}
+
+#[test]
+fn what_one_of_two_probes_loses_is_told_of_that_one() {
+    let lost = "many readings lost on the way: look at cable or radio".to_owned();
+    for every in [2, 3] {
+        let told = two_on_one_box(|seq| seq < 300 || seq % 2 == 0 || (seq / 2) % every == 0);
+        assert_eq!(told, [vec![], vec![lost.clone()]], "one of {every} comes");
+    }
+    let told = two_on_one_box(|seq| seq % 2 == 0 || (seq / 2) % 3 != 0);
+    assert_eq!(told, [vec![], vec![lost]], "two of three, from the start");
+}

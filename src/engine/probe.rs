@@ -20,6 +20,7 @@ mod motion;
 mod polarity;
 mod reason;
 mod source;
+mod stride;
 mod verdict;
 
 pub use health::Health;
@@ -96,7 +97,7 @@ impl Watch {
     /// A reading that is no number of now; its count is the box's all the same.
     pub fn came_late(&mut self, seq: Option<u64>) {
         self.counts.readings += 1;
-        self.source.count(seq);
+        self.source.count_late(seq);
     }
 
     /// The number and a doubt about it, or why there is none.

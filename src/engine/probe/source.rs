@@ -2,6 +2,7 @@
 //! its counter, lost readings, its cold junction.
 
 use super::reason::{Doubt, Missing};
+use super::stride::Stride;
 
 /// So many repeats of one count are a frozen box.
 const FROZEN_REPEATS: u32 = 3;
@@ -9,7 +10,7 @@ const FROZEN_REPEATS: u32 = 3;
 const LOSSY: f64 = 0.25;
 const WELL: f64 = 0.10;
 /// More than this at once is a restart elsewhere, not a loss.
-const LARGEST_LOSS: u64 = 100_000;
+const LARGEST_STEP: u64 = 100_000;
 /// A pause this many times the usual interval is a loss.
 const PAUSE: f64 = 3.5;
 /// The box is hot from here, and well again below: °C.
@@ -39,6 +40,9 @@ pub(super) enum Count {
 pub(super) struct Source {
     seq: Option<u64>,
     repeats: u32,
+    stride: Stride,
+    /// Since the reading before, seconds.
+    dt_s: f64,
     usual_s: Option<f64>,
     lost_share: f64,
     lossy: bool,
@@ -48,8 +52,18 @@ pub(super) struct Source {
 }
 
 impl Source {
-    /// Takes in a reading's count.
+    /// Takes in a reading's count; [`Self::interval`] goes before.
     pub(super) fn count(&mut self, seq: Option<u64>) -> Count {
+        let dt_s = self.dt_s;
+        self.counted(seq, |stride, step| stride.learn(step, dt_s))
+    }
+
+    /// Takes in the count of a reading of then, which tells of no pace.
+    pub(super) fn count_late(&mut self, seq: Option<u64>) -> Count {
+        self.counted(seq, |_, _| ())
+    }
+
+    fn counted(&mut self, seq: Option<u64>, learn: impl FnOnce(&mut Stride, u64)) -> Count {
         let Some(seq) = seq else { return Count::Follows { lost: 0 } };
         let Some(before) = self.seq.replace(seq) else { return Count::Follows { lost: 0 } };
         if seq == before {
@@ -57,18 +71,24 @@ impl Source {
             return if self.repeats >= FROZEN_REPEATS { Count::Frozen } else { Count::Again };
         }
         self.repeats = 0;
-        match seq.checked_sub(before.wrapping_add(1)) {
-            Some(lost) if lost <= LARGEST_LOSS => {
+        match seq.checked_sub(before) {
+            Some(step) if step <= LARGEST_STEP => {
+                let lost = self.stride.lost(step);
+                learn(&mut self.stride, step);
                 self.lose(lost);
                 Count::Follows { lost }
             }
-            _ => Count::Restarted,
+            _ => {
+                self.stride.began_anew();
+                Count::Restarted
+            }
         }
     }
 
     /// Takes in the time since the last reading; a pause is a loss where the
     /// box does not count.
     pub(super) fn interval(&mut self, dt_s: f64) {
+        self.dt_s = dt_s;
         if dt_s <= 0.0 {
             return;
         }
@@ -145,6 +165,7 @@ mod tests {
         check(&[7], Count::Follows { lost: 0 });
         check(&[7, 8], Count::Follows { lost: 0 });
         check(&[7, 12], Count::Follows { lost: 4 });
+        check(&[7, 9, 11, 13, 15, 17], Count::Follows { lost: 0 });
         check(&[7, 7], Count::Again);
         check(&[7, 7, 7, 7], Count::Frozen);
         check(&[7, 7, 7, 7, 8], Count::Follows { lost: 0 });

@@ -329,7 +329,7 @@ fn scene(name: &str) -> Snapshot {
         kettles.clear();
     }
     Snapshot {
-        view: View { kettles },
+        view: View { kettles, house: Vec::new() },
         taken: Instant::now(),
         wall_ns: Some(NOW),
         clock_sure: true,

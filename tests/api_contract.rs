@@ -223,6 +223,13 @@ async fn wishes_arrive_as_they_were_meant() {
     c.ask("POST", "/api/v1/kettles/copper/shelve", shelve, body, 204).await;
     let Wish::Command(command) = c.page.wishes.recv().await.unwrap() else { panic!("no command") };
     assert_eq!(command.ask, Ask::Shelve(AlarmKind::HeatSlow, 1800));
+    let house = ["/api/v1/house/take", "/api/v1/house/shelve"];
+    c.ask("POST", house[0], house[0], r#"{"alarm":"store-fault"}"#, 204).await;
+    let Wish::Command(command) = c.page.wishes.recv().await.unwrap() else { panic!("no command") };
+    assert_eq!((&*command.kettle, command.ask), ("", Ask::Acknowledge(Some(AlarmKind::StoreFault))));
+    c.ask("POST", house[1], house[1], r#"{"alarm":"clock-unsure","minutes":0}"#, 204).await;
+    let Wish::Command(command) = c.page.wishes.recv().await.unwrap() else { panic!("no command") };
+    assert_eq!((&*command.kettle, command.ask), ("", Ask::Unshelve(AlarmKind::ClockUnsure)));
     assert!(c.page.wishes.try_recv().is_err(), "a refused wish came through");
 }
 

@@ -19,8 +19,10 @@ use curdtrace::config::dairy::Config;
 use curdtrace::daemon::Setup;
 use curdtrace::daemon::clock::Clock;
 use curdtrace::daemon::outlet::News;
-use curdtrace::engine::alarm::AlarmKind;
+use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::effect::Conclusion;
+use curdtrace::engine::view::AlarmView;
+use curdtrace::wire::frame::{Frame, Lamp, Sound};
 use house::{House, config, journal, wait_for};
 use moody_disk::MoodyDisk;
 use pty::Pty;
@@ -68,6 +70,12 @@ fn a_full_disk_stops_acknowledging_calls_within_a_second_and_resumes() {
         }
         called
     }));
+    let calls = |a: &AlarmView| {
+        (a.alarm, a.state, a.sounds) == (AlarmKind::StoreFault, AlarmState::Unacknowledged, true)
+    };
+    assert!(house.shown().view.house.iter().any(calls), "page, outlets and buzzer see it");
+    let cries = |p: &Pty| p.heard.contains(&Frame::Sound { sound: Sound::Fault, lamp: Lamp::Slow });
+    assert!(pty.hear_until(SOON, cries), "the box calls it");
     println!("trouble told after {told:?}, called after {:?}", full.elapsed());
     assert!(told < Duration::from_secs(1), "{told:?}");
     // The engine lives on, and nothing is acknowledged.

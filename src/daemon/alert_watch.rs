@@ -20,6 +20,9 @@ use crate::words::Words;
 /// Longest wait before a failed call is tried again.
 const RETRY_MOST_S: f64 = 30.0;
 
+/// Stands for the kettle where an alarm concerns none.
+pub const NO_KETTLE: &str = "-";
+
 /// Which alarm of which kettle, and which raising of it: engine seconds, their
 /// bits, so that they have an order.
 pub type Key = (Name, AlarmKind, u64);
@@ -72,9 +75,11 @@ impl Watch {
     pub fn due(&mut self, now_s: f64, shown: &Snapshot) -> Vec<Due> {
         let mut still = BTreeSet::new();
         let mut due = Vec::new();
-        for k in &shown.view.kettles {
-            for a in k.alarms.iter().filter(|a| concerns(&self.alert, a)) {
-                let key = (k.kettle.clone(), a.alarm, a.since_s.to_bits());
+        let of_kettles = shown.view.kettles.iter().map(|k| (Some(k), &k.alarms));
+        for (k, alarms) in of_kettles.chain([(None, &shown.view.house)]) {
+            let kettle = k.map_or_else(|| Name::from(NO_KETTLE), |k| k.kettle.clone());
+            for a in alarms.iter().filter(|a| concerns(&self.alert, a)) {
+                let key = (kettle.clone(), a.alarm, a.since_s.to_bits());
                 still.insert(key.clone());
                 let delay_s = self.alert.delay_s;
                 let called =
@@ -122,22 +127,23 @@ fn concerns(alert: &Alert, a: &AlarmView) -> bool {
         && (alert.only.is_empty() || alert.only.contains(&a.alarm))
 }
 
-fn alarm_call(alert: &Alert, k: &KettleView, a: &AlarmView, shown: &Snapshot) -> Call {
+fn alarm_call(alert: &Alert, k: Option<&KettleView>, a: &AlarmView, shown: &Snapshot) -> Call {
     let words = Words::of(&alert.language);
+    let celsius = k.and_then(|k| k.celsius);
     let two = |c: Option<f64>| c.map(|c| format!("{c:.2}")).unwrap_or_default();
     let mut said = words.say(&format!("alarm-{}", a.alarm.name()), &[]);
-    if let Some(c) = k.celsius {
+    if let Some(c) = celsius {
         let _ = write!(said, " · {} °C", words.number(c, 1));
     }
     Call {
-        kettle: k.kettle.to_string(),
+        kettle: k.map_or(NO_KETTLE, |k| &*k.kettle).into(),
         alarm: a.alarm.name().into(),
         state: a.state.name().into(),
         priority: a.priority.name().into(),
         words: said,
         text: words.tell(&a.said),
-        celsius: two(k.celsius),
-        limit: two(k.target_celsius),
+        celsius: two(celsius),
+        limit: two(k.and_then(|k| k.target_celsius)),
         time: rfc3339(shown.wall_ns),
     }
 }

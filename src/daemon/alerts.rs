@@ -21,7 +21,7 @@ use tokio::sync::watch;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
-use super::alert_watch::{Due, Key, Urgency, Watch};
+use super::alert_watch::{Due, Key, NO_KETTLE, Urgency, Watch};
 use super::outlet::{Feed, Outlet, Running, Snapshot};
 use super::{alert_command, alert_http, alert_sound};
 use crate::config::dairy::Config;
@@ -271,7 +271,7 @@ impl Alerts {
 
 fn general(alarm: &str, words: String, shown: &Snapshot) -> Call {
     Call {
-        kettle: "-".into(),
+        kettle: NO_KETTLE.into(),
         alarm: alarm.into(),
         state: "normal".into(),
         priority: "low".into(),

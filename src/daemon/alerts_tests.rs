@@ -49,7 +49,7 @@ fn shown(state: AlarmState, priority: Priority) -> Snapshot {
         alarms: vec![alarm],
         stages: Vec::new(),
     };
-    Snapshot { view: View { kettles: vec![kettle] }, ..Snapshot::default() }
+    Snapshot { view: View { kettles: vec![kettle], house: Vec::new() }, ..Snapshot::default() }
 }
 
 /// The times at which a watch that is asked every second calls, when every call
@@ -91,6 +91,19 @@ fn what_is_below_its_rank_or_only_shows_does_not_reach_it() {
     let mut shows = shown(AlarmState::Unacknowledged, Priority::High);
     shows.view.kettles[0].alarms[0].sounds = false;
     assert!(watch.due(0.0, &shows).is_empty());
+}
+
+#[test]
+fn the_houses_own_alarm_calls_for_no_kettle() {
+    let mut watch = Watch::new(alert(0.0, 0.0));
+    let mut s = shown(AlarmState::Unacknowledged, Priority::High);
+    let mut alarm = s.view.kettles.remove(0).alarms.remove(0);
+    alarm.alarm = AlarmKind::StoreFault;
+    s.view.house.push(alarm);
+    let due = watch.due(0.0, &s).remove(0);
+    assert_eq!((due.call.kettle.as_str(), due.call.alarm.as_str()), ("-", "store-fault"));
+    watch.called(due.key, 0.0, true);
+    assert!(watch.due(1.0, &s).is_empty());
 }
 
 #[test]

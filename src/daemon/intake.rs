@@ -3,7 +3,7 @@
 //! Readings and marks have lines of their own ([`crate::wire::line`]); the
 //! rest are `event` lines. Their `what` is one of `follow`, `acknowledge`,
 //! `shelve`, `unshelve`, `out-of-service`, `stage`, `end-make`, `clock-step`,
-//! `link`, `store`. What the engine concluded is `said-…`, with the event as
+//! `link`, `store`, `clock`. What the engine concluded is `said-…`, with the event as
 //! the outside sees it in a field `json`; replay skips it. A command with
 //! `again=true` was given before and still stands.
 //!
@@ -62,6 +62,9 @@ pub fn write(out: &mut String, what: &Happening, wall_ns: i64) -> bool {
         Happening::Store { ok, text: why } => {
             let fields = vec![truth("ok", *ok), text("text", why)];
             write_event(out, &line("store", None, fields), wall_ns);
+        }
+        Happening::Clock { sure } => {
+            write_event(out, &line("clock", None, vec![truth("sure", *sure)]), wall_ns);
         }
         Happening::Tick | Happening::EndOfInput => return false,
     }
@@ -129,12 +132,19 @@ fn event(e: &EventLine) -> Result<Option<Happening>, IntakeError> {
             ok: e.truth("ok").ok_or(missing("a field ok=true or ok=false"))?,
             text: e.text("text").unwrap_or_default().into(),
         },
-        _ => Happening::Command(Command {
-            kettle: Name::from(e.kettle.as_deref().ok_or(missing("a tag kettle=NAME"))?),
-            by: e.text("by").map(Name::from),
-            ask: ask(e)?,
-        }),
+        "clock" => {
+            Happening::Clock { sure: e.truth("sure").ok_or(missing("a field sure=true or sure=false"))? }
+        }
+        "acknowledge" | "shelve" | "unshelve" | "out-of-service" => {
+            // The house's own alarms have no kettle.
+            Happening::Command(command(e, e.kettle.as_deref().unwrap_or_default())?)
+        }
+        _ => Happening::Command(command(e, e.kettle.as_deref().ok_or(missing("a tag kettle=NAME"))?)?),
     }))
+}
+
+fn command(e: &EventLine, kettle: &str) -> Result<Command, IntakeError> {
+    Ok(Command { kettle: Name::from(kettle), by: e.text("by").map(Name::from), ask: ask(e)? })
 }
 
 fn ask(e: &EventLine) -> Result<Ask, IntakeError> {
@@ -198,7 +208,7 @@ fn command_line(c: &Command) -> EventLine {
         Ask::EndMake => "end-make",
     };
     fields.extend(c.by.as_ref().map(|by| text("by", by)));
-    line(what, Some(&c.kettle), fields)
+    line(what, Some(&*c.kettle).filter(|k| !k.is_empty()), fields)
 }
 
 fn one_line(plan: &Plan) -> String {
@@ -259,6 +269,9 @@ mod tests {
         check(&Happening::ClockStep { step_ns: -3_600_000_000_000 });
         check(&Happening::Link { source: Name::from("box, left"), up: false });
         check(&Happening::Store { ok: false, text: "no space left".into() });
+        check(&Happening::Clock { sure: false });
+        let taken = Ask::Acknowledge(Some(AlarmKind::ClockUnsure));
+        check(&Happening::Command(Command { kettle: Name::from(""), by: None, ask: taken }));
         check(&Happening::Reading(Reading::of("k", 34.5)));
         check(&Happening::Mark(Mark { kettle, kind: MarkKind::Ph(6.4), by: None }));
     }

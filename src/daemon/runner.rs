@@ -114,8 +114,7 @@ impl Runner {
         let shown = Snapshot::clone(&self.snapshot.borrow());
         let begun = self.begun;
         let mut it = Loop { r: self, steps, trust, shown, effects: Vec::new(), begun };
-        it.publish();
-        let result = it.turn(&stop).await;
+        let result = it.go(&stop).await;
         let Loop { r: Runner { recorder, .. }, .. } = it;
         // The thread syncs for as long as the disk takes; nobody else waits.
         let ended = tokio::task::spawn_blocking(move || recorder.stop()).await;
@@ -126,6 +125,26 @@ impl Runner {
 }
 
 impl Loop {
+    async fn go(&mut self, stop: &CancellationToken) -> Result<(), RunError> {
+        if !self.r.engine.was_told_store_ok() {
+            // A process that ended in trouble did not see that it was over.
+            let text = "started again; readings are being kept".into();
+            self.happened(Happening::Store { ok: true, text }, None)?;
+        }
+        self.judge_clock()?;
+        self.publish();
+        self.turn(stop).await
+    }
+
+    /// Tells where the clock is not what the engine was told of it.
+    fn judge_clock(&mut self) -> Result<(), RunError> {
+        let sure = self.trust.is_sure();
+        if sure == self.r.engine.was_told_clock_sure() {
+            return Ok(());
+        }
+        self.step(Happening::Clock { sure }, Came::at(self.moment()), None)
+    }
+
     async fn turn(&mut self, stop: &CancellationToken) -> Result<(), RunError> {
         let clock = self.r.clock.clone();
         let second = std::time::Duration::from_secs(1);
@@ -138,6 +157,7 @@ impl Loop {
                 () = &mut tick => {
                     tick.set(clock.sleep(second));
                     self.trust.look(clock.now());
+                    self.judge_clock()?;
                     // The engine's grid begins with what the journal holds: a
                     // tick before that would be there today and not on replay.
                     if self.begun {
@@ -270,6 +290,7 @@ impl Loop {
             self.trust.set(now);
             tracing::warn!("the clock was set by {:.1} s", step_ns as f64 / 1e9);
             self.step(Happening::ClockStep { step_ns }, Came::at(self.moment()), None)?;
+            self.judge_clock()?;
         }
         Ok(self.moment())
     }

@@ -51,7 +51,7 @@ impl Sounder {
 
 /// The most urgent of what there is.
 fn wanted(shown: &Snapshot) -> (Sound, Lamp) {
-    let alarms = || shown.view.kettles.iter().flat_map(|k| &k.alarms);
+    let alarms = || shown.view.kettles.iter().flat_map(|k| &k.alarms).chain(&shown.view.house);
     let sound = alarms().filter(|a| calls(a)).map(|a| sound(a.alarm)).max_by_key(|s| urgency(*s));
     match sound {
         Some(Sound::Now) => (Sound::Now, Lamp::Fast),
@@ -135,7 +135,7 @@ mod tests {
             alarms: alarms.to_vec(),
             stages: Vec::new(),
         };
-        crate::engine::view::View { kettles: vec![kettle] }
+        crate::engine::view::View { kettles: vec![kettle], house: Vec::new() }
     }
 
     #[test]
@@ -149,6 +149,15 @@ mod tests {
         check(&[alarm(HeatOff, Acknowledged, true)], (Sound::Silent, Lamp::On));
         check(&[alarm(HeatOff, Shelved, true)], (Sound::Silent, Lamp::Off));
         check(&[alarm(HeatOff, Unacknowledged, false)], (Sound::Silent, Lamp::Off));
+    }
+
+    #[test]
+    fn the_houses_own_alarms_sound_at_the_box_too() {
+        let mut shown = Snapshot::default();
+        shown.view.house = vec![alarm(AlarmKind::StoreFault, AlarmState::Unacknowledged, true)];
+        assert_eq!(wanted(&shown), (Sound::Fault, Lamp::Slow));
+        shown.view.house = vec![alarm(AlarmKind::ClockUnsure, AlarmState::Unacknowledged, false)];
+        assert_eq!(wanted(&shown), (Sound::Silent, Lamp::Off));
     }
 
     #[test]

@@ -249,6 +249,16 @@ impl Alarms {
         self.judge_told(AlarmKind::ClockUnsure, t_s, out);
     }
 
+    /// Whether the disk is well, by what was told last.
+    pub(super) fn is_store_ok(&self) -> bool {
+        self.store_fault.is_none()
+    }
+
+    /// Whether the clock may be trusted, by what was told last.
+    pub(super) fn is_clock_sure(&self) -> bool {
+        !self.clock_unsure
+    }
+
     /// The alarms that are told from outside instead of found.
     fn judge_told(&mut self, kind: AlarmKind, t_s: f64, out: &mut Vec<AlarmChange>) {
         let (condition, priority, sounding) = match kind {

@@ -66,6 +66,11 @@ pub enum Happening {
         /// What failed, for the alarm's text.
         text: String,
     },
+    /// The wall clock is believed from now on, or is not.
+    Clock {
+        /// Whether dates may be trusted.
+        sure: bool,
+    },
     /// The input ended: close what is open, with hindsight.
     EndOfInput,
 }
@@ -191,7 +196,8 @@ impl MarkKind {
     }
 }
 
-/// What a person or the shell can ask for. Every command carries the kettle.
+/// What a person or the shell can ask for. Every command carries the kettle; one
+/// for the house's own alarms has none, the name being empty.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Command {
     /// The kettle it concerns.

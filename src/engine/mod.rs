@@ -116,6 +116,11 @@ impl Engine {
                 self.house.store(*ok, text, t_s, &mut changes);
                 self.house_said(changes, t_s, out);
             }
+            Happening::Clock { sure } => {
+                let mut changes = Vec::new();
+                self.house.clock(*sure, t_s, &mut changes);
+                self.house_said(changes, t_s, out);
+            }
             Happening::EndOfInput => self.end_of_input(t_s, out),
         }
     }
@@ -256,7 +261,20 @@ impl Engine {
 
     /// A snapshot for anyone to show.
     pub fn view(&self) -> View {
-        View { kettles: self.kettles.values().map(|k| tell::view(&self.time, k)).collect() }
+        View {
+            kettles: self.kettles.values().map(|k| tell::view(&self.time, k)).collect(),
+            house: tell::alarms(&self.time, &self.house),
+        }
+    }
+
+    /// Whether the readings are being kept, by what was told last.
+    pub fn was_told_store_ok(&self) -> bool {
+        self.house.is_store_ok()
+    }
+
+    /// Whether the wall clock may be trusted, by what was told last.
+    pub fn was_told_clock_sure(&self) -> bool {
+        self.house.is_clock_sure()
     }
 
     /// The snapshot of one probe's kettle, cheaper than the whole view. Of a

@@ -1,6 +1,7 @@
 //! From what a kettle said, in engine seconds, to effects and views on the
 //! wall's time.
 
+use super::alarms::{Alarms, Standing};
 use super::effect::{Conclusion, Cook, Effect, Forecast, HealthChange, Make, MakeStage, StageChange, WallNs};
 use super::kettle::{Kettle, MakeSaid, Said};
 use super::situation::Outlook;
@@ -96,6 +97,21 @@ fn make(time: &Timeline, m: &MakeSaid) -> Make {
     Make { stages, cooks }
 }
 
+/// Those of a set that are not normal.
+pub(super) fn alarms(time: &Timeline, set: &Alarms) -> Vec<AlarmView> {
+    let view = |a: Standing| AlarmView {
+        alarm: a.alarm,
+        state: a.state,
+        priority: a.priority,
+        sounds: a.sounds,
+        since: time.wall(a.since_s),
+        since_s: a.since_s,
+        text: a.text,
+        said: a.said,
+    };
+    set.views().into_iter().map(view).collect()
+}
+
 /// A kettle's snapshot.
 pub(super) fn view(time: &Timeline, k: &Kettle) -> KettleView {
     let t_s = time.now_s();
@@ -120,21 +136,7 @@ pub(super) fn view(time: &Timeline, k: &Kettle) -> KettleView {
         planned_minutes: now.minutes,
         forecast: k.outlook(t_s).map(|(o, target)| forecast(time, now.stage, &o, target, t_s)),
         curd_check_at: k.curd_check_at_s().and_then(|s| time.wall(s)),
-        alarms: k
-            .alarms
-            .views()
-            .into_iter()
-            .map(|a| AlarmView {
-                alarm: a.alarm,
-                state: a.state,
-                priority: a.priority,
-                sounds: a.sounds,
-                since: time.wall(a.since_s),
-                since_s: a.since_s,
-                text: a.text,
-                said: a.said,
-            })
-            .collect(),
+        alarms: alarms(time, &k.alarms),
         stages: k.tracker.told().iter().map(|t| (t.stage, time.wall(t.began_s))).collect(),
     }
 }

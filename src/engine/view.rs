@@ -12,6 +12,9 @@ use super::stage::{Basis, Stage};
 pub struct View {
     /// Every kettle a reading came from, by name.
     pub kettles: Vec<KettleView>,
+    /// Alarms of the house that are not normal: store and clock, which no kettle
+    /// owns.
+    pub house: Vec<AlarmView>,
 }
 
 /// One kettle.

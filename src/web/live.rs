@@ -175,7 +175,7 @@ pub async fn pump(room: Arc<Room>, shutdown: CancellationToken) {
 /// Tells whether any alarm changed.
 fn alarm_states(view: &crate::engine::view::View) -> String {
     let mut out = String::new();
-    for a in view.kettles.iter().flat_map(|k| &k.alarms) {
+    for a in view.kettles.iter().flat_map(|k| &k.alarms).chain(&view.house) {
         let _ = write!(out, "{}={};", a.alarm.name(), a.state.name());
     }
     out

@@ -76,6 +76,9 @@ pub fn exposition(room: &Room) -> String {
             out.sample("alarm_active", &labels, 1.0);
         }
     }
+    for a in &seen.view.house {
+        out.sample("alarm_active", &[("alarm", a.alarm.name()), ("state", a.state.name())], 1.0);
+    }
     out.gauge("view_age_seconds", "Seconds since the daemon last told the page what it knows.");
     out.sample("view_age_seconds", &[], moment.waited_s);
     out.gauge("store_ok", "1 while readings are being kept.");

@@ -62,6 +62,7 @@ pub fn whole(m: Moment<'_>, run: &str, held: &[Held]) -> Value {
         "store_ok": m.seen.store.is_ok(),
         "store_text": m.seen.store.as_ref().err().cloned().unwrap_or_default(),
         "kettles": kettles,
+        "alarms": m.seen.view.house.iter().map(|a| alarm(m, a)).collect::<Vec<_>>(),
         "outlets": outlets,
     })
 }

@@ -118,7 +118,7 @@ pub fn snapshot() -> Snapshot {
         stages: vec![(Stage::Cooking, Some(1_784_011_290_000_000_000))],
     };
     Snapshot {
-        view: View { kettles: vec![kettle] },
+        view: View { kettles: vec![kettle], house: Vec::new() },
         wall_ns: Some(1_784_011_900_000_000_000),
         clock_sure: true,
         ..Snapshot::nothing_yet()

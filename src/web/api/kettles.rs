@@ -130,14 +130,29 @@ pub(super) struct TakeSaid {
     by: Option<String>,
 }
 
+impl TakeSaid {
+    fn ask(&self) -> Result<Ask, Problem> {
+        Ok(Ask::Acknowledge(self.alarm.as_deref().map(alarm_named).transpose()?))
+    }
+}
+
 /// Takes one alarm, or all of the kettle's.
 pub(super) async fn take(
     State(room): State<Arc<Room>>,
     At(name): At<String>,
     Said(said): Said<TakeSaid>,
 ) -> Result<StatusCode, Problem> {
-    let which = said.alarm.as_deref().map(alarm_named).transpose()?;
-    command(&room, &name, said.by, Ask::Acknowledge(which)).await
+    let asked = said.ask()?;
+    command(&room, &name, said.by, asked).await
+}
+
+/// Takes one alarm of the house's own, or all of them.
+pub(super) async fn take_house(
+    State(room): State<Arc<Room>>,
+    Said(said): Said<TakeSaid>,
+) -> Result<StatusCode, Problem> {
+    let asked = said.ask()?;
+    command_to(&room, Name::from(""), said.by, asked).await
 }
 
 #[derive(Deserialize)]
@@ -148,18 +163,33 @@ pub(super) struct ShelveSaid {
     by: Option<String>,
 }
 
+impl ShelveSaid {
+    fn ask(&self) -> Result<Ask, Problem> {
+        let which = alarm_named(&self.alarm)?;
+        if self.minutes > SHELVE_MOST_MIN {
+            return Err(Problem::unfit(format!("`minutes` is from 0 to {SHELVE_MOST_MIN}")));
+        }
+        Ok(if self.minutes == 0 { Ask::Unshelve(which) } else { Ask::Shelve(which, self.minutes * 60) })
+    }
+}
+
 /// Silences an alarm for some minutes; 0 ends that early.
 pub(super) async fn shelve(
     State(room): State<Arc<Room>>,
     At(name): At<String>,
     Said(said): Said<ShelveSaid>,
 ) -> Result<StatusCode, Problem> {
-    let which = alarm_named(&said.alarm)?;
-    if said.minutes > SHELVE_MOST_MIN {
-        return Err(Problem::unfit(format!("`minutes` is from 0 to {SHELVE_MOST_MIN}")));
-    }
-    let asked = if said.minutes == 0 { Ask::Unshelve(which) } else { Ask::Shelve(which, said.minutes * 60) };
+    let asked = said.ask()?;
     command(&room, &name, said.by, asked).await
+}
+
+/// The same for an alarm of the house's own.
+pub(super) async fn shelve_house(
+    State(room): State<Arc<Room>>,
+    Said(said): Said<ShelveSaid>,
+) -> Result<StatusCode, Problem> {
+    let asked = said.ask()?;
+    command_to(&room, Name::from(""), said.by, asked).await
 }
 
 #[derive(Deserialize)]
@@ -221,7 +251,15 @@ pub(super) async fn test_outlets(State(room): State<Arc<Room>>) -> Result<Status
 }
 
 async fn command(room: &Room, name: &str, by: Option<String>, asked: Ask) -> Result<StatusCode, Problem> {
-    let kettle = kettle(room, name)?;
+    command_to(room, kettle(room, name)?, by, asked).await
+}
+
+async fn command_to(
+    room: &Room,
+    kettle: Name,
+    by: Option<String>,
+    asked: Ask,
+) -> Result<StatusCode, Problem> {
     ask(room, Wish::Command(Command { kettle, by: person(by)?, ask: asked })).await?;
     Ok(StatusCode::NO_CONTENT)
 }

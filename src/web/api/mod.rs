@@ -129,6 +129,8 @@ pub(super) fn routes() -> Router<Arc<Room>> {
         .route("/kettles/{kettle}/marks", post(kettles::mark))
         .route("/kettles/{kettle}/take", post(kettles::take))
         .route("/kettles/{kettle}/shelve", post(kettles::shelve))
+        .route("/house/take", post(kettles::take_house))
+        .route("/house/shelve", post(kettles::shelve_house))
         .route("/kettles/{kettle}/plan", post(kettles::follow_plan))
         .route("/kettles/{kettle}/stage", post(kettles::say_stage))
         .route("/kettles/{kettle}/end", post(kettles::end))

@@ -125,7 +125,7 @@ function onLink(link) {
 // What sounds now: the gravest untaken alarm that sounds; and being cut off in the middle of a make.
 function hush(state, link) {
   if (!state) return;
-  const alarms = state.kettles.flatMap((k) => k.alarms).filter((a) => a.state === "unacknowledged" && a.sounds && !page.quiet?.has(a.alarm));
+  const alarms = [...state.kettles.flatMap((k) => k.alarms), ...state.alarms].filter((a) => a.state === "unacknowledged" && a.sounds && !page.quiet?.has(a.alarm));
   const inMake = state.kettles.some((k) => k.stage !== "idle");
   const order = { high: 3, medium: 2, low: 1 };
   alarms.sort((a, b) => order[b.priority] - order[a.priority]);
@@ -136,7 +136,7 @@ function hush(state, link) {
 function slip(state) {
   const box = $("slip");
   const order = { high: 3, medium: 2, low: 1 };
-  const all = state.kettles.flatMap((k) => k.alarms.filter((a) => a.untaken && a.sounds).map((a) => ({ ...a, k })));
+  const all = [...state.kettles, house(state)].flatMap((k) => k.alarms.filter((a) => a.untaken && a.sounds).map((a) => ({ ...a, k })));
   all.sort((a, b) => order[b.priority] - order[a.priority] || b.sounds - a.sounds);
   const first = all[0];
   box.hidden = !first;
@@ -158,6 +158,9 @@ function slip(state) {
   text(box.querySelector(".what"), behind ? "" : what);
 }
 
+// The house's own alarms (store, clock), which no kettle owns.
+const house = (state) => ({ kettle: "", say: { key: "" }, alarms: state.alarms });
+
 const target = (k) => (k.target_celsius === undefined ? {} : { target: { celsius: k.target_celsius } });
 
 async function take(a) {
@@ -165,7 +168,7 @@ async function take(a) {
   sound.sounding(null);
   setTimeout(() => page.quiet.delete(a.alarm), 4000);
   try {
-    await ask("POST", `/kettles/${enc(a.k.kettle)}/take`, { alarm: a.alarm, by: who() });
+    await ask("POST", a.k.kettle ? `/kettles/${enc(a.k.kettle)}/take` : "/house/take", { alarm: a.alarm, by: who() });
   } catch (e) {
     page.quiet.delete(a.alarm);
     notice(e.message);

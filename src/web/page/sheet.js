@@ -86,7 +86,7 @@ export class Sheet {
     const calls = k.alarms.some((a) => a.state === "unacknowledged" && a.sounds);
     flag(this.todo, "calm", !calls && k.trusted);
     (NEXT[k.stage] ?? NEXT.idle).forEach((m, i) => this.button(this.quick[i], m));
-    this.alarms(k);
+    this.alarms([...k.alarms.map((a) => ({ ...a, of: this.base })), ...state.alarms.map((a) => ({ ...a, of: "/house" }))]);
     this.table(k);
     this.marks(k);
     this.tick(0, null, state.old_after_s);
@@ -129,15 +129,16 @@ export class Sheet {
     text(this.move, r === undefined ? "–" : steady ? "→ 0" + number(0.1).slice(1, 2) + "0" : `${r > 0 ? "↗" : "↘"} ${number(Math.abs(r))}`);
   }
 
-  alarms(k) {
+  // The kettle's alarms and the house's own, which stand on every sheet.
+  alarms(alarms) {
     const words = (a) => a.untaken ? t("not-taken-yet") : a.state === "shelved" ? t("shelved") : a.state === "acknowledged" ? t("taken") : "";
-    const key = k.alarms.map((a) => a.alarm + a.state).join();
+    const key = alarms.map((a) => a.alarm + a.state).join();
     if (this.alarmKey === key) return;
     this.alarmKey = key;
-    this.also.replaceChildren(...k.alarms.filter((a) => !["suppressed", "out-of-service"].includes(a.state)).map((a) =>
+    this.also.replaceChildren(...alarms.filter((a) => !["suppressed", "out-of-service"].includes(a.state)).map((a) =>
       h("li", { class: a.priority }, t(`alarm-${a.alarm}`), h("span", { class: "print" }, words(a)),
-        a.untaken && !a.sounds ? h("button", { onclick: () => this.take(a.alarm) }, t("take")) : "",
-        a.state === "shelved" ? "" : h("button", { onclick: () => this.shelve(a.alarm) }, t("shelve")))));
+        a.untaken && !a.sounds ? h("button", { onclick: () => this.take(a) }, t("take")) : "",
+        a.state === "shelved" ? "" : h("button", { onclick: () => this.shelve(a) }, t("shelve")))));
   }
 
   // The plan's lines, filled in by what was found.
@@ -188,12 +189,12 @@ export class Sheet {
     }
   }
 
-  take(alarm) {
-    ask("POST", `${this.base}/take`, { alarm, by: who() }).catch((e) => notice(e.message));
+  take({ of, alarm }) {
+    ask("POST", `${of}/take`, { alarm, by: who() }).catch((e) => notice(e.message));
   }
 
-  shelve(alarm) {
-    ask("POST", `${this.base}/shelve`, { alarm, minutes: 30, by: who() }).catch((e) => notice(e.message));
+  shelve({ of, alarm }) {
+    ask("POST", `${of}/shelve`, { alarm, minutes: 30, by: who() }).catch((e) => notice(e.message));
   }
 
   async end() {

@@ -1,0 +1,99 @@
+//! Promise: a clock that is not to be trusted is told as an alarm: it shows and
+//! does not sound, is told once, is taken as others are, and goes when the clock
+//! is set; the journal played again says the same.
+
+#![allow(clippy::unwrap_used)] // a test may end here
+
+#[path = "support/house.rs"]
+mod house;
+
+use std::path::Path;
+use std::time::Duration;
+
+use curdtrace::daemon::clock::Clock;
+use curdtrace::daemon::intake;
+use curdtrace::engine::Engine;
+use curdtrace::engine::alarm::{AlarmKind, AlarmState};
+use curdtrace::engine::effect::Conclusion;
+use curdtrace::engine::event::{Ask, Command, Event, Name, Stamp};
+use curdtrace::wire::line::{Names, parse};
+use house::{House, config, journal, wait_for};
+
+const SOON: Duration = Duration::from_secs(10);
+/// 2025-07-14T04:05:29Z.
+const SUMMER_NS: i64 = 1_752_465_929_000_000_000;
+
+fn open(folder: &Path, clock: &Clock) -> House {
+    House::open(config(folder, "[dairy]\ndata = \"data\"\n[journal]\ngroup-seconds = 0.1\n"), clock.clone())
+}
+
+/// The states of the house's alarms, and whether one of them sounds.
+fn stands(house: &House) -> (Vec<(AlarmKind, AlarmState)>, bool) {
+    let alarms = house.shown().view.house.clone();
+    (alarms.iter().map(|a| (a.alarm, a.state)).collect(), alarms.iter().any(|a| a.sounds))
+}
+
+fn comes_to(house: &House, clock: &Clock, wanted: &[AlarmState]) {
+    let wanted = (wanted.iter().map(|s| (AlarmKind::ClockUnsure, *s)).collect::<Vec<_>>(), false);
+    let there = wait_for(SOON, || {
+        clock.advance(Duration::from_millis(500));
+        stands(house) == wanted
+    });
+    assert!(there, "{:?}, not {wanted:?}", stands(house));
+}
+
+/// What the alarm said by the journal, played through an engine of its own.
+fn played(lines: &[String]) -> Vec<AlarmState> {
+    let (mut engine, mut effects, mut names) = (Engine::new(None), Vec::new(), Names::default());
+    for (n, text) in (1..).zip(lines) {
+        let (line, _) = parse(text, &mut names).unwrap().unwrap();
+        let Some(what) = intake::happening(line).unwrap() else { continue };
+        let stamp = Stamp { boot: 1, mono_ns: n * 1_000_000_000, wall_ns: None };
+        engine.step(&Event { stamp, what }, &mut effects);
+    }
+    let said = effects.into_iter().filter_map(|e| match e.what {
+        Conclusion::Alarm(a) if a.alarm == AlarmKind::ClockUnsure => Some(a.state),
+        _ => None,
+    });
+    said.collect()
+}
+
+#[test]
+fn a_clock_that_was_never_set_is_told_once_until_it_is() {
+    use AlarmState::{Acknowledged, Unacknowledged};
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data");
+    let clock = Clock::by_hand(100_000_000_000);
+    let house = open(folder.path(), &clock);
+    comes_to(&house, &clock, &[Unacknowledged]);
+    let taken = Ask::Acknowledge(Some(AlarmKind::ClockUnsure));
+    let command = Command { kettle: Name::from(""), by: Some(Name::from("ada")), ask: taken };
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    let asked = house.feed.commands.command(command);
+    let _ = runtime.block_on(async { tokio::time::timeout(Duration::from_millis(200), asked).await });
+    comes_to(&house, &clock, &[Acknowledged]);
+    house.close().unwrap();
+
+    // Another process: it stands as it stood, and is not told again.
+    let house = open(folder.path(), &clock);
+    comes_to(&house, &clock, &[Acknowledged]);
+    house.close().unwrap();
+    let told = |lines: &[String]| lines.iter().filter(|l| l.contains("what=clock sure=false")).count();
+    assert_eq!(told(&journal(&data)), 1);
+
+    let house = open(folder.path(), &clock);
+    clock.set_wall(SUMMER_NS);
+    comes_to(&house, &clock, &[]);
+    house.close().unwrap();
+    let lines = journal(&data);
+    assert_eq!(told(&lines), 1, "{lines:?}");
+    assert_eq!(played(&lines)[..2], [Unacknowledged, Acknowledged]);
+
+    // A clock that is sure says nothing.
+    let folder = tempfile::tempdir().unwrap();
+    let clock = Clock::by_hand(SUMMER_NS);
+    let house = open(folder.path(), &clock);
+    comes_to(&house, &clock, &[]);
+    house.close().unwrap();
+    assert!(journal(&folder.path().join("data")).iter().all(|l| !l.contains("what=clock ")));
+}

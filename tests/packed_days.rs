@@ -4,13 +4,17 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
+#[path = "support/house.rs"]
+mod house;
 #[path = "support/made_day.rs"]
 mod made_day;
 
 use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
+use std::time::Duration;
 
+use curdtrace::daemon::clock::Clock;
 use curdtrace::journal::storage::{Disk, Storage};
 use curdtrace::lot::at::At;
 use curdtrace::lot::inbox::{Ask, AttachAsk, Opening, Request};
@@ -90,5 +94,54 @@ fn what_was_packed_wrongly_leaves_the_plain_day_which_counts() {
     std::fs::write(data.join("journal").join(format!("{first}.gz")), b"\x1f\x8b\x08").unwrap();
     pack(home.path());
     assert!(names(&data).contains(&first), "{:?}", names(&data));
+    assert_eq!(attached(&data, "again", makes[0]), plain);
+}
+
+/// The newest day packed, with one bit of its middle turned.
+fn damaged_newest(data: &Path) -> String {
+    let journal = data.join("journal");
+    let newest = names(data).pop().unwrap();
+    assert!(Command::new("gzip").arg(journal.join(&newest)).status().unwrap().success());
+    let file = format!("{newest}.gz");
+    let mut bytes = std::fs::read(journal.join(&file)).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 4;
+    std::fs::write(journal.join(&file), bytes).unwrap();
+    file
+}
+
+fn lines(data: &Path) -> usize {
+    house::journal(data).len()
+}
+
+#[test]
+fn a_damaged_packed_day_in_the_look_back_does_not_keep_the_daemon_from_starting() {
+    let home = tempfile::tempdir().unwrap();
+    let data = home.path().join("data");
+    three_days(&data);
+    let (two_days, whole) = (lines(&data) / 3 * 2, lines(&data));
+    let file = damaged_newest(&data);
+    let rest = lines(&data);
+    assert!((two_days + 100..whole).contains(&rest), "{rest} of {whole}: the day's whole groups are read");
+    let config = house::config(home.path(), "[dairy]\ndata = \"data\"\n");
+    let clock = Clock::by_hand(MORNING_NS + 4 * 86_400_000_000_000);
+    let house = house::House::open(config, clock);
+    let knows = || house.shown().view.kettles.iter().any(|k| &*k.kettle == "big");
+    assert!(house::wait_for(Duration::from_secs(10), knows), "the recent past is gone through");
+    house.close().unwrap();
+    let aside = Disk.list(&data.join("journal/quarantine")).unwrap();
+    assert!(aside.iter().any(|n| n.starts_with(&file)), "{aside:?}");
+    // Nothing was taken away, and a later day goes on from there.
+    assert!(names(&data).contains(&file));
+    assert!(lines(&data) >= rest);
+}
+
+#[test]
+fn a_damaged_packed_day_keeps_no_other_days_make_from_its_lot() {
+    let home = tempfile::tempdir().unwrap();
+    let data = home.path().join("data");
+    let makes = three_days(&data);
+    let plain = attached(&data, "plain", makes[0]);
+    damaged_newest(&data);
     assert_eq!(attached(&data, "again", makes[0]), plain);
 }

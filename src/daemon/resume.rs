@@ -15,6 +15,7 @@ use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::event::{Ask, Command, Event, Happening, Mark, Name, Stamp};
 use crate::engine::plan::Plan;
 use crate::journal::JournalError;
+use crate::journal::recover::Damage;
 use crate::journal::replay::{Replay, Stamped};
 use crate::journal::storage::Storage;
 use crate::wire::line::{Names, parse};
@@ -37,6 +38,8 @@ pub struct Past {
     pub turns: BTreeMap<Name, Effect>,
     /// What persons ordered that still stands.
     pub standing: Standing,
+    /// Packed days that were not whole.
+    pub damage: Vec<Damage>,
     /// Lines taken in.
     pub lines: u64,
     /// Lines that could not be taken in; they stay in the journal.
@@ -82,6 +85,7 @@ pub fn resume(
             }
         }
     }
+    past.damage = replay.damage().to_vec();
     Ok(past)
 }
 

@@ -29,6 +29,7 @@ use super::sources::Sources;
 use crate::config::dairy::Config;
 use crate::engine::Engine;
 use crate::engine::event::{Ask, Command, Name};
+use crate::journal::recover::put_aside;
 use crate::journal::storage::{Disk, Storage};
 use crate::journal::{Journal, JournalError, Settings};
 use crate::lot::at::At;
@@ -158,6 +159,11 @@ impl Daemon {
         teach(&mut engine, config)?;
         let look_back_ns = (config.look_back_hours * 3.6e12) as i64;
         let past = resume(&mut engine, &storage, &dir, look_back_ns)?;
+        let more: Vec<_> = past.damage.iter().filter(|d| !found.damage.contains(d)).cloned().collect();
+        put_aside(&*storage, &dir, &more);
+        for damage in &more {
+            tracing::error!("{damage}");
+        }
         // The past taught once more what the kettles' files hold already.
         teach(&mut engine, config)?;
         if past.lines > 0 {

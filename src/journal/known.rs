@@ -15,7 +15,7 @@ use super::storage::Storage;
 /// Whatever the disk says.
 pub fn newest(storage: &dyn Storage, dir: &Path) -> io::Result<Option<Commit>> {
     for name in segments(storage, dir)?.iter().rev() {
-        if let Some(last) = scan(&load(storage, dir, name)?).groups.last() {
+        if let Some(last) = scan(&load(storage, dir, name)?.data).groups.last() {
             return Ok(Some(last.commit));
         }
     }
@@ -40,7 +40,7 @@ pub struct FirstSure {
 pub fn first_sure(storage: &dyn Storage, dir: &Path, boot: u32) -> io::Result<Option<FirstSure>> {
     let mut first = None;
     for name in segments(storage, dir)?.iter().rev() {
-        let data = load(storage, dir, name)?;
+        let data = load(storage, dir, name)?.data;
         for group in scan(&data).groups.into_iter().rev() {
             if group.commit.boot < boot {
                 return Ok(first);

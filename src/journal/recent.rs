@@ -58,7 +58,7 @@ pub(super) fn start(
     let mut start = Start { segment: names.len(), group: u64::MAX };
     let mut boot = None;
     for (segment, name) in names.iter().enumerate().rev() {
-        let data = load(storage, dir, name).map_err(|e| JournalError::open(&dir.join(name.file()), e))?;
+        let data = load(storage, dir, name).map_err(|e| JournalError::open(&dir.join(name.file()), e))?.data;
         for head in heads(&data, start.group).iter().rev() {
             let here = Boot::back(boot, head);
             if here.ago_ns(head.mono_ns) > back_ns {

@@ -52,7 +52,7 @@ pub enum Damage {
         /// Last missing.
         last: u64,
     },
-    /// A segment that cannot be read at all.
+    /// A segment that cannot be read, or a packed one not as a whole.
     Unreadable {
         /// The segment.
         file: String,
@@ -72,7 +72,11 @@ impl std::fmt::Display for Damage {
             Self::Groups { file, first, last } => {
                 write!(f, "journal segment {file}: groups {first} to {last} are missing")
             }
-            Self::Unreadable { file, why } => write!(f, "journal segment {file} cannot be read: {why}"),
+            Self::Unreadable { file, why } => write!(
+                f,
+                "journal segment {file} cannot be read as a whole: {why}; what is whole of it is used, \
+                 a copy as it is stays in {QUARANTINE}/; put it back from a copy of before"
+            ),
         }
     }
 }
@@ -105,17 +109,28 @@ pub fn segments(storage: &dyn Storage, dir: &Path) -> io::Result<Vec<SegmentName
     Ok(names)
 }
 
-/// Reads a segment's bytes, unpacked where it is packed.
+/// A segment's bytes.
+#[derive(Debug)]
+pub struct Loaded {
+    /// Its bytes, unpacked where it is packed.
+    pub data: Vec<u8>,
+    /// That it is packed and does not unpack as a whole: what there is may hold
+    /// whole groups all the same.
+    pub damage: Option<Damage>,
+}
+
+/// Reads a segment's bytes.
 ///
 /// # Errors
-/// Whatever the disk says; `InvalidData` where it does not unpack.
-pub fn load(storage: &dyn Storage, dir: &Path, name: &SegmentName) -> io::Result<Vec<u8>> {
+/// Whatever the disk says.
+pub fn load(storage: &dyn Storage, dir: &Path, name: &SegmentName) -> io::Result<Loaded> {
     let bytes = storage.read(&dir.join(name.file()))?;
-    if name.packed {
-        super::unpack::gunzip(&bytes).map_err(|e| io::Error::new(io::ErrorKind::InvalidData, e))
-    } else {
-        Ok(bytes)
+    if !name.packed {
+        return Ok(Loaded { data: bytes, damage: None });
     }
+    let (data, fault) = super::unpack::gunzip(&bytes);
+    let damage = fault.map(|e| Damage::Unreadable { file: name.file(), why: e.to_string() });
+    Ok(Loaded { data, damage })
 }
 
 /// Looks at every segment, copies damage to quarantine, reports it. Takes as
@@ -130,7 +145,8 @@ pub fn inspect(storage: &dyn Storage, dir: &Path) -> Result<Vec<Damage>, Journal
     let mut seen = Vec::new();
     for name in &names {
         match load(storage, dir, name) {
-            Ok(data) => seen.push((name, data.len(), scan(&data))),
+            Ok(Loaded { damage: Some(harm), .. }) => damage.push(harm),
+            Ok(Loaded { data, .. }) => seen.push((name, data.len(), scan(&data))),
             Err(e) => damage.push(Damage::Unreadable { file: name.file(), why: e.to_string() }),
         }
     }
@@ -153,7 +169,7 @@ pub fn inspect(storage: &dyn Storage, dir: &Path) -> Result<Vec<Damage>, Journal
             damage.push(Damage::Bytes { file: name.file(), from: found.end as u64, to: *len as u64 });
         }
     }
-    quarantine(storage, dir, &damage);
+    put_aside(storage, dir, &damage);
     Ok(damage)
 }
 
@@ -186,11 +202,15 @@ fn judge(
 
 /// Copies what is damaged aside. A copy that cannot be made costs nothing: the
 /// bytes stay in place.
-fn quarantine(storage: &dyn Storage, dir: &Path, damage: &[Damage]) {
+pub fn put_aside(storage: &dyn Storage, dir: &Path, damage: &[Damage]) {
     for harm in damage {
-        if let Damage::Bytes { file, from, to } = harm {
-            let _ = set_aside(storage, dir, file, *from, *to);
-        }
+        let _ = match harm {
+            Damage::Bytes { file, from, to } => set_aside(storage, dir, file, *from, *to),
+            Damage::Unreadable { file, .. } => {
+                storage.len(&dir.join(file)).and_then(|len| set_aside(storage, dir, file, 0, len))
+            }
+            Damage::Groups { .. } => Ok(()),
+        };
     }
 }
 
@@ -232,19 +252,15 @@ pub(super) fn recover(
 
     for (i, name) in names.iter().enumerate().rev() {
         let path = dir.join(name.file());
-        let data = match load(storage, dir, name) {
-            Ok(data) => data,
-            // A packed day that is damaged does not keep the journal shut.
-            Err(e) if e.kind() == io::ErrorKind::InvalidData => {
-                found.damage.push(Damage::Unreadable { file: name.file(), why: e.to_string() });
-                continue;
-            }
-            Err(e) => return Err(JournalError::open(&path, e)),
-        };
+        let Loaded { data, damage } = load(storage, dir, name).map_err(|e| JournalError::open(&path, e))?;
         let whole = scan(&data);
-        if i + 1 == names.len() {
+        if let Some(harm) = damage {
+            // A packed day that is damaged does not keep the journal shut.
+            put_aside(storage, dir, std::slice::from_ref(&harm));
+            found.damage.push(harm);
+        } else if i + 1 == names.len() {
             judge(name, &whole, None, &mut None, &mut found.damage);
-            quarantine(storage, dir, &found.damage);
+            put_aside(storage, dir, &found.damage);
             if !name.packed {
                 newest.open = mend(storage, dir, name, &data, &whole, &mut found);
             }

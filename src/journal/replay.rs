@@ -15,7 +15,7 @@ use std::sync::Arc;
 use super::JournalError;
 use super::recent;
 use super::record::{Commit, timestamp_ns};
-use super::recover::{load, segments};
+use super::recover::{Damage, Loaded, load, segments};
 use super::segment::{Group, SegmentName, scan};
 use super::storage::Storage;
 
@@ -90,6 +90,7 @@ pub struct Replay {
     /// For each boot the offset that a group with an unsure clock is mapped by.
     known: BTreeMap<u32, Option<i64>>,
     skipped: u64,
+    damage: Vec<Damage>,
 }
 
 /// Where in the loaded segment the reader stands.
@@ -109,8 +110,18 @@ impl Replay {
     /// [`JournalError::Open`] where the folder cannot be read.
     pub fn open(storage: Arc<dyn Storage>, dir: &Path, span: Span) -> Result<Self, JournalError> {
         let names = segments(&*storage, dir).map_err(|e| JournalError::open(dir, e))?;
-        let (here, known) = (Here::default(), BTreeMap::new());
-        Ok(Self { storage, dir: dir.into(), span, names, next: 0, from_group: 0, here, known, skipped: 0 })
+        Ok(Self {
+            storage,
+            dir: dir.into(),
+            span,
+            names,
+            next: 0,
+            from_group: 0,
+            here: Here::default(),
+            known: BTreeMap::new(),
+            skipped: 0,
+            damage: Vec::new(),
+        })
     }
 
     /// Starts `back_ns` before the newest line, counted backward by what the
@@ -127,6 +138,12 @@ impl Replay {
     /// Bytes passed over so far because they belong to no whole group.
     pub fn skipped_bytes(&self) -> u64 {
         self.skipped
+    }
+
+    /// Packed days passed so far that did not unpack as a whole; their whole
+    /// groups were read.
+    pub fn damage(&self) -> &[Damage] {
+        &self.damage
     }
 
     /// The next line of the span, comments left out; `None` at the end.
@@ -200,7 +217,7 @@ impl Replay {
             return Ok(Some(offset));
         }
         for name in &self.names[self.next.min(self.names.len())..] {
-            let data = self.load(name)?;
+            let data = self.load(name)?.data;
             let found = scan(&data).groups;
             if let Some(offset) = sure(&found) {
                 return Ok(Some(offset));
@@ -212,7 +229,7 @@ impl Replay {
         Ok(None)
     }
 
-    fn load(&self, name: &SegmentName) -> Result<Vec<u8>, JournalError> {
+    fn load(&self, name: &SegmentName) -> Result<Loaded, JournalError> {
         load(&*self.storage, &self.dir, name).map_err(|e| JournalError::open(&self.dir.join(name.file()), e))
     }
 
@@ -223,7 +240,8 @@ impl Replay {
             if self.is_outside(&name) {
                 continue;
             }
-            let data = self.load(&name)?;
+            let Loaded { data, damage } = self.load(&name)?;
+            self.damage.extend(damage);
             let found = scan(&data);
             self.skipped += found.bad.iter().map(|b| b.len() as u64).sum::<u64>();
             let mut groups = found.groups;
@@ -241,7 +259,7 @@ impl Replay {
             if let Some(first) = self.peek(name, true) {
                 return Ok(Some(first.group));
             }
-            let data = self.load(name)?;
+            let data = self.load(name)?.data;
             if let Some((first, _)) = scan(&data).numbers() {
                 return Ok(Some(first));
             }

@@ -86,15 +86,23 @@ impl PinDesk {
         self.inner().hash.is_some()
     }
 
-    /// Sets the PIN and forgets every device.
+    /// Sets the PIN and forgets every device. The PIN's file goes last: until it
+    /// is there the old PIN holds, here and after the next start, and from then
+    /// on the new one.
     ///
     /// # Errors
-    /// Where the files cannot be written.
+    /// Where the files cannot be written; then nothing has changed, but that
+    /// devices may have to type the old PIN again after the next start.
     pub fn set(&self, pin: &str) -> io::Result<()> {
         let hash = hashed(pin, &random_hex()?, self.rounds);
-        keep(&self.folder, "pin", &format!("{hash}\n"))?;
-        keep(&self.folder, "devices", "")?;
         let mut inner = self.inner();
+        keep(&self.folder, "devices", "")?;
+        if let Err(error) = keep(&self.folder, "pin", &format!("{hash}\n")) {
+            if let Err(error) = keep(&self.folder, "devices", &lines_of(&inner.devices)) {
+                tracing::warn!(%error, "devices are known until the next start only; free the disk");
+            }
+            return Err(error);
+        }
         inner.hash = Some(hash);
         inner.devices.clear();
         Ok(())
@@ -146,11 +154,7 @@ impl PinDesk {
         let token = random_hex()?;
         let mut inner = self.inner();
         inner.devices.insert(sha256_hex(token.as_bytes()));
-        let lines: String = inner.devices.iter().fold(String::new(), |mut t, d| {
-            let _ = writeln!(t, "{d}");
-            t
-        });
-        if let Err(error) = keep(&self.folder, "devices", &lines) {
+        if let Err(error) = keep(&self.folder, "devices", &lines_of(&inner.devices)) {
             tracing::warn!(%error, "a device is known until the next start only; free the disk");
         }
         Ok(token)
@@ -181,7 +185,16 @@ impl Inner {
     }
 }
 
-/// Writes a file whole: beside, synced, renamed.
+/// The devices as their file has them.
+fn lines_of(devices: &BTreeSet<String>) -> String {
+    devices.iter().fold(String::new(), |mut t, d| {
+        let _ = writeln!(t, "{d}");
+        t
+    })
+}
+
+/// Writes a file whole: beside, synced, renamed. An error says that the old one
+/// is there as before: once the new one bears the name it is what counts.
 fn keep(folder: &Path, name: &str, text: &str) -> io::Result<()> {
     fs::create_dir_all(folder)?;
     let beside = folder.join(format!("{name}.new"));
@@ -192,7 +205,10 @@ fn keep(folder: &Path, name: &str, text: &str) -> io::Result<()> {
     file.write_all(text.as_bytes())?;
     file.sync_all()?;
     fs::rename(&beside, folder.join(name))?;
-    fs::File::open(folder)?.sync_all()
+    if let Err(error) = fs::File::open(folder).and_then(|f| f.sync_all()) {
+        tracing::warn!(%error, "{name} is written, but may be the old one again after a power cut");
+    }
+    Ok(())
 }
 
 fn random_hex() -> io::Result<String> {
@@ -302,6 +318,27 @@ mod tests {
         assert_eq!(again.inner().wrong[&None].len(), 1);
         again.set("1357").unwrap();
         assert!(!again.knows(&token));
+    }
+
+    /// A PIN that could not be set held after the next start, and nobody knew it.
+    #[tokio::test]
+    async fn a_pin_that_cannot_be_set_leaves_the_old_one_and_its_devices() {
+        for in_the_way in ["devices.new", "pin.new"] {
+            let dir = tempfile::tempdir().unwrap();
+            let desk = PinDesk::open(dir.path(), 100);
+            desk.set("2580").unwrap();
+            let Tried::Right(token) = desk.try_pin("2580", None, Instant::now()) else { panic!("refused") };
+            fs::create_dir(dir.path().join(in_the_way)).unwrap();
+            assert!(desk.set("1357").is_err());
+            for desk in [desk, PinDesk::open(dir.path(), 100)] {
+                assert!(desk.knows(&token), "{in_the_way}");
+                assert_eq!(desk.try_pin("1357", None, Instant::now()), Tried::Wrong, "{in_the_way}");
+                assert!(
+                    matches!(desk.try_pin("2580", None, Instant::now()), Tried::Right(_)),
+                    "{in_the_way}"
+                );
+            }
+        }
     }
 
     /// Whoever has an alarm to take must not be told that the right PIN is wrong.

@@ -331,3 +331,26 @@ async fn metrics_are_openmetrics() {
     }
     assert!(text.contains("curdtrace_temperature_celsius{kettle=\"copper\"} 40.1"));
 }
+
+/// A pipe that nobody writes to held a thread of the page for ever.
+#[tokio::test]
+async fn a_pipe_in_the_place_of_a_file_is_none() {
+    let c = contract().await;
+    let folder = c.page.data.path().join("lots/2026-07-14-copper-1");
+    std::fs::create_dir_all(&folder).unwrap();
+    std::fs::create_dir_all(c.page.data.path().join("plans")).unwrap();
+    for pipe in
+        [folder.join("lot.toml"), folder.join("sheet.html"), c.page.data.path().join("plans/larch.toml")]
+    {
+        assert!(std::process::Command::new("mkfifo").arg(pipe).status().unwrap().success());
+    }
+    let list = c.ask("GET", "/api/v1/lots", "/api/v1/lots", "", 200).await;
+    assert_eq!((&list["count"], &list["lots"][0]["opened"]), (&Value::from(1), &Value::Null));
+    let (at, of) = ("/api/v1/lots/2026-07-14-copper-1", "/api/v1/lots/{lot}");
+    c.ask("GET", at, of, "", 404).await;
+    let (status, _) = c.page.ask("GET", &format!("{at}/sheet.html"), "", "").await;
+    assert_eq!(status, 404);
+    c.ask("GET", "/api/v1/season", "/api/v1/season", "", 200).await;
+    c.ask("GET", "/api/v1/plans", "/api/v1/plans", "", 200).await;
+    c.ask("GET", "/api/v1/plans/larch", "/api/v1/plans/{plan}", "", 404).await;
+}

@@ -14,7 +14,7 @@ use super::correct::CorrectError;
 use super::record::Record;
 use super::seal::Chain;
 use crate::journal::JournalError;
-use crate::journal::storage::Storage;
+use crate::journal::storage::{Disk, Storage};
 
 /// So much of `lot.toml` is read for a list; what it needs stands at the top.
 const HEAD_BYTES: usize = 1 << 11;
@@ -212,6 +212,20 @@ impl Store {
     /// The lots of a data folder; touches nothing.
     pub fn at(storage: Arc<dyn Storage>, data: &Path) -> Self {
         Self { storage, data: data.into() }
+    }
+
+    /// The lots of a data folder on the machine's own disk.
+    pub fn on_disk(data: &Path) -> Self {
+        Self::at(Arc::new(Disk), data)
+    }
+
+    /// A file of a lot's folder as it stands there. What is no file, such as a
+    /// pipe, is refused and never waited for.
+    ///
+    /// # Errors
+    /// `NotFound` where there is none, else what the disk says.
+    pub fn file(&self, lot: &str, name: &str) -> io::Result<Vec<u8>> {
+        self.storage.read(&self.folder(lot).join(name))
     }
 
     /// The data folder.

@@ -1,7 +1,5 @@
 //! Lots: yesterday's, a lot's sheet, the season.
 
-use std::fs;
-use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use axum::extract::{Json, State};
@@ -12,6 +10,7 @@ use serde_json::{Value, json};
 
 use super::plans::on_disk;
 use super::{At, Problem, Wanted};
+use crate::lot::store::Store;
 use crate::web::Room;
 
 /// A sheet may draw itself and do nothing else.
@@ -28,7 +27,7 @@ pub(super) async fn list(
     State(room): State<Arc<Room>>,
     Wanted(stretch): Wanted<Stretch>,
 ) -> Result<Json<Value>, Problem> {
-    let lots = room.seam.data.join("lots");
+    let lots = Store::on_disk(&room.seam.data);
     let limit = usize::from(stretch.limit.unwrap_or(50));
     if !(1..=500).contains(&limit) {
         return Err(Problem::new(StatusCode::BAD_REQUEST, "`limit` is from 1 to 500"));
@@ -44,24 +43,24 @@ pub(super) async fn list(
 }
 
 pub(super) async fn show(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<Json<Value>, Problem> {
-    let folder = folder(&room, &id)?;
+    let lots = lots_with(&room, &id)?;
     on_disk(move || {
-        let lot = read_toml(&folder.join("lot.toml")).ok_or_else(|| Problem::not_found("lot"))?;
-        Ok(Json(json!({ "id": id, "closed": folder.join("SHA256SUMS").is_file(), "lot": lot })))
+        let lot = read_toml(&lots, &id).ok_or_else(|| Problem::not_found("lot"))?;
+        Ok(Json(json!({ "id": id, "closed": is_closed(&lots, &id), "lot": lot })))
     })
     .await
 }
 
 pub(super) async fn sheet(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<Response, Problem> {
-    let file = folder(&room, &id)?.join("sheet.html");
-    let html = on_disk(move || fs::read(file).map_err(|_| Problem::not_found("sheet"))).await?;
+    let lots = lots_with(&room, &id)?;
+    let html = on_disk(move || lots.file(&id, "sheet.html").map_err(|_| Problem::not_found("sheet"))).await?;
     let dress =
         [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, SHEET_POLICY)];
     Ok((dress, html).into_response())
 }
 
 pub(super) async fn season(State(room): State<Arc<Room>>) -> Result<Json<Value>, Problem> {
-    let lots = room.seam.data.join("lots");
+    let lots = Store::on_disk(&room.seam.data);
     on_disk(move || {
         let rows: Vec<Value> = ids(&lots).iter().rev().take(500).map(|id| summary(&lots, id)).collect();
         Ok(Json(json!({ "lots": rows })))
@@ -69,37 +68,33 @@ pub(super) async fn season(State(room): State<Arc<Room>>) -> Result<Json<Value>,
     .await
 }
 
-/// The lot's folder, where `id` is a plain name and it is there.
-fn folder(room: &Room, id: &str) -> Result<PathBuf, Problem> {
+/// The lots, where `id` is a plain name and one of them.
+fn lots_with(room: &Room, id: &str) -> Result<Store, Problem> {
     let plain = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.');
     let fits = !id.is_empty() && id.len() <= 200 && !id.starts_with('.') && id.chars().all(plain);
-    let folder = room.seam.data.join("lots").join(if fits { id } else { "-" });
-    if fits && folder.is_dir() { Ok(folder) } else { Err(Problem::not_found("lot")) }
+    let lots = Store::on_disk(&room.seam.data);
+    if fits && lots.folder(id).is_dir() { Ok(lots) } else { Err(Problem::not_found("lot")) }
 }
 
-fn ids(lots: &Path) -> Vec<String> {
-    let Ok(entries) = fs::read_dir(lots) else { return Vec::new() };
-    let mut ids: Vec<String> = entries
-        .flatten()
-        .filter(|e| e.path().is_dir())
-        .filter_map(|e| e.file_name().into_string().ok())
-        .filter(|id| !id.starts_with('.'))
-        .collect();
-    ids.sort();
-    ids
+fn ids(lots: &Store) -> Vec<String> {
+    let folder = |id: &String| !id.starts_with('.') && lots.folder(id).is_dir();
+    let names = lots.storage().list(&lots.data().join("lots")).unwrap_or_default();
+    names.into_iter().filter(folder).collect()
 }
 
-fn read_toml(file: &Path) -> Option<Value> {
-    let text = fs::read_to_string(file).ok()?;
-    let table: toml::Table = text.parse().ok()?;
+fn is_closed(lots: &Store, id: &str) -> bool {
+    lots.folder(id).join("SHA256SUMS").is_file()
+}
+
+fn read_toml(lots: &Store, id: &str) -> Option<Value> {
+    let table: toml::Table = String::from_utf8(lots.file(id, "lot.toml").ok()?).ok()?.parse().ok()?;
     serde_json::to_value(table).ok()
 }
 
 /// What a list says of a lot. `lot.toml` is read as the contract has it, so
 /// that a lot written by a later version still lists.
-fn summary(lots: &Path, id: &str) -> Value {
-    let folder = lots.join(id);
-    let lot = read_toml(&folder.join("lot.toml")).unwrap_or(Value::Null);
+fn summary(lots: &Store, id: &str) -> Value {
+    let lot = read_toml(lots, id).unwrap_or(Value::Null);
     let list = |key: &str| lot[key].as_array().map(Vec::as_slice).unwrap_or_default();
     let last = list("cook")
         .iter()
@@ -110,7 +105,7 @@ fn summary(lots: &Path, id: &str) -> Value {
     let minutes = instant(&lot["opened"]).zip(instant(&lot["closed"])).map(|(o, c)| (c - o) / 60.0);
     json!({
         "id": id,
-        "closed": folder.join("SHA256SUMS").is_file(),
+        "closed": is_closed(lots, id),
         "kettle": lot["kettle"].as_str(),
         "product": lot["product"].as_str(),
         "opened": lot["opened"].as_str(),

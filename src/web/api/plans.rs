@@ -26,7 +26,10 @@ pub(super) async fn list(State(room): State<Arc<Room>>) -> Result<Json<Value>, P
     let folder = room.settings.plans.clone();
     let plans = on_disk(move || {
         let mut ids: Vec<String> = fs::read_dir(&folder)
-            .map(|entries| entries.flatten().filter_map(|e| id_of(&e.path())).take(PLANS_MOST).collect())
+            .map(|entries| {
+                let files = entries.flatten().map(|e| e.path()).filter(|p| p.is_file());
+                files.filter_map(|p| id_of(&p)).take(PLANS_MOST).collect()
+            })
             .unwrap_or_default();
         ids.sort();
         Ok(ids.into_iter().map(|id| listed(&folder, &id)).collect::<Vec<Value>>())
@@ -52,7 +55,12 @@ fn outline(plan: &Plan) -> Value {
 pub(super) async fn show(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<Json<Value>, Problem> {
     let id = fit(&id)?;
     let file = path(&room.settings.plans, &id);
-    let text = on_disk(move || fs::read_to_string(file).map_err(|_| Problem::not_found("plan"))).await?;
+    let text = on_disk(move || {
+        // A pipe would be waited for.
+        let text = file.is_file().then(|| fs::read_to_string(file).ok()).flatten();
+        text.ok_or_else(|| Problem::not_found("plan"))
+    })
+    .await?;
     let mut out = json!({ "id": id, "toml": text });
     match config::plan::parse(&text, &id) {
         Ok(plan) => out["plan"] = meant(&plan),

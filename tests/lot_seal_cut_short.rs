@@ -11,8 +11,12 @@ mod sealed_lot;
 #[path = "support/storage_twin.rs"]
 mod storage_twin;
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use curdtrace::config::dairy::Config;
+use curdtrace::daemon::lot_desk::{LotDesk, Work};
+use curdtrace::engine::effect::{Conclusion, Effect, Make};
 use curdtrace::lot::at::At;
 use curdtrace::lot::inbox::{Ask, Opening, Request};
 use curdtrace::lot::life::Lots;
@@ -132,6 +136,43 @@ fn what_cannot_be_finished_waits_and_keeps_nothing_from_being_recorded() {
     let after = Twin::of(&back);
     assert_eq!(open(&after).troubles(), [""; 0]);
     assert!(is_as_closed(&after.files()));
+}
+
+/// A make that ended on a full disk left its lot for the next start, and the
+/// next make went into it.
+#[test]
+fn a_lot_that_a_full_disk_kept_from_its_seal_is_sealed_once_there_is_room() {
+    let (files, at) = before_closing();
+    let turn = |at: At, what| {
+        let effect = Effect { time: Some(at.0), probe: "big".into(), kettle: "big".into(), what };
+        Work::Effect(effect, None)
+    };
+    let ended = || Conclusion::Make(Make { stages: Vec::new(), cooks: Vec::new() });
+    let mut failed = 0;
+    for budget in (0..).step_by(400) {
+        let twin = Twin::of(&files);
+        let config = Config { data: data().into(), ..Config::default() };
+        let mut desk = LotDesk::open(Arc::new(twin.clone()), &config, BTreeMap::new()).unwrap();
+        twin.set_budget(Some(budget));
+        if desk.work(turn(at, ended()), at).is_some() {
+            break;
+        }
+        failed += 1;
+        // The next make begins while the disk is full.
+        let next = at.plus_s(3600);
+        assert!(desk.work(turn(next, Conclusion::MakeBegan), next).is_none());
+        assert!(desk.try_again(next.plus_s(7200)).is_empty(), "{budget}: there is no room yet");
+        twin.set_budget(None);
+        desk.store_is_well();
+        let news = desk.try_again(next.plus_s(7201));
+        let told: Vec<_> = news.iter().map(|n| (n.id == LOT, n.closed)).collect();
+        assert_eq!(told, [(true, true), (false, false)], "{budget}");
+        assert!(is_as_closed(&twin.files()), "{budget}");
+        assert_ne!(desk.open_lots().get("big").map(String::as_str), Some(LOT), "{budget}");
+        desk.store_is_well();
+        assert!(desk.try_again(next.plus_s(7202)).is_empty(), "{budget}: it is done");
+    }
+    assert!(failed > 20, "{failed} sizes of the disk");
 }
 
 /// An open lot whose record is damaged kept the daemon from starting.

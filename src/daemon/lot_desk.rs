@@ -10,9 +10,13 @@
 //! A daemon that was killed between a make's beginning and its lot's opening
 //! catches up at the next start ([`LotDesk::catch_up`]).
 
+mod again;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::Arc;
+
+use again::{Again, Turn};
 
 use super::input::{Fate, Incoming, Input, LotAsk, Receipt};
 use super::outlet::LotNews;
@@ -82,6 +86,8 @@ pub struct LotDesk {
     inputs: Vec<Input>,
     /// That the inbox cannot be read has been said.
     told: bool,
+    /// What the disk kept from being done.
+    again: Again,
 }
 
 impl LotDesk {
@@ -121,6 +127,7 @@ impl LotDesk {
             endings: BTreeMap::new(),
             inputs: Vec::new(),
             told: false,
+            again: Again::default(),
         })
     }
 
@@ -163,6 +170,11 @@ impl LotDesk {
     /// Does one thing; what became of it, where it is news.
     pub fn work(&mut self, work: Work, now: At) -> Option<LotNews> {
         match work {
+            Work::Effect(effect, by) if self.again.has(&effect.kettle) => {
+                self.turned(&effect);
+                self.again.wait(Turn { effect, by, came: now });
+                None
+            }
             Work::Effect(effect, by) => self.make(&effect, by.as_deref(), now),
             Work::Follow(kettle, plan) => {
                 if let Err(e) = self.lots.follow(&kettle, plan.as_deref(), now) {
@@ -202,6 +214,9 @@ impl LotDesk {
             (Ok(None), Some(Ending { request, answer_to, .. })) => self.carry_out(&request, answer_to),
             (Err(e), ending) => {
                 tracing::error!("kettle {}: {e}", effect.kettle);
+                if self.again.failed(&e, now.0) {
+                    self.again.wait(Turn { effect: effect.clone(), by: by.map(Name::from), came: now });
+                }
                 if let Some(Ending { answer_to, .. }) = ending {
                     self.served(answer_to, Err(&e));
                 }
@@ -245,6 +260,9 @@ impl LotDesk {
 
     fn carry_out(&mut self, request: &Request, answer_to: AnswerTo) -> Option<LotNews> {
         let done = self.lots.apply(request);
+        if let Err(e) = &done {
+            self.again.failed(e, request.at.0);
+        }
         self.served(answer_to, done.as_ref());
         done.ok().as_ref().and_then(news)
     }
@@ -292,10 +310,9 @@ impl LotDesk {
         Some(Request { at: now, by: ask.by.as_deref().map(Into::into), ask: wish })
     }
 
-    /// Whether anything lies in the inbox.
+    /// Whether anything is asked in the inbox, or waits for a make's end.
     pub fn is_asked(&self) -> bool {
-        !self.endings.is_empty()
-            || self.storage.list(&self.data.join("inbox")).is_ok_and(|names| !names.is_empty())
+        !self.endings.is_empty() || Inbox::is_asked(&*self.storage, &self.data)
     }
 
     /// Takes what waits in the inbox. What has to go through the engine first

@@ -218,6 +218,7 @@ impl Keeper {
                 self.commit()?;
             }
             self.look_in_inbox();
+            self.lots_again();
             self.free.look(self.clock.now().mono_ns);
         }
     }
@@ -288,6 +289,7 @@ impl Keeper {
             Ok(_) => {
                 if !self.well {
                     self.well = true;
+                    self.lots.store_is_well();
                     self.report(Report::Store { ok: true, text: "readings are being kept again".into() });
                 }
                 self.release();
@@ -329,6 +331,16 @@ impl Keeper {
             }
         }
         self.hand_on();
+    }
+
+    /// What the disk kept the lots from doing is done once it takes it.
+    fn lots_again(&mut self) {
+        if !self.well {
+            return;
+        }
+        for news in self.lots.try_again(At(self.clock.now().wall_ns)) {
+            self.report(Report::Lot(news));
+        }
     }
 
     /// What the lots want of the engine first. A runner that is gone, or so

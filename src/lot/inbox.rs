@@ -171,6 +171,14 @@ impl<'a> Inbox<'a> {
         Ok(inbox)
     }
 
+    /// Whether a request may wait there: cheaper than [`Self::waiting`], and makes
+    /// no folder. What strays there and is no request does not count.
+    pub fn is_asked(storage: &dyn Storage, data: &Path) -> bool {
+        let asked = data.join("inbox");
+        let names = storage.list(&asked).unwrap_or_default();
+        names.iter().any(|name| is_request(storage, &asked, name))
+    }
+
     /// Puts a request in; `who` tells this process from others (its id). Gives
     /// the name under which the answer will be.
     ///
@@ -192,13 +200,10 @@ impl<'a> Inbox<'a> {
     pub fn waiting(&self) -> io::Result<Vec<Waiting>> {
         let mut waiting = Vec::new();
         for name in self.storage.list(&self.asked)? {
-            if name.starts_with('.') || Path::new(&name).extension().is_none_or(|e| e != "json") {
+            if !is_request(self.storage, &self.asked, &name) {
                 continue;
             }
             let path = self.asked.join(&name);
-            if !self.storage.kind(&path).is_ok_and(|kind| kind == Kind::File) {
-                continue;
-            }
             if self.storage.has(&self.answered.join(&name))? {
                 // Where it cannot be removed it is still not given again.
                 let _ = self.storage.remove(&path);
@@ -250,6 +255,13 @@ impl<'a> Inbox<'a> {
     }
 }
 
+/// Whether a name in the inbox is a request's: a plain file that is there whole.
+fn is_request(storage: &dyn Storage, asked: &Path, name: &str) -> bool {
+    !name.starts_with('.')
+        && Path::new(name).extension().is_some_and(|e| e == "json")
+        && storage.kind(&asked.join(name)).is_ok_and(|kind| kind == Kind::File)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -286,9 +298,14 @@ mod tests {
             std::fs::create_dir(dir.path().join("inbox").join(folder)).unwrap();
         }
         std::fs::write(dir.path().join("outbox/1.json"), "{}").unwrap();
+        // The record was synced five times a second for its sake.
+        std::fs::write(dir.path().join("inbox/.3.json.new"), "{}").unwrap();
+        std::fs::write(dir.path().join("inbox/read me.txt"), "").unwrap();
+        assert!(!Inbox::is_asked(&Disk, dir.path()));
         std::fs::write(dir.path().join("inbox/2.json"), b"\xff").unwrap();
         let ask = Ask::Close { lot: "2026-07-14-1".into() };
         let name = inbox.ask(&Request { at: At(5), by: None, ask }, 7).unwrap();
+        assert!(Inbox::is_asked(&Disk, dir.path()));
         let waiting = inbox.waiting().unwrap();
         let names: Vec<&str> = waiting.iter().map(|w| w.name.as_str()).collect();
         assert_eq!(names, [name.as_str(), "2.json"]);

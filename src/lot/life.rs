@@ -9,7 +9,7 @@
 //!
 //! Call after the journal has committed: what is not synced is not seen.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -65,6 +65,8 @@ pub struct Lots {
     store: Store,
     dairy: Dairy,
     open: BTreeMap<String, Record>,
+    /// Lots that are closed and could not be sealed yet.
+    closing: BTreeSet<String>,
     signer: Option<Arc<dyn Signer>>,
     troubles: Vec<String>,
 }
@@ -98,7 +100,8 @@ impl Lots {
         let store = Store::at(storage, data);
         let lots_dir = data.join("lots");
         store.storage.make_dir(&lots_dir).map_err(LotError::io("cannot make", &lots_dir))?;
-        let mut lots = Self { store, dairy, open: BTreeMap::new(), signer, troubles: Vec::new() };
+        let (open, closing) = (BTreeMap::new(), BTreeSet::new());
+        let mut lots = Self { store, dairy, open, closing, signer, troubles: Vec::new() };
         let done = lots.finish_sealings()?;
         let (heads, bad) = lots.store.list()?;
         lots.troubles.extend(bad.iter().map(ToString::to_string));
@@ -110,10 +113,11 @@ impl Lots {
                 Err(e) => lots.troubles.push(e.to_string()),
             }
         }
-        Ok((lots, done))
+        Ok((lots, done.into_iter().map(|d| d.text).collect()))
     }
 
-    /// What could not be read or finished when the lots were opened, in words.
+    /// What could not be read or finished when the lots were opened, or when that
+    /// was tried again, in words.
     pub fn troubles(&self) -> &[String] {
         &self.troubles
     }
@@ -254,7 +258,15 @@ impl Lots {
         let found = self.store.draw(&mut record, at)?;
         record.closed = Some(at);
         record.closed_by = Some(by.into());
-        self.store.seal(&mut record, Some(&found), at)?;
+        if let Err(e) = self.store.seal(&mut record, Some(&found), at) {
+            // It may be closed all the same, and its seal comes later: no make
+            // that begins goes into it.
+            if self.store.load(lot).is_ok_and(|r| r.is_closed()) {
+                self.open.remove(lot);
+                self.closing.insert(lot.into());
+            }
+            return Err(e);
+        }
         self.open.remove(lot);
         let mut done = self.sealed(&record, format!("lot {lot} is closed and sealed"), at);
         done.closed = true;

@@ -27,21 +27,21 @@ pub(super) struct Stride {
     recent: [(u64, f64); STEPS],
     /// Steps taken since the box began.
     taken: usize,
-    stride: u64,
+    usual: u64,
     /// How long a stride takes, seconds, where that is known.
     takes_s: Option<f64>,
 }
 
 impl Default for Stride {
     fn default() -> Self {
-        Self { recent: [(0, 0.0); STEPS], taken: 0, stride: 1, takes_s: None }
+        Self { recent: [(0, 0.0); STEPS], taken: 0, usual: 1, takes_s: None }
     }
 }
 
 impl Stride {
     /// How many of this probe's readings a step passes over.
     pub(super) fn lost(&self, step: u64) -> u64 {
-        (step / self.stride.max(1)).saturating_sub(1)
+        (step / self.usual.max(1)).saturating_sub(1)
     }
 
     /// Learns from a step that took so long, seconds.
@@ -58,8 +58,8 @@ impl Stride {
         let short = second(&mut steps[..seen], u64::cmp).unwrap_or(1);
         let took_s = second(&mut times[..seen], f64::total_cmp).unwrap_or(0.0);
         let rarer = self.takes_s.is_some_and(|s| s > 0.0 && took_s > RARER * s);
-        if short <= self.stride || !rarer {
-            (self.stride, self.takes_s) = (short, Some(took_s));
+        if short <= self.usual || !rarer {
+            (self.usual, self.takes_s) = (short, Some(took_s));
         }
     }
 

@@ -1,19 +1,30 @@
-//! Sealings and signings that were cut short are ended, at the next opening.
+//! Sealings and signings that were cut short are ended: at the next opening, or
+//! once the disk is well again.
 
-use super::Lots;
+use super::{Done, Lots};
 use crate::lot::id;
 use crate::lot::store::LotError;
 
 impl Lots {
-    /// Ends what was begun, and gives it in words. What cannot be ended now
-    /// keeps its intent, for the next opening.
-    pub(super) fn finish_sealings(&mut self) -> Result<Vec<String>, LotError> {
+    /// Ends what the disk cut short in this process's life. What cannot be ended
+    /// yet is among [`Lots::troubles`].
+    ///
+    /// # Errors
+    /// [`LotError::Io`] where nobody can say what was begun.
+    pub fn try_again(&mut self) -> Result<Vec<Done>, LotError> {
+        self.troubles.clear();
+        self.finish_sealings()
+    }
+
+    /// Ends what was begun. What cannot be ended now keeps its intent, for the
+    /// next time.
+    pub(super) fn finish_sealings(&mut self) -> Result<Vec<Done>, LotError> {
         let dir = self.store.data.join("sealing");
         let names = self.store.storage.list(&dir).map_err(LotError::io("cannot list", &dir))?;
         let mut done = Vec::new();
         for lot in names.into_iter().filter(|n| id::is_fit(n)) {
             match self.finish(&lot) {
-                Ok(words) => done.extend(words),
+                Ok(one) => done.extend(one),
                 Err(e) => self
                     .troubles
                     .push(format!("the sealing of lot {lot} was cut short and cannot be finished yet: {e}")),
@@ -22,14 +33,15 @@ impl Lots {
         Ok(done)
     }
 
-    fn finish(&self, lot: &str) -> Result<Option<String>, LotError> {
+    fn finish(&mut self, lot: &str) -> Result<Option<Done>, LotError> {
         let intent = self.store.intent_path(lot);
         if !self.store.has(lot)? {
             self.store.remove_intent(&intent)?;
             return Ok(None);
         }
         if self.store.undo_signing(lot)? {
-            return Ok(Some(format!("the signing of lot {lot} had been cut short; it is sealed as before")));
+            let text = format!("the signing of lot {lot} had been cut short; it is sealed as before");
+            return Ok(Some(self.done(&self.store.load(lot)?, text)));
         }
         let mut record = self.store.load(lot)?;
         let Some(closed) = record.closed else {
@@ -43,6 +55,7 @@ impl Lots {
         let found = if stands { None } else { Some(self.store.draw(&mut record, closed)?) };
         self.store.seal(&mut record, found.as_ref(), latest)?;
         let text = format!("the sealing of lot {lot} had been cut short; it is sealed now");
-        Ok(Some(self.sealed(&record, text, latest).text))
+        let closed = self.closing.remove(lot);
+        Ok(Some(Done { closed, ..self.sealed(&record, text, latest) }))
     }
 }

@@ -82,11 +82,16 @@ fn a_clock_that_was_never_set_is_told_once_until_it_is() {
     assert_eq!(told(&journal(&data)), 1);
 
     let house = open(folder.path(), &clock);
+    comes_to(&house, &clock, &[Acknowledged]);
     clock.set_wall(SUMMER_NS);
     comes_to(&house, &clock, &[]);
     house.close().unwrap();
     let lines = journal(&data);
     assert_eq!(told(&lines), 1, "{lines:?}");
+    // That it was set stands before that it is sure, which is of then.
+    let of = |what: &str| lines.iter().position(|l| l.contains(what)).unwrap();
+    let (set, sure) = (of("what=clock-step"), of("what=clock sure=true"));
+    assert!(set < sure && lines[sure].contains(" 17524659"), "{lines:?}");
     assert_eq!(played(&lines)[..2], [Unacknowledged, Acknowledged]);
 
     // A clock that is sure says nothing.

@@ -12,6 +12,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use curdtrace::daemon::clock::Clock;
+use curdtrace::engine::probe::Health;
 use curdtrace::wire::frame::{Frame, Hello, Sound, encode};
 use house::{House, config, journal, wait_for};
 use pty::Pty;
@@ -207,5 +208,33 @@ fn a_line_that_falls_silent_is_noticed_and_opened_anew() {
     assert!(wait_for(SOON, || house.is_up("box")), "and the port is open again");
     pty.send_reading(2, "0", 34.1, 0);
     assert!(pty.hear_until(SOON, |p| p.acked == [1, 2]), "{:?}", pty.acked);
+    house.close().unwrap();
+}
+
+/// Each of two probes seemed to lose every second reading: the counter is the box's.
+#[test]
+fn two_probes_on_one_box_lose_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let clock = Clock::by_hand(1_752_465_929_000_000_000);
+    let house = House::open(frames(folder.path()), clock.clone());
+    let goes_on = |done: &dyn Fn() -> bool| {
+        wait_for(SOON, || {
+            clock.advance(Duration::from_millis(10));
+            done()
+        })
+    };
+    assert!(goes_on(&|| house.is_up("box")));
+    for seq in 0..240 {
+        clock.advance(Duration::from_millis(500));
+        let wobble = if seq % 4 < 2 { 0.06 } else { -0.06 };
+        pty.send_reading(seq, ["0", "whey"][seq as usize % 2], 34.0 + wobble, 0);
+        assert!(wait_for(SOON, || house.taken() > u64::from(seq)));
+    }
+    let heard = || house.shown().view.kettles.iter().filter(|k| k.age_s.is_some_and(|s| s < 5.0)).count();
+    assert!(goes_on(&|| heard() == 2));
+    for k in &house.shown().view.kettles {
+        assert_eq!((k.health, k.reason.as_str()), (Health::Good, ""), "{}", k.kettle);
+    }
     house.close().unwrap();
 }

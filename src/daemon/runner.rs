@@ -136,8 +136,17 @@ impl Loop {
         self.turn(stop).await
     }
 
-    /// Tells where the clock is not what the engine was told of it.
+    /// Tells where the clock is not what the engine was told of it. That it was
+    /// set comes first: the moment must not be of the clock before.
     fn judge_clock(&mut self) -> Result<(), RunError> {
+        if self.trust.is_sure() == self.r.engine.was_told_clock_sure() {
+            return Ok(());
+        }
+        self.arrived()?;
+        self.tell_clock()
+    }
+
+    fn tell_clock(&mut self) -> Result<(), RunError> {
         let sure = self.trust.is_sure();
         if sure == self.r.engine.was_told_clock_sure() {
             return Ok(());
@@ -290,7 +299,7 @@ impl Loop {
             self.trust.set(now);
             tracing::warn!("the clock was set by {:.1} s", step_ns as f64 / 1e9);
             self.step(Happening::ClockStep { step_ns }, Came::at(self.moment()), None)?;
-            self.judge_clock()?;
+            self.tell_clock()?;
         }
         Ok(self.moment())
     }

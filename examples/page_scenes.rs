@@ -216,6 +216,7 @@ fn alarm(alarm: AlarmKind, priority: Priority) -> AlarmView {
         priority,
         sounds: true,
         since: Some(NOW - 4 * S),
+        since_s: 0.0,
         text: String::new(),
         said: Vec::new(),
     }
@@ -323,13 +324,19 @@ fn scene(name: &str) -> Snapshot {
         "setting" => marks.truncate(1),
         _ => {}
     }
+    let mut house = Vec::new();
+    if name == "house" {
+        house =
+            vec![alarm(AlarmKind::StoreFault, Priority::High), alarm(AlarmKind::ClockUnsure, Priority::Low)];
+        house[1].sounds = false;
+    }
     let mut kettles = vec![k];
     kettles.append(&mut more);
     if name == "none" {
         kettles.clear();
     }
     Snapshot {
-        view: View { kettles, house: Vec::new() },
+        view: View { kettles, house },
         taken: Instant::now(),
         wall_ns: Some(NOW),
         clock_sure: true,

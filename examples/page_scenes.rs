@@ -211,7 +211,6 @@ fn forecast(off_in: i64, reach_in: i64) -> Forecast {
 fn alarm(alarm: AlarmKind, priority: Priority) -> AlarmView {
     AlarmView {
         alarm,
-        since_s: 0.0,
         state: AlarmState::Unacknowledged,
         priority,
         sounds: true,

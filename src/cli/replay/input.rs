@@ -56,9 +56,11 @@ impl Input {
         if from.fill_buf().map_err(unreadable)?.first() == Some(&PACKED) {
             let mut packed = Vec::new();
             from.read_to_end(&mut packed).map_err(unreadable)?;
-            let day = gunzip(&packed).map_err(|e| {
-                Failure::data(format_args!("{name} cannot be unpacked: {e}; take the day from a copy"))
-            })?;
+            let (day, fault) = gunzip(&packed);
+            if let Some(e) = fault {
+                let why = format_args!("{name} cannot be unpacked: {e}; take the day from a copy");
+                return Err(Failure::data(why));
+            }
             from = BufReader::new(Box::new(Cursor::new(day)));
         }
         Ok(Self { from, line: Vec::new(), number: 0 })

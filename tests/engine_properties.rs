@@ -183,7 +183,9 @@ fn assert_finite(effect: &Effect) {
         }
         Conclusion::Make(m) => {
             let stages = m.stages.iter().map(|s| s.confidence);
-            stages.chain(m.cooks.iter().flat_map(|c| [c.target_celsius, c.peak_celsius])).collect()
+            stages
+                .chain(m.cooks.iter().flat_map(|c| [c.target_celsius.unwrap_or_default(), c.peak_celsius]))
+                .collect()
         }
         Conclusion::Learned(l) => vec![l.coast_s, l.coast_sd_s],
         Conclusion::Health(_) | Conclusion::MakeBegan | Conclusion::Remark(_) => vec![],

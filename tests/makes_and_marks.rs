@@ -24,7 +24,10 @@ type Lines = Vec<(i64, Spoken)>;
 const SECOND_NS: i64 = 1_000_000_000;
 
 fn play(plan: &Plan, lines: &[(i64, Spoken)]) -> Vec<Effect> {
-    let mut engine = Engine::new(Some(Arc::new(plan.clone())));
+    play_to(Engine::new(Some(Arc::new(plan.clone()))), lines)
+}
+
+fn play_to(mut engine: Engine, lines: &[(i64, Spoken)]) -> Vec<Effect> {
     let mut out = Vec::new();
     let stamp = |wall_ns: i64| Stamp { boot: 1, mono_ns: wall_ns.unsigned_abs(), wall_ns: Some(wall_ns) };
     for (wall_ns, spoken) in lines {
@@ -212,4 +215,15 @@ fn a_probe_that_comes_back_from_a_long_lift_calls_nothing() {
         off += calls(&out, AlarmKind::HeatOff, true).iter().filter(early).count();
     }
     assert_eq!(off, 0, "calls within three minutes of a lift in mid-cook");
+}
+
+/// Where nobody said what was wanted, the record says no target, and none reached.
+#[test]
+fn a_cook_without_a_plan_has_no_target() {
+    let cook = make(5, Family::HardCooked, &Options::default(), Marks::None);
+    let out = play_to(Engine::new(None), &cook.lines);
+    let cooks = &makes(&out)[0].cooks;
+    assert_eq!(cooks.len(), 1);
+    assert_eq!((cooks[0].target_celsius, cooks[0].reached_at), (None, None));
+    assert!((cooks[0].peak_celsius - cook.cooks[0].peak_celsius).abs() < 0.35, "{cooks:?}");
 }

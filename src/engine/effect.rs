@@ -144,8 +144,8 @@ pub struct MakeStage {
 /// One heating with a target.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Cook {
-    /// What was wanted, °C.
-    pub target_celsius: f64,
+    /// What was wanted, °C, where anybody said.
+    pub target_celsius: Option<f64>,
     /// When the call came.
     pub heat_off_called_at: Option<WallNs>,
     /// When the filtered temperature stood at the target.

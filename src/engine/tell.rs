@@ -86,7 +86,7 @@ fn make(time: &Timeline, m: &MakeSaid) -> Make {
             let mine = |k: &&(f64, f64)| (k.0 - c.began_s).abs() < 300.0 && k.1 <= c.peak_s + PEAK_SEEN_S;
             let called = m.calls.iter().find(mine).map(|k| k.1);
             Cook {
-                target_celsius: c.target_celsius.unwrap_or(c.peak_celsius),
+                target_celsius: c.target_celsius,
                 heat_off_called_at: called.and_then(|s| time.wall(s)),
                 reached_at: c.reached_s.and_then(|s| time.wall(s)),
                 peak_celsius: c.peak_celsius,

@@ -80,7 +80,7 @@ fn cooks(record: &Record, words: &Words) -> Vec<String> {
     let (zone, tolerance) = (record.zone(), tolerance_celsius(record));
     let mut found = Vec::new();
     for cook in &record.cooks {
-        let over = cook.peak_celsius - cook.target_celsius;
+        let Some((over, target)) = cook.over_celsius().zip(cook.target_celsius) else { continue };
         let key = if is_over(cook, tolerance) {
             "found-cook-over"
         } else if over < -tolerance - HALF_A_FIGURE {
@@ -93,7 +93,7 @@ fn cooks(record: &Record, words: &Words) -> Vec<String> {
             Some(at) => words.say("found-peak-at", &[("celsius", &celsius), ("at", &at.clock(&zone))]),
             None => format!("{celsius} °C"),
         };
-        let (over, target) = (words.number(over.abs(), 1), words.number(cook.target_celsius, 1));
+        let (over, target) = (words.number(over.abs(), 1), words.number(target, 1));
         found.push(words.say(key, &[("peak", &peak), ("over", &over), ("target", &target)]));
     }
     found
@@ -118,7 +118,7 @@ pub fn looked_at(record: &Record, words: &Words) -> String {
         return words.word("found-nothing-read");
     }
     let mut what = Vec::new();
-    if !record.cooks.is_empty() {
+    if record.cooks.iter().any(|c| c.target_celsius.is_some()) {
         let within = words.figure(tolerance_celsius(record));
         what.push(words.say("found-looked-cooks", &[("celsius", &within)]));
     }
@@ -135,7 +135,7 @@ fn tolerance_celsius(record: &Record) -> f64 {
 }
 
 fn is_over(cook: &CookDone, tolerance: f64) -> bool {
-    cook.peak_celsius - cook.target_celsius > tolerance + HALF_A_FIGURE
+    cook.over_celsius().is_some_and(|over| over > tolerance + HALF_A_FIGURE)
 }
 
 fn is_worth_a_line(gap: &Gap) -> bool {
@@ -239,7 +239,7 @@ mod tests {
     #[test]
     fn deviations_name_the_cook_the_untaken_alarm_and_the_gap() {
         let mut r = Record::default();
-        r.cooks.push(CookDone { target_celsius: 41.0, peak_celsius: 41.5, ..CookDone::default() });
+        r.cooks.push(CookDone { target_celsius: Some(41.0), peak_celsius: 41.5, ..CookDone::default() });
         assert!(english(&r).is_empty(), "{:?}", english(&r));
         r.cooks[0].peak_celsius = 42.2;
         r.alarms.push(AlarmDone {
@@ -277,7 +277,7 @@ mod tests {
         // The cook's own line tells of it, and the gap's of a silent probe.
         let mut told = r.clone();
         told.cooks.push(CookDone {
-            target_celsius: 32.5,
+            target_celsius: Some(32.5),
             peak_celsius: 33.4,
             peak: Some(at(20)),
             ..CookDone::default()

@@ -10,7 +10,7 @@ use std::fmt::Write as _;
 use super::chart::escape;
 use super::csv;
 use super::picture::counted;
-use super::record::Record;
+use super::record::{CookDone, Record};
 use crate::sensor::calibration;
 
 /// One lot of the season.
@@ -62,7 +62,7 @@ pub fn lines(lots: &[Record]) -> Vec<Line> {
                 litres: r.litres(),
                 kg: r.kg(),
                 yield_kg_per_100_l: r.yield_kg_per_100_l(),
-                over_target_celsius: cook.map(|c| c.peak_celsius - c.target_celsius),
+                over_target_celsius: cook.and_then(CookDone::over_celsius),
                 coast_celsius: cook.zip(at_call).map(|(c, t)| c.peak_celsius - t),
                 deviations: r.deviations.len(),
                 gap_minutes: r.gaps.iter().map(|g| g.to.minutes_since(g.from)).sum(),

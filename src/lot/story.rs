@@ -144,7 +144,7 @@ pub fn made_cooks(event: &Json) -> Vec<CookDone> {
     let cooks = event["cooks"].as_array().into_iter().flatten();
     cooks
         .map(|c| CookDone {
-            target_celsius: c["target_celsius"].as_f64().unwrap_or_default(),
+            target_celsius: c["target_celsius"].as_f64(),
             heat_off_called: time(c, "heat_off_called_at"),
             reached: time(c, "reached_at"),
             peak_celsius: c["peak_celsius"].as_f64().unwrap_or_default(),

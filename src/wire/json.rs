@@ -125,7 +125,7 @@ fn make(m: &Make) -> Vec<(&'static str, Value)> {
         .iter()
         .map(|c| {
             compact([
-                ("target_celsius", hundredths(Some(c.target_celsius))),
+                ("target_celsius", hundredths(c.target_celsius)),
                 ("heat_off_called_at", time(c.heat_off_called_at)),
                 ("reached_at", time(c.reached_at)),
                 ("peak_celsius", hundredths(Some(c.peak_celsius))),

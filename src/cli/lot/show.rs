@@ -71,7 +71,8 @@ fn words(r: &Record) -> String {
         lines.extend(columns(&rows));
     }
     for c in &r.cooks {
-        lines.push(format!("cook: target {:.1} °C, peak {:.1} °C", c.target_celsius, c.peak_celsius));
+        let target = c.target_celsius.map(|t| format!("target {t:.1} °C, ")).unwrap_or_default();
+        lines.push(format!("cook: {target}peak {:.1} °C", c.peak_celsius));
     }
     for m in &r.marks {
         let by = m.by.as_deref().map(|b| format!(" by {b}")).unwrap_or_default();

@@ -27,8 +27,9 @@ pub struct StageDone {
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", default)]
 pub struct CookDone {
-    /// What was wanted, °C.
-    pub target_celsius: f64,
+    /// What was wanted, °C, where anybody said.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub target_celsius: Option<f64>,
     /// When the call came.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub heat_off_called: Option<At>,
@@ -40,6 +41,13 @@ pub struct CookDone {
     /// When.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub peak: Option<At>,
+}
+
+impl CookDone {
+    /// How far beyond its target it went, °C (negative below it), where it had one.
+    pub fn over_celsius(&self) -> Option<f64> {
+        self.target_celsius.map(|target| self.peak_celsius - target)
+    }
 }
 
 /// An alarm as it went.

@@ -5,6 +5,8 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
+#[path = "support/box_bench.rs"]
+mod box_bench;
 #[path = "support/house.rs"]
 mod house;
 #[path = "support/pty.rs"]
@@ -14,12 +16,12 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
+use box_bench::Bench;
 use curdtrace::daemon::clock::Clock;
 use curdtrace::journal::replay::{Replay, Span};
 use curdtrace::journal::storage::{Disk, Storage};
 use curdtrace::journal::{Journal, Moment, Settings};
 use house::{House, config, journal, wait_for};
-use pty::Pty;
 
 const SOON: Duration = Duration::from_secs(10);
 const S: i64 = 1_000_000_000;
@@ -27,31 +29,7 @@ const DAY_S: i64 = 86_400;
 /// Midnight at the beginning of 14 July 2025 UTC, ns.
 const MIDNIGHT_NS: i64 = 1_752_451_200 * S;
 
-/// A daemon with a box, and its clock in the test's hand.
-struct Bench {
-    house: House,
-    clock: Clock,
-    pty: Pty,
-    seq: u32,
-}
-
 impl Bench {
-    fn new(folder: &Path, wall_ns: i64) -> Self {
-        let text = format!(
-            "[dairy]\ndata = \"data\"\n[[serial]]\nname = \"box\"\nport = \"{}\"\nformat = \"frames\"\nstall-s = 3600\n",
-            folder.join("box").display()
-        );
-        let pty = Pty::plug(&folder.join("box"));
-        let clock = Clock::by_hand(wall_ns);
-        let house = House::open(config(folder, &text), clock.clone());
-        assert!(wait_for(SOON, || {
-            clock.advance(Duration::from_secs(1));
-            std::thread::sleep(Duration::from_millis(5));
-            house.is_up("box")
-        }));
-        Self { house, clock, pty, seq: 0 }
-    }
-
     fn reading(&mut self, celsius: f64, age_s: u32) {
         self.clock.advance(Duration::from_secs(1));
         self.pty.send_reading(self.seq, "milk", celsius, age_s * 1000);

@@ -3,6 +3,8 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
+#[path = "support/box_bench.rs"]
+mod box_bench;
 #[path = "support/house.rs"]
 mod house;
 #[path = "support/pty.rs"]
@@ -12,11 +14,10 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use curdtrace::daemon::clock::Clock;
+use box_bench::Bench;
 use curdtrace::journal::replay::{Replay, Span, Stamped};
 use curdtrace::journal::storage::Disk;
-use house::{House, config, wait_for};
-use pty::Pty;
+use house::wait_for;
 
 const SOON: Duration = Duration::from_secs(10);
 /// 2025-07-14T04:05:29Z.
@@ -32,30 +33,7 @@ fn stamped(data: &Path) -> Vec<(Stamped, String)> {
     lines
 }
 
-struct Bench {
-    house: House,
-    clock: Clock,
-    pty: Pty,
-    seq: u32,
-}
-
 impl Bench {
-    fn new(folder: &Path, wall_ns: i64) -> Self {
-        let text = format!(
-            "[dairy]\ndata = \"data\"\n[[serial]]\nname = \"box\"\nport = \"{}\"\nformat = \"frames\"\nstall-s = 3600\n",
-            folder.join("box").display()
-        );
-        let pty = Pty::plug(&folder.join("box"));
-        let clock = Clock::by_hand(wall_ns);
-        let house = House::open(config(folder, &text), clock.clone());
-        assert!(wait_for(SOON, || {
-            clock.advance(Duration::from_secs(1));
-            std::thread::sleep(Duration::from_millis(5));
-            house.is_up("box")
-        }));
-        Self { house, clock, pty, seq: 0 }
-    }
-
     /// So many readings, one a second.
     fn readings(&mut self, n: u32) {
         for _ in 0..n {

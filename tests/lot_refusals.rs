@@ -3,31 +3,15 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
+#[path = "support/lot_command.rs"]
+mod lot_command;
+
 use std::path::Path;
-use std::process::{Command, Output, Stdio};
+
+use lot_command::{run, well};
 
 const CONFIG: &str = "[dairy]\ndata = \"data\"\n[[kettle]]\nname = \"big\"\n[[kettle]]\nname = \"small\"\n\
                       [[probe]]\nname = \"tank\"\n";
-
-fn run(place: &Path, args: &[&str]) -> (i32, String, String) {
-    let Output { status, stdout, stderr } = Command::new(env!("CARGO_BIN_EXE_curdtrace"))
-        .arg("lot")
-        .args(args)
-        .current_dir(place)
-        .env_remove("CURDTRACE_CONFIG")
-        .env_remove("CURDTRACE_DATA")
-        .stdin(Stdio::null())
-        .output()
-        .unwrap();
-    let text = |b: Vec<u8>| String::from_utf8(b).unwrap();
-    (status.code().unwrap(), text(stdout), text(stderr))
-}
-
-fn well(place: &Path, args: &[&str]) -> String {
-    let (code, out, err) = run(place, args);
-    assert_eq!(code, 0, "{args:?}: {out}{err}");
-    out
-}
 
 fn refused(place: &Path, args: &[&str], code: i32, says: &[&str]) {
     let (got, out, err) = run(place, args);

@@ -4,10 +4,13 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
+#[path = "support/lot_command.rs"]
+mod lot_command;
+
 use std::fs;
 use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::Command;
 
 /// A data folder with closed lots `a-1` and `b-1`.
 struct Hut(tempfile::TempDir);
@@ -25,23 +28,11 @@ impl Hut {
     }
 
     fn run(&self, args: &[&str]) -> (i32, String, String) {
-        let Output { status, stdout, stderr } = Command::new(env!("CARGO_BIN_EXE_curdtrace"))
-            .arg("lot")
-            .args(args)
-            .current_dir(self.0.path())
-            .env_remove("CURDTRACE_CONFIG")
-            .env_remove("CURDTRACE_DATA")
-            .stdin(Stdio::null())
-            .output()
-            .unwrap();
-        let text = |b: Vec<u8>| String::from_utf8(b).unwrap();
-        (status.code().unwrap(), text(stdout), text(stderr))
+        lot_command::run(self.0.path(), args)
     }
 
     fn well(&self, args: &[&str]) -> String {
-        let (code, out, err) = self.run(args);
-        assert_eq!(code, 0, "{args:?}: {out}{err}");
-        out
+        lot_command::well(self.0.path(), args)
     }
 
     fn lots(&self) -> PathBuf {

@@ -11,6 +11,7 @@
 //! catches up at the next start ([`LotDesk::catch_up`]).
 
 mod again;
+mod asked;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
@@ -18,20 +19,18 @@ use std::sync::Arc;
 
 use again::{Again, Turn};
 
-use super::input::{Fate, Incoming, Input, LotAsk, Receipt};
+use super::input::{Incoming, Input, LotAsk, Receipt};
 use super::outlet::LotNews;
 use super::ssh_keygen::SshKeygen;
 use crate::config::dairy::Config;
 use crate::engine::effect::{Conclusion, Effect};
-use crate::engine::event::{Ask as Command, Command as Commanded, Mark, Name};
+use crate::engine::event::{Ask as Command, Command as Commanded, Name};
 use crate::engine::plan::Plan;
 use crate::journal::storage::Storage;
 use crate::lot::at::At;
-use crate::lot::inbox::{Answer, Ask, Inbox, MarkAsk, Opening, Request};
+use crate::lot::inbox::{Answer, Ask, Opening, Request};
 use crate::lot::life::{Done, Lots};
 use crate::lot::store::{Dairy, LotError};
-use crate::wire::line::mark_kind;
-use crate::wire::name::unfit;
 
 /// A make's beginning and its lot's opening may be so far apart, nanoseconds.
 const SAME_NS: i64 = 60_000_000_000;
@@ -308,83 +307,6 @@ impl LotDesk {
             Ask::Close { lot }
         };
         Some(Request { at: now, by: ask.by.as_deref().map(Into::into), ask: wish })
-    }
-
-    /// Whether anything is asked in the inbox, or waits for a make's end.
-    pub fn is_asked(&self) -> bool {
-        !self.endings.is_empty() || Inbox::is_asked(&*self.storage, &self.data)
-    }
-
-    /// Takes what waits in the inbox. What has to go through the engine first
-    /// is among [`LotDesk::take_inputs`] then.
-    pub fn inbox(&mut self) -> Vec<LotNews> {
-        let mut all_news = self.close_overdue();
-        let storage = self.storage.clone();
-        let waiting = Inbox::of(&*storage, &self.data).and_then(|i| i.waiting());
-        let waiting = match waiting {
-            Ok(waiting) => waiting,
-            Err(e) => {
-                if !self.told {
-                    tracing::warn!("the inbox at {} cannot be read: {e}", self.data.display());
-                }
-                self.told = true;
-                return all_news;
-            }
-        };
-        for one in waiting {
-            match one.request {
-                Err(why) => self.answer(&one.name, &Answer { code: 65, text: why, lot: None }),
-                Ok(_) if self.in_hand.contains(&one.name) => {}
-                Ok(Request { by, ask: Ask::Mark(ask), .. }) => {
-                    let mark = self.mark(&one.name, by, ask);
-                    self.inputs.extend(mark);
-                }
-                Ok(request) => {
-                    self.in_hand.insert(one.name.clone());
-                    all_news.extend(self.serve(request, AnswerTo::Inbox(one.name)));
-                }
-            }
-        }
-        all_news
-    }
-
-    /// A mark on its way through the engine; answered when it is on disk.
-    fn mark(&mut self, name: &str, by: Option<String>, ask: MarkAsk) -> Option<Input> {
-        let kind = match mark_kind(&ask.name, ask.value, ask.value, ask.text) {
-            Ok(kind) => kind,
-            Err(e) => {
-                self.answer(name, &Answer { code: 64, text: e.to_string(), lot: None });
-                return None;
-            }
-        };
-        if let Some(why) = unfit(&ask.kettle) {
-            let text = format!("kettle {:?} {why}; name one of those there are", ask.kettle);
-            self.answer(name, &Answer { code: 64, text, lot: None });
-            return None;
-        }
-        self.in_hand.insert(name.into());
-        let lot = self.lots.open_lots().get(&ask.kettle).cloned();
-        let place = lot.as_ref().map_or("no lot is open there".into(), |l| format!("lot {l}"));
-        let text = format!("marked {} on kettle {}, {place}", ask.name, ask.kettle);
-        let answer = Answer { code: 0, text, lot };
-        let (storage, data, name) = (self.storage.clone(), self.data.clone(), name.to_string());
-        let receipt = Receipt::new(move |fate| {
-            if fate == Fate::Kept {
-                answered(&*storage, &data, &name, &answer);
-            }
-        });
-        let mark = Mark { kettle: Name::from(ask.kettle), kind, by: by.map(Name::from) };
-        Some(Input { receipt: Some(receipt), ..Input::of(Incoming::Mark(mark)) })
-    }
-
-    fn answer(&self, name: &str, answer: &Answer) {
-        answered(&*self.storage, &self.data, name, answer);
-    }
-}
-
-fn answered(storage: &dyn Storage, data: &std::path::Path, name: &str, answer: &Answer) {
-    if let Err(e) = Inbox::of(storage, data).and_then(|i| i.answer(name, answer)) {
-        tracing::warn!("a command gets no answer ({e}): {}", answer.text);
     }
 }
 

@@ -1,0 +1,130 @@
+//! What commands ask through the data folder's inbox, and their answers.
+//!
+//! Invariant: what was asked is answered once, when it is on disk or cannot be.
+
+use super::{AnswerTo, LotDesk};
+use crate::daemon::input::{Fate, Incoming, Input, Receipt};
+use crate::daemon::outlet::LotNews;
+use crate::engine::event::{Mark, Name};
+use crate::journal::storage::Storage;
+use crate::lot::inbox::{Answer, Ask, Inbox, MarkAsk, Request};
+use crate::wire::line::mark_kind;
+use crate::wire::name::unfit;
+
+/// The record's thread is stopping, or its disk takes nothing.
+const NOT_RECORDED: &str = "the mark was heard, but not recorded; make room on the disk, and mark it again";
+
+impl LotDesk {
+    /// Whether anything is asked in the inbox, or waits for a make's end.
+    pub fn is_asked(&self) -> bool {
+        !self.endings.is_empty() || Inbox::is_asked(&*self.storage, &self.data)
+    }
+
+    /// Takes what waits in the inbox. What has to go through the engine first
+    /// is among [`LotDesk::take_inputs`] then.
+    pub fn inbox(&mut self) -> Vec<LotNews> {
+        let mut all_news = self.close_overdue();
+        let storage = self.storage.clone();
+        let waiting = Inbox::of(&*storage, &self.data).and_then(|i| i.waiting());
+        let waiting = match waiting {
+            Ok(waiting) => waiting,
+            Err(e) => {
+                if !self.told {
+                    tracing::warn!("the inbox at {} cannot be read: {e}", self.data.display());
+                }
+                self.told = true;
+                return all_news;
+            }
+        };
+        for one in waiting {
+            match one.request {
+                Err(why) => self.answer(&one.name, &Answer { code: 65, text: why, lot: None }),
+                Ok(_) if self.in_hand.contains(&one.name) => {}
+                Ok(Request { by, ask: Ask::Mark(ask), .. }) => {
+                    let mark = self.mark(&one.name, by, ask);
+                    self.inputs.extend(mark);
+                }
+                Ok(request) => {
+                    self.in_hand.insert(one.name.clone());
+                    all_news.extend(self.serve(request, AnswerTo::Inbox(one.name)));
+                }
+            }
+        }
+        all_news
+    }
+
+    /// A mark on its way through the engine; answered when it is on disk.
+    fn mark(&mut self, name: &str, by: Option<String>, ask: MarkAsk) -> Option<Input> {
+        let kind = match mark_kind(&ask.name, ask.value, ask.value, ask.text) {
+            Ok(kind) => kind,
+            Err(e) => {
+                self.answer(name, &Answer { code: 64, text: e.to_string(), lot: None });
+                return None;
+            }
+        };
+        if let Some(why) = unfit(&ask.kettle) {
+            let text = format!("kettle {:?} {why}; name one of those there are", ask.kettle);
+            self.answer(name, &Answer { code: 64, text, lot: None });
+            return None;
+        }
+        self.in_hand.insert(name.into());
+        let lot = self.lots.open_lots().get(&ask.kettle).cloned();
+        let place = lot.as_ref().map_or("no lot is open there".into(), |l| format!("lot {l}"));
+        let text = format!("marked {} on kettle {}, {place}", ask.name, ask.kettle);
+        let (storage, data, name) = (self.storage.clone(), self.data.clone(), name.to_string());
+        let receipt = Receipt::new(move |fate| {
+            let answer = match fate {
+                Fate::Kept => Answer { code: 0, text, lot },
+                Fate::Dropped => Answer { code: 74, text: NOT_RECORDED.into(), lot: None },
+            };
+            answered(&*storage, &data, &name, &answer);
+        });
+        let mark = Mark { kettle: Name::from(ask.kettle), kind, by: by.map(Name::from) };
+        Some(Input { receipt: Some(receipt), ..Input::of(Incoming::Mark(mark)) })
+    }
+
+    pub(super) fn answer(&self, name: &str, answer: &Answer) {
+        answered(&*self.storage, &self.data, name, answer);
+    }
+}
+
+fn answered(storage: &dyn Storage, data: &std::path::Path, name: &str, answer: &Answer) {
+    if let Err(e) = Inbox::of(storage, data).and_then(|i| i.answer(name, answer)) {
+        tracing::warn!("a command gets no answer ({e}): {}", answer.text);
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)] // a test may end here
+mod tests {
+    use std::collections::BTreeMap;
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::config::dairy::Config;
+    use crate::journal::storage::Disk;
+
+    /// A mark that found no room was answered never, and its command waited until
+    /// it gave up.
+    #[test]
+    fn a_mark_is_answered_whether_it_was_recorded_or_not() {
+        let dir = tempfile::tempdir().unwrap();
+        let config = Config { data: dir.path().into(), ..Config::default() };
+        let mut desk = LotDesk::open(Arc::new(Disk), &config, BTreeMap::new()).unwrap();
+        let inbox = Inbox::of(&Disk, dir.path()).unwrap();
+        let cut = MarkAsk { kettle: "big".into(), name: "cut".into(), ..MarkAsk::default() };
+        for (who, kept, code) in [(1, true, 0), (2, false, 74)] {
+            let at = "2025-07-14T06:30:00Z".parse().unwrap();
+            let name = inbox.ask(&Request { at, by: None, ask: Ask::Mark(cut.clone()) }, who).unwrap();
+            desk.inbox();
+            let receipt = desk.take_inputs().pop().unwrap().receipt.unwrap();
+            assert_eq!(inbox.take_answer(&name).unwrap(), None, "on its way");
+            if kept {
+                receipt.kept()
+            } else {
+                drop(receipt)
+            }
+            assert_eq!(inbox.take_answer(&name).unwrap().unwrap().code, code);
+        }
+    }
+}

@@ -1,0 +1,38 @@
+//! A daemon with a box on a line, and its clock in the test's hand.
+
+#![allow(clippy::unwrap_used)] // a test may end here
+
+use std::path::Path;
+use std::time::Duration;
+
+use curdtrace::daemon::clock::Clock;
+
+use crate::house::{House, config, wait_for};
+use crate::pty::Pty;
+
+/// The bench; `seq` is the box's next counter.
+pub struct Bench {
+    pub house: House,
+    pub clock: Clock,
+    pub pty: Pty,
+    pub seq: u32,
+}
+
+impl Bench {
+    /// Opens a daemon in that folder at that wall time, and waits for its box.
+    pub fn new(folder: &Path, wall_ns: i64) -> Self {
+        let text = format!(
+            "[dairy]\ndata = \"data\"\n[[serial]]\nname = \"box\"\nport = \"{}\"\nformat = \"frames\"\nstall-s = 3600\n",
+            folder.join("box").display()
+        );
+        let pty = Pty::plug(&folder.join("box"));
+        let clock = Clock::by_hand(wall_ns);
+        let house = House::open(config(folder, &text), clock.clone());
+        assert!(wait_for(Duration::from_secs(10), || {
+            clock.advance(Duration::from_secs(1));
+            std::thread::sleep(Duration::from_millis(5));
+            house.is_up("box")
+        }));
+        Self { house, clock, pty, seq: 0 }
+    }
+}

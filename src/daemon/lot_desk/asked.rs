@@ -120,9 +120,9 @@ mod tests {
             let receipt = desk.take_inputs().pop().unwrap().receipt.unwrap();
             assert_eq!(inbox.take_answer(&name).unwrap(), None, "on its way");
             if kept {
-                receipt.kept()
+                receipt.kept();
             } else {
-                drop(receipt)
+                drop(receipt);
             }
             assert_eq!(inbox.take_answer(&name).unwrap().unwrap().code, code);
         }

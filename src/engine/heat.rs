@@ -22,6 +22,10 @@ const FASTEST: f64 = 4.0 / 60.0;
 /// A trend that does not know where it will be at the end of the coast by this much
 /// calls nothing, °C.
 const KNOWS_C: f64 = 1.2;
+/// What still comes is no more than so many times what the heating has risen, and
+/// this, °C.
+const LEFT: f64 = 2.0;
+const LEFT_C: f64 = 0.5;
 /// Spread of a maker's reaction (log-normal σ).
 const REACTION_SIGMA: f64 = 0.45;
 /// What a forecast is off by beside all that it accounts for, °C: gusts, a probe
@@ -81,6 +85,8 @@ struct Called {
 #[derive(Debug, Clone, Default)]
 struct Heating {
     began_s: f64,
+    /// The lowest the milk was since, °C.
+    low: f64,
     called: Option<Called>,
     /// When a person said that the heat is off.
     said_off_s: Option<f64>,
@@ -158,6 +164,7 @@ impl Heat {
         let loss = loss_per_s(trend.level);
         self.coast_lead_s = self.coast.lead_s(trend.slope, loss);
         if let Some(h) = &mut self.heating {
+            h.low = h.low.min(trend.level);
             if hot > 0.8 && trend.slope > SLOWEST {
                 h.last_hot_s = bin.end_s;
                 h.top_rate = h.top_rate.max(trend.slope);
@@ -176,7 +183,10 @@ impl Heat {
         }
         self.number += 1;
         self.before = self.heating.take();
-        self.heating = Some(Heating { began_s: t_s, target, last_hot_s: t_s, is_cook, ..Heating::default() });
+        let low = self.recent.iter().filter(|(at_s, _)| *at_s > t_s - 30.0).map(|x| x.1);
+        let low = low.fold(f64::INFINITY, f64::min);
+        self.heating =
+            Some(Heating { began_s: t_s, low, target, last_hot_s: t_s, is_cook, ..Heating::default() });
     }
 
     /// The running heating was none of its own: the one before goes on. Gives
@@ -214,7 +224,7 @@ impl Heat {
         reaction_s: f64,
         blind_s: Option<f64>,
     ) -> Option<Outlook> {
-        self.heating.as_ref()?;
+        let heating = self.heating.as_ref()?;
         let rate = trend.slope;
         let ahead_s = reaction_s + self.coast_lead_s + self.lead_s;
         let var_trend = trend.var_level + 2.0 * ahead_s * trend.cov.max(0.0) + sq(ahead_s) * trend.var_slope;
@@ -224,6 +234,10 @@ impl Heat {
         }
         let to_go_s = (target - trend.level) / rate;
         let peak = trend.level + rate * ahead_s;
+        // No fire leaves more than it gave: such a rate is a step's, not the fire's.
+        if peak - trend.level > LEFT * (trend.level - heating.low) + LEFT_C {
+            return None;
+        }
         let coast_sd = rate * self.coast.sd_s * (self.coast_lead_s / self.coast.theta_s.max(1.0)).min(1.0);
         let var = var_trend
             + coast_sd * coast_sd
@@ -351,3 +365,6 @@ fn loss_per_s(celsius: f64) -> f64 {
 fn sq(x: f64) -> f64 {
     x * x
 }
+
+#[cfg(test)]
+mod tests;

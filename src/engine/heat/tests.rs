@@ -1,0 +1,46 @@
+#![allow(clippy::unwrap_used)] // a test may end here
+
+use super::*;
+
+/// Curd on a fire that gives 0.25 °C/min; after a probe's step the trend holds
+/// its slope for 1.4 °C/min, and what a kettle with a long coast would end at
+/// seemed to be the target.
+#[test]
+fn no_fire_leaves_more_than_it_gave() {
+    let learned = Learned {
+        makes: 3,
+        coast_s: 200.0,
+        coast_sd_s: 15.0,
+        decay_s: 250.0,
+        lead_s: 0.0,
+        lags: Lags::default(),
+    };
+    let mut heat = Heat::new(Some(&learned));
+    let trend = |level: f64, per_min: f64| Trend {
+        slope: per_min / 60.0,
+        var_level: 1.0e-3,
+        var_slope: 1.0e-8,
+        ..Trend::at(level)
+    };
+    heat.begin(1000.0, Some(37.6), true);
+    let mut walk = |to_s: i32, per_min: f64| {
+        for k in (1000..to_s).step_by(10) {
+            let t_s = f64::from(k);
+            let level = 33.5 + (t_s - 1000.0) * 0.25 / 60.0;
+            let bin = Bin {
+                end_s: t_s + 5.0,
+                celsius: Some(level),
+                mid_s: t_s,
+                n: 10,
+                var_white: 1.0e-4,
+                away: false,
+            };
+            heat.bin(&bin, 1.0, Some(&trend(level, per_min)), 1.0e-3);
+        }
+        let level = 33.5 + f64::from(to_s - 1000) * 0.25 / 60.0;
+        heat.outlook(&trend(level, per_min), 37.6, 18.0, None)
+    };
+    assert_eq!(walk(1090, 1.4), None);
+    let known = walk(1090, 0.25).unwrap();
+    assert!(known.heat_off_in_s > 300.0, "{known:?}");
+}

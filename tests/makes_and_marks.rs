@@ -19,6 +19,9 @@ use curdtrace::rehearse::family::Family;
 use curdtrace::rehearse::make::{KETTLE, Make, Marks, Spoken, make};
 use curdtrace::rehearse::scene::Options;
 
+#[path = "makes_and_marks/unseen.rs"]
+mod unseen;
+
 type Lines = Vec<(i64, Spoken)>;
 
 const SECOND_NS: i64 = 1_000_000_000;

@@ -27,6 +27,10 @@ pub struct Bin {
     pub away: bool,
 }
 
+/// A probe that was just put into the milk still changes by more than this between
+/// two bins, °C.
+const AT_REST_C: f64 = 0.5;
+
 /// The mean of the last two bins, as the samples came.
 #[derive(Debug, Default)]
 pub struct Plain {
@@ -37,6 +41,11 @@ impl Plain {
     /// Takes in the bin that ended last.
     pub fn push(&mut self, bin: &Bin) {
         self.last = [self.last[1], bin.celsius.filter(|_| !bin.away)];
+    }
+
+    /// Whether the probe shows what it hangs in, and is not on its way there.
+    pub fn is_at_rest(&self) -> bool {
+        matches!(self.last, [Some(a), Some(b)] if (b - a).abs() < AT_REST_C)
     }
 
     /// Their mean, °C, where there was anything in them.

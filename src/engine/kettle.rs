@@ -5,6 +5,7 @@ mod next_make;
 mod other;
 mod outlook;
 mod person;
+mod underway;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -65,6 +66,8 @@ pub(super) struct Kettle {
     pub tracker: Tracker,
     /// Looks for the next make once the curd is out.
     next: Option<Box<Tracker>>,
+    /// Looks for a make that was under way when the probe first spoke.
+    unseen: Option<underway::Unseen>,
     pub heat: Heat,
     pub alarms: Alarms,
     /// Further probes in it, by name.
@@ -113,6 +116,7 @@ impl Kettle {
             now: tracker.now(),
             tracker,
             next: None,
+            unseen: None,
             boiling_celsius: boiling_celsius(plan.as_deref()),
             plan,
             watch,
@@ -206,6 +210,7 @@ impl Kettle {
             }
             self.look_for_next(bin, slow_var);
             self.plain.push(bin);
+            self.look_for_unseen(bin, slow_var);
             self.still.bin(bin, slow_var, self.tracker.heating() > 0.5 || self.stirred());
             let milk = self.filter.milk().map(|m| m.0);
             self.heat.bin(bin, self.tracker.heating(), milk.as_ref(), slow_var);
@@ -213,6 +218,7 @@ impl Kettle {
         self.bins = bins;
         self.bins.clear();
         self.tell(out);
+        self.go_on_with_unseen(out);
         self.end_makes(t_s, out);
         if let Some(clock) = &mut self.rennet {
             let celsius = self.filter.milk().map(|m| m.0.level);

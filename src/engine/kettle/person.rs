@@ -82,6 +82,7 @@ impl Kettle {
         self.boiling_celsius = boiling_celsius(self.plan.as_deref());
         self.tracker.replan(self.plan.as_deref());
         self.next = None;
+        self.unseen = None;
         self.now = self.tracker.now();
         self.heat.retarget(self.now.target_celsius);
         self.tell(out);

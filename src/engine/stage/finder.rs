@@ -11,6 +11,7 @@
 //! hypotheses live; the work of a bin does not grow with the make's length.
 
 mod marked;
+mod underway;
 
 use super::air::Air;
 use super::grammar::{Grammar, MOST_NODES, Node, Phase};
@@ -67,6 +68,8 @@ pub(super) struct Finder {
     was_away: bool,
     /// A make is on for sure: milk was warmed.
     pub begun: bool,
+    /// It began in a make whose warming nobody saw.
+    pub underway: bool,
     spawned: Vec<Hypothesis>,
     /// Who may leave for which phase, and how likely: used within a bin only.
     leaving: Vec<(usize, usize, f64)>,
@@ -74,7 +77,27 @@ pub(super) struct Finder {
 
 impl Finder {
     pub fn new(grammar: Grammar) -> Self {
-        let start = Hypothesis {
+        Self {
+            grammar,
+            hyps: vec![Self::nowhere()],
+            pins: Pins::default(),
+            air: Air::default(),
+            bin: 0,
+            zero_s: None,
+            var_fire: 0.035 * 0.035,
+            var_recent: 1.0e-3,
+            away_since: 0,
+            was_away: false,
+            begun: false,
+            underway: false,
+            spawned: Vec::new(),
+            leaving: Vec::new(),
+        }
+    }
+
+    /// Nothing is known yet.
+    fn nowhere() -> Hypothesis {
+        Hypothesis {
             node: 0,
             entered: 0,
             w: 0.0,
@@ -85,21 +108,6 @@ impl Finder {
             milk_since: 0,
             cooked: i64::MAX,
             path: [NEVER; MOST_SLOTS],
-        };
-        Self {
-            grammar,
-            hyps: vec![start],
-            pins: Pins::default(),
-            air: Air::default(),
-            bin: 0,
-            zero_s: None,
-            var_fire: 0.035 * 0.035,
-            var_recent: 1.0e-3,
-            away_since: 0,
-            was_away: false,
-            begun: false,
-            spawned: Vec::new(),
-            leaving: Vec::new(),
         }
     }
 

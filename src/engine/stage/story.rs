@@ -9,7 +9,7 @@ use super::dated::began;
 use super::finder::{Finder, MOST_SLOTS, NEVER};
 use super::grammar::Phase;
 use super::history::History;
-use super::warmed::has_warmed;
+use super::warmed::{has_warmed, is_cooked};
 use super::{Basis, Stage};
 use crate::engine::bins::BIN_S;
 
@@ -164,7 +164,7 @@ impl Story {
                 // It looks far back; twice a minute is often enough.
                 f.bin % 3 == 0 && since_s >= 150.0 && b.reached > 0.9 && has_warmed(f, slot, b.place, history)
             }
-            _ if self.told.is_empty() => false,
+            _ if self.told.is_empty() => f.underway && f.bin % 3 == 0 && is_cooked(f, history),
             Stage::Drawing => {
                 // A probe that is out cools; one that reads as before is in.
                 let in_whey = history.smooth_at(b.place - 3.0);
@@ -209,7 +209,8 @@ impl Story {
         let marked = f.pins.near(slot, began_s, 90.0);
         let basis = if marked {
             Basis::Mark
-        } else if within < 0.5 {
+        } else if within < 0.5 || (f.underway && b.place < 1.0) {
+            // Nobody saw it begin.
             Basis::Plan
         } else {
             Basis::Trace
@@ -291,8 +292,10 @@ impl Story {
             match told {
                 Some(t) if t.basis == Basis::Mark => whole.told.push(t.clone()),
                 Some(t) if t.by_target && b.reached < 0.5 => whole.told.push(t.clone()),
-                // Whey is only told of where it was told at the time.
+                // Whey is only told of where it was told at the time, and so is the
+                // warming of a make that was under way.
                 None if f.grammar.slots[slot].stage > Stage::Drawing => {}
+                None if f.underway && f.grammar.slots[slot].stage == Stage::Warming => {}
                 _ if b.reached >= 0.5 => {
                     let t = whole.compose(f, history, slot, b, now_s);
                     whole.told.push(t);

@@ -97,6 +97,14 @@ impl Tracker {
         }
     }
 
+    /// A tracker of a make that may be under way: its probe hangs in something of
+    /// `celsius`.
+    pub fn underway(plan: Option<&Plan>, celsius: f64) -> Self {
+        let mut tracker = Self::new(plan);
+        tracker.finder = Finder::underway(tracker.grammar.clone(), celsius);
+        tracker
+    }
+
     /// Walks one bin on; `slow_var` is the variance of ten-second means.
     pub fn bin(&mut self, bin: &Bin, slow_var: f64, out: &mut Vec<Telling>) {
         self.finder.step(bin, slow_var);
@@ -246,6 +254,11 @@ impl Tracker {
                 minutes: None,
             },
         }
+    }
+
+    /// Bins walked since it began.
+    pub fn bins(&self) -> i64 {
+        self.finder.bin
     }
 
     /// Stages told so far, oldest first.

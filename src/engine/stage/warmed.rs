@@ -1,6 +1,7 @@
 //! Whether milk was warmed, and since when the probe has hung in it: what makes
 //! a make of a trace.
 
+use super::Stage;
 use super::finder::Finder;
 use super::history::History;
 use crate::engine::bins::BIN_S;
@@ -79,4 +80,48 @@ pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History)
         && pace >= SLOWEST_FIRE
         && history.heard(from, now) >= 0.5
         && history.never_fell_by(1.5, from, now)
+}
+
+/// Milk that is set, and curd that is cut, stands no further below and above where it
+/// was to be set, °C; where no plan says where, between these.
+const BELOW_SET_C: f64 = 4.0;
+const BEYOND_SET_C: f64 = 2.0;
+const SET_BETWEEN_C: (f64, f64) = (27.0, 37.0);
+/// It stands so long before it is cooked, bins: five minutes at the least.
+const STANDS_BINS: f64 = 30.0;
+/// A cook has risen by this, and above where the milk is set by that, °C.
+const COOK_ROSE_C: f64 = 1.0;
+const ABOVE_SET_C: f64 = 0.3;
+/// The same where the probe first spoke in the middle of it; what came up from below
+/// this, °C, while it did is on its way from the cold.
+const FIRST_SPOKE_C: f64 = 27.0;
+const BEGUN_ROSE_C: f64 = 1.5;
+const BEGUN_ABOVE_C: f64 = 1.5;
+
+/// Whether a make that was under way when the probe first spoke is on its cook:
+/// warm milk or curd that stood where milk is set, or was on the fire already, and
+/// is heated beyond it at a fire's pace. Nothing else that is warm does so.
+pub(super) fn is_cooked(f: &Finder, history: &History) -> bool {
+    let slots = &f.grammar.slots;
+    let Some(cook) = slots.iter().position(|s| s.stage == Stage::Cooking) else { return false };
+    let Some(place) = f.sure_of(cook) else { return false };
+    let now = f.bin as f64 - 1.0;
+    let from = history.lowest_place(place - 6.0, (now - 6.0).max(place));
+    let (Some(level), Some(foot)) = (history.smooth_at(now), history.smooth_from(from)) else { return false };
+    let rose = level - foot;
+    if rose / ((now - from).max(1.0) * BIN_S) * 60.0 < SLOWEST_FIRE
+        || history.heard(from - STANDS_BINS, now) < 0.5
+    {
+        return false;
+    }
+    let planned = slots.iter().find(|s| s.stage == Stage::Warming).and_then(|s| s.target_celsius);
+    let (least, set) = planned.map_or(SET_BETWEEN_C, |set| (set - BELOW_SET_C, set));
+    if from < STANDS_BINS {
+        let beyond = level >= set + BEGUN_ABOVE_C && rose >= BEGUN_ROSE_C;
+        return planned.is_some() && foot >= least.max(FIRST_SPOKE_C) && beyond;
+    }
+    let highest = history.highest_place(from - STANDS_BINS, from).and_then(|p| history.smooth_at(p));
+    let stood = history.lowest(from - STANDS_BINS, from).is_some_and(|c| c >= least)
+        && highest.is_some_and(|c| c <= set + BEYOND_SET_C);
+    stood && rose >= COOK_ROSE_C && level >= set + ABOVE_SET_C
 }

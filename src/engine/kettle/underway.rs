@@ -1,0 +1,58 @@
+//! A make that nobody saw begin: milk warm from the cow, a probe hung late, a
+//! daemon begun in the middle. While nothing is told, and the probe hangs in what
+//! may be milk, a second tracker takes it to be one; it is believed once what stood
+//! is heated as a cook is, and takes over.
+
+use super::{Kettle, Said};
+use crate::engine::bins::Bin;
+use crate::engine::stage::{Stage, Telling, Tracker};
+
+/// No milk is set below this, °C.
+const WARM_C: f64 = 25.0;
+/// A probe is lifted for so many bins at the most.
+const LIFTED_BINS: u16 = 12;
+/// What has been warm for so long is no milk, bins: a quarter of a day.
+const LONGEST_BINS: i64 = 2160;
+
+/// What the probe hangs in, since it was warm.
+#[derive(Debug)]
+pub(super) struct Unseen {
+    /// `None` where it is no milk.
+    tracker: Option<Box<Tracker>>,
+    /// Bins for which it has been cold.
+    cold: u16,
+}
+
+impl Kettle {
+    /// Lets it walk a bin, while nothing is told.
+    pub(super) fn look_for_unseen(&mut self, bin: &Bin, slow_var: f64) {
+        let warm = bin.celsius.is_none_or(|c| c >= WARM_C);
+        if !self.tracker.told().is_empty() {
+            self.unseen = None;
+        } else if let Some(unseen) = &mut self.unseen {
+            unseen.cold = if warm { 0 } else { unseen.cold + 1 };
+            if let Some(tracker) = &mut unseen.tracker {
+                tracker.bin(bin, slow_var, &mut Vec::new());
+                if tracker.bins() > LONGEST_BINS && tracker.heating() < 0.05 {
+                    unseen.tracker = None;
+                }
+            }
+            if unseen.cold > LIFTED_BINS {
+                self.unseen = None;
+            }
+        } else if let Some(c) = bin.celsius.filter(|_| warm && self.plain.is_at_rest()) {
+            let tracker = Box::new(Tracker::underway(self.plan.as_deref(), c));
+            self.unseen = Some(Unseen { tracker: Some(tracker), cold: 0 });
+        }
+    }
+
+    /// Goes on with it where a cook is on.
+    pub(super) fn go_on_with_unseen(&mut self, out: &mut Vec<Said>) {
+        let cooks = |t: &Tracker| t.told().iter().any(|t| t.stage == Stage::Cooking);
+        let Some(unseen) = self.unseen.as_mut().filter(|_| self.tracker.told().is_empty()) else { return };
+        let Some(tracker) = unseen.tracker.take_if(|t| cooks(t)) else { return };
+        self.tellings.extend(tracker.told().iter().cloned().map(Telling::Began));
+        self.tracker = *tracker;
+        self.tell(out);
+    }
+}

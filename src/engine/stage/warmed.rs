@@ -47,8 +47,8 @@ pub(super) fn into_the_milk(place: f64, history: &History) -> Option<f64> {
 /// fire's pace, without turning back, by a probe that speaks often enough.
 pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History) -> bool {
     let now = f.bin as f64 - 1.0;
-    let from = into_the_milk(place, history).map_or(place, |p| p + 2.0);
-    let from = history.lowest_place(from, now);
+    let put_in = into_the_milk(place, history);
+    let from = history.lowest_place(put_in.map_or(place, |p| p + 2.0), now);
     let (Some(level), Some(low)) = (history.smooth_at(now), history.smooth_from(from)) else {
         return false;
     };
@@ -61,7 +61,8 @@ pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History)
     // Milk still warm from the cow needs little, and a probe shows when it is put in.
     let from_the_cow =
         near && f.grammar.slots[slot].target_celsius.is_some() && history.stepped_up(from, 3.0);
-    let wanders = history.swings(from - BEFORE_BINS, from, SWING_C) >= 3;
+    // A probe that is rinsed or checked swings too; but it was put into the milk.
+    let wanders = put_in.is_none() && history.swings(from - BEFORE_BINS, from, SWING_C) >= 3;
     // It has hung for long where nobody was seen to put it: in milk of the
     // evening, or in the open.
     let hung = from > HUNG_BINS as f64 && history.plunge_before(from, HUNG_BINS).is_none();

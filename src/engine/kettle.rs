@@ -21,7 +21,7 @@ use super::heat::{Heat, Learned};
 use super::plan::Plan;
 use super::probe::{Health, Verdict, Watch};
 use super::situation::Outlook;
-use super::stage::{Now, Stage, Telling, Tracker};
+use super::stage::{Basis, Now, Stage, Telling, Tracker};
 use super::still::Stillness;
 use other::Other;
 
@@ -251,7 +251,7 @@ impl Kettle {
                     let target = self.tracker.now().target_celsius;
                     self.heat.begin(t.began_s, target, t.stage == Stage::Cooking);
                 }
-                if t.stage == Stage::Cutting || t.stage == Stage::Drawing {
+                if t.stage == Stage::Cutting && t.basis == Basis::Mark {
                     self.rennet = None;
                 }
             }
@@ -356,7 +356,8 @@ impl Kettle {
 
     /// When to look at the curd, engine seconds.
     pub fn curd_check_at_s(&self) -> Option<f64> {
-        self.rennet.as_ref().and_then(RennetClock::curd_check_at_s)
+        // A cut that is told and taken back brings it again.
+        self.rennet.as_ref().filter(|_| self.now.stage <= Stage::Setting)?.curd_check_at_s()
     }
 }
 

@@ -1,7 +1,6 @@
 //! How a kettle stands: where its heating goes, and all that the alarms look at.
 
 use super::Kettle;
-use crate::engine::clot::RennetClock;
 use crate::engine::filter::Trend;
 use crate::engine::probe::Health;
 use crate::engine::situation::{Outlook, Situation};
@@ -87,7 +86,7 @@ impl Kettle {
             } else {
                 self.still.seconds(t_s)
             },
-            curd_check_at_s: self.rennet.as_ref().and_then(RennetClock::curd_check_at_s),
+            curd_check_at_s: self.curd_check_at_s(),
             boiling_celsius: self.boiling_celsius,
         }
     }

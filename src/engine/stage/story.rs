@@ -35,6 +35,9 @@ const OUT_C: f64 = 1.5;
 /// less than this may go on, seconds.
 pub(super) const COOKED_C: f64 = 0.6;
 const FLAGS_S: f64 = 480.0;
+/// What was told, and is marked to begin within this, is not taken back, seconds.
+const ANNOUNCED_S: f64 = 240.0;
+
 /// A stage as told.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Told {
@@ -90,7 +93,7 @@ impl Story {
     /// Brings what is told up to the finder's belief.
     pub fn update(&mut self, f: &Finder, history: &History, now_s: f64, out: &mut Vec<Telling>) {
         let beliefs = beliefs(f);
-        self.withdraw(&beliefs, now_s, out);
+        self.withdraw(f, &beliefs, now_s, out);
         for (slot, b) in beliefs.iter().enumerate().take(f.grammar.slots.len()).skip(1) {
             if f.grammar.slots[slot].stage == Stage::Idle {
                 continue;
@@ -110,13 +113,19 @@ impl Story {
         self.reach(f, history, now_s, out);
     }
 
-    fn withdraw(&mut self, beliefs: &[Belief; MOST_SLOTS], now_s: f64, out: &mut Vec<Telling>) {
+    fn withdraw(&mut self, f: &Finder, beliefs: &[Belief; MOST_SLOTS], now_s: f64, out: &mut Vec<Telling>) {
         let mut i = 0;
         while i < self.told.len() {
             let t = &self.told[i];
             let fresh = now_s - t.first_s < REVISABLE_S;
             let least = if t.stage == Stage::Cooking { WITHDRAW_COOK } else { WITHDRAW };
-            if t.basis != Basis::Mark && !t.by_target && fresh && beliefs[t.slot].reached < least {
+            let announced = f.pins.near(t.slot, now_s, ANNOUNCED_S);
+            if t.basis != Basis::Mark
+                && !t.by_target
+                && fresh
+                && !announced
+                && beliefs[t.slot].reached < least
+            {
                 out.push(Telling::Withdrawn(self.told.remove(i)));
             } else {
                 i += 1;

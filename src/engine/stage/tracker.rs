@@ -16,6 +16,9 @@ use crate::engine::plan::Plan;
 /// The milk stands this long after the rennet was poured, seconds: it is
 /// stirred in, then brought to a stand (common practice, a minute or two).
 const RENNET_TO_STAND_S: f64 = 90.0;
+/// Where the trace does not show a marked stage so long after it was to begin, seconds,
+/// the mark is believed.
+const SHOWS_S: f64 = 150.0;
 /// A make is told as ended once the curd has been out this long, seconds.
 const OUT_S: f64 = 1500.0;
 /// Whey may go on the fire this long after the curd came out, seconds.
@@ -45,8 +48,8 @@ pub struct Tracker {
     finder: Finder,
     story: Story,
     history: History,
-    /// Beginnings that a mark puts into the near future, with their slot.
-    due: Vec<(usize, f64)>,
+    /// Beginnings that a mark puts into the near future.
+    due: Vec<Due>,
     /// How many of the told stages were given in a make that ended.
     closed: usize,
     /// Highest smoothed temperature while the last cook was told of, with its
@@ -54,6 +57,14 @@ pub struct Tracker {
     top: Option<(usize, f64)>,
     /// What the finder believes since its last bin; asked far more often.
     belief: Belief,
+}
+
+/// A beginning that a mark puts into the near future.
+#[derive(Debug)]
+struct Due {
+    slot: usize,
+    at_s: f64,
+    told: bool,
 }
 
 /// Sums over the finder's hypotheses.
@@ -149,14 +160,20 @@ impl Tracker {
     }
 
     fn tell_due(&mut self, now_s: f64, out: &mut Vec<Telling>) {
-        let mut i = 0;
-        while i < self.due.len() {
-            if self.due[i].1 <= now_s {
-                let (slot, at_s) = self.due.remove(i);
-                self.story.mark(&self.finder, slot, at_s, now_s, out);
-            } else {
-                i += 1;
+        for mut due in std::mem::take(&mut self.due) {
+            let on = now_s >= due.at_s;
+            if on && !due.told {
+                self.story.mark(&self.finder, due.slot, due.at_s, now_s, out);
+                due.told = true;
             }
+            if on && self.finder.has_entered(due.slot, due.at_s, SHOWS_S) {
+                continue;
+            }
+            if on && (now_s >= due.at_s + SHOWS_S || !self.finder.leads_to(due.slot)) {
+                self.finder.enter(due.slot, due.at_s);
+                continue;
+            }
+            self.due.push(due);
         }
     }
 
@@ -222,10 +239,18 @@ impl Tracker {
 
     fn say_slot(&mut self, slot: usize, at_s: f64, sd_s: f64, t_s: f64, out: &mut Vec<Telling>) {
         self.finder.pins.add(slot, at_s, sd_s);
-        self.finder.enter(slot, at_s);
         if at_s > t_s {
-            self.due.push((slot, at_s));
+            self.due.retain(|due| due.slot != slot);
+            self.due.push(Due { slot, at_s, told: false });
+            self.finder.expect(slot, at_s);
         } else {
+            // What was to come before it has come.
+            for due in &mut self.due {
+                due.at_s = due.at_s.min(at_s - 1.0);
+            }
+            self.tell_due(t_s, out);
+            self.due.clear();
+            self.finder.enter(slot, at_s);
             self.story.mark(&self.finder, slot, at_s, t_s, out);
         }
         self.belief = Belief::of(&self.finder, &self.story);

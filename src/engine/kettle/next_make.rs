@@ -10,8 +10,12 @@ use super::{Kettle, Said};
 use crate::engine::bins::Bin;
 use crate::engine::stage::{Stage, Telling, Tracker};
 
-/// Whey is never as cold as this when it goes on the fire, °C; milk mostly is.
+/// Whey is never as cold as this when it goes on the fire, nor colder by that than
+/// when its curd was drawn, °C; milk mostly is.
 const COLD_C: f64 = 27.0;
+const COOLS_C: f64 = 6.0;
+/// The whey's temperature is looked up so long before the drawing, seconds.
+const DRAWN_S: f64 = 60.0;
 /// Milk that stands is not set above this, °C, and has stood for so long, seconds.
 const STANDS_BELOW_C: f64 = 40.0;
 const STANDS_S: f64 = 240.0;
@@ -37,12 +41,19 @@ impl Kettle {
         let now = next.now();
         let celsius = |s: f64| next.celsius_at(s);
         match now.stage {
-            Stage::Warming => next.lowest_in_milk(now.began_s).is_some_and(|c| c < COLD_C),
+            Stage::Warming => next.lowest_in_milk(now.began_s).is_some_and(|c| c < self.coldest_whey()),
             Stage::Ripening | Stage::Setting => {
                 t_s - now.began_s > STANDS_S && celsius(t_s).is_some_and(|c| c < STANDS_BELOW_C)
             }
             _ => false,
         }
+    }
+
+    /// What is colder is no whey of this make, °C.
+    fn coldest_whey(&self) -> f64 {
+        let drawn = self.tracker.told().iter().rev().find(|t| t.stage == Stage::Drawing);
+        let whey = drawn.and_then(|t| self.tracker.celsius_at(t.began_s - DRAWN_S));
+        whey.map_or(COLD_C, |c| COLD_C.min(c - COOLS_C))
     }
 
     /// Whether what the next make's tracker saw may be milk, now that the old make

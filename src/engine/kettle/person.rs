@@ -42,8 +42,13 @@ impl Kettle {
             }
             _ => {}
         }
-        self.tracker.mark(kind, t_s, &mut self.tellings);
-        self.tell(out);
+        if *kind == MarkKind::Lift && self.now.stage > Stage::Drawing {
+            // The whey's curd is out.
+            self.finish(t_s, out);
+        } else {
+            self.tracker.mark(kind, t_s, &mut self.tellings);
+            self.tell(out);
+        }
         self.judge(t_s, out);
     }
 
@@ -60,11 +65,11 @@ impl Kettle {
     pub fn command(&mut self, ask: &Ask, by: Option<&Name>, t_s: f64, out: &mut Vec<Said>) {
         match ask {
             Ask::Follow(plan) => self.follow(plan.clone(), out),
+            Ask::Stage(Stage::Idle) | Ask::EndMake => self.finish(t_s, out),
             Ask::Stage(stage) => {
                 self.tracker.set(*stage, t_s, &mut self.tellings);
                 self.tell(out);
             }
-            Ask::EndMake => self.finish(t_s, out),
             _ => self.alarms.command(ask, by, t_s, &mut self.changes),
         }
         self.pass_alarms(out);

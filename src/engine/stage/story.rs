@@ -248,7 +248,7 @@ impl Story {
             let told = Told {
                 slot: next,
                 stage: after.stage,
-                began_s: f.second_of(place as f32),
+                began_s: f.second_of(place as f32).max(now.began_s + 1.0),
                 confidence: 0.9,
                 basis: Basis::Trace,
                 first_s: now_s,
@@ -265,8 +265,11 @@ impl Story {
         self.told.insert(at, told);
     }
 
-    /// A person says that `slot` began at `began_s`.
+    /// A person says that `slot` began at `began_s`: what comes after it did not begin
+    /// before.
     pub fn mark(&mut self, f: &Finder, slot: usize, began_s: f64, now_s: f64, out: &mut Vec<Telling>) {
+        let too_soon = |t: &mut Told| t.slot > slot && t.began_s < began_s;
+        out.extend(self.told.extract_if(.., too_soon).map(Telling::Withdrawn));
         let told = Told {
             slot,
             stage: f.grammar.slots[slot].stage,
@@ -312,7 +315,17 @@ impl Story {
                 _ => {}
             }
         }
-        whole.told.sort_by(|a, b| a.began_s.total_cmp(&b.began_s));
+        whole.told.sort_by_key(|t| t.slot);
+        // Where a person marked that a stage began, none before it began later.
+        let mut marked_s = f64::INFINITY;
+        for k in (0..whole.told.len()).rev() {
+            let t = &whole.told[k];
+            if t.began_s >= marked_s {
+                whole.told.remove(k);
+            } else if t.basis == Basis::Mark {
+                marked_s = t.began_s;
+            }
+        }
         whole.told
     }
 }

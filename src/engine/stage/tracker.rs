@@ -24,6 +24,9 @@ const OUT_S: f64 = 1500.0;
 /// Whey may go on the fire this long after the curd came out, seconds.
 const WHEY_WITHIN_S: f64 = 5400.0;
 
+/// Whey that is heated for its cheese goes beyond this, °C.
+const WHEY_C: f64 = 60.0;
+
 /// Where a make is now.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Now {
@@ -230,10 +233,11 @@ impl Tracker {
     fn say(&mut self, stage: Stage, at_s: f64, sd_s: f64, t_s: f64, out: &mut Vec<Telling>) {
         let last = self.story.current().map_or(0, |t| t.slot);
         let slots = &self.grammar.slots;
-        let after = (last..slots.len()).find(|&k| k > 0 && slots[k].stage == stage);
-        let Some(slot) = after.or_else(|| (1..slots.len()).find(|&k| slots[k].stage == stage)) else {
-            return;
-        };
+        let of_kind = |k: &usize| slots[*k].stage == stage;
+        let after = (last.max(1)..slots.len()).find(of_kind);
+        // What was given in a make that ended is not gone back to.
+        let back = || (1..slots.len()).find(of_kind).filter(|_| self.closed == 0);
+        let Some(slot) = after.or_else(back) else { return };
         self.say_slot(slot, at_s, sd_s, t_s, out);
     }
 
@@ -292,12 +296,22 @@ impl Tracker {
     }
 
     /// The maker changes his mind about the running stage's target, or about
-    /// the next one's that has a target where the running one has none.
+    /// the next one's that has a target where the running one has none. Curd that
+    /// is stirred has the target of its cook.
     pub fn set_target(&mut self, celsius: f64) {
         let from = self.story.current().map_or(1, |t| t.slot);
         let g = &mut self.finder.grammar;
-        let heats = |s: Stage| matches!(s, Stage::Warming | Stage::Cooking | Stage::WheyHeating);
-        let Some(slot) = (from..g.slots.len()).find(|&k| heats(g.slots[k].stage)) else { return };
+        let stage = |k: usize| g.slots.get(k).map(|s| s.stage);
+        let heats =
+            |k: &usize| matches!(stage(*k), Some(Stage::Warming | Stage::Cooking | Stage::WheyHeating));
+        // Curd that is stirred out at the target of its cook is cooked on.
+        let cooked = || self.story.told.iter().rev().find(|t| t.stage == Stage::Cooking).map(|t| t.slot);
+        let slot = if stage(from) == Some(Stage::Stirring) && stage(from + 1) != Some(Stage::Cooking) {
+            cooked()
+        } else {
+            (from..g.slots.len()).find(heats)
+        };
+        let Some(slot) = slot else { return };
         g.slots[slot].target_celsius = Some(celsius);
         for n in &mut g.nodes {
             if n.slot == slot {
@@ -378,8 +392,12 @@ impl Tracker {
     }
 
     /// Takes back the whey that was told of from `from_s` on: it was the next milk.
+    /// So was whey that a person marked and that nobody heated.
     pub fn withdraw_whey(&mut self, from_s: f64, out: &mut Vec<Telling>) {
-        let is_milk = |t: &mut Told| t.stage > Stage::Drawing && t.began_s >= from_s;
+        let place = |s: f64| (s - self.finder.zero_s.unwrap_or(0.0)) / BIN_S;
+        let hot = |t: &Told| self.history.highest_place(place(t.began_s), place(from_s) + 1.0);
+        let cold = |t: &Told| hot(t).and_then(|p| self.history.smooth_at(p)).is_none_or(|c| c < WHEY_C);
+        let is_milk = |t: &mut Told| t.stage > Stage::Drawing && (t.began_s >= from_s || cold(t));
         out.extend(self.story.told.extract_if(.., is_milk).map(Telling::Withdrawn));
     }
 
@@ -420,7 +438,8 @@ impl Tracker {
         let from = self.story.current().map_or(1, |t| t.slot);
         for k in from..self.finder.grammar.slots.len() {
             let stage = self.finder.grammar.slots[k].stage;
-            if let Some(new) = self.grammar.slots.iter().find(|s| s.stage == stage) {
+            let nth = self.finder.grammar.slots[..k].iter().filter(|s| s.stage == stage).count();
+            if let Some(new) = self.grammar.slots.iter().filter(|s| s.stage == stage).nth(nth) {
                 self.finder.grammar.slots[k].target_celsius = new.target_celsius;
                 self.finder.grammar.slots[k].minutes = new.minutes;
                 for n in self.finder.grammar.nodes.iter_mut().filter(|n| n.slot == k) {

@@ -19,6 +19,8 @@ use curdtrace::rehearse::family::Family;
 use curdtrace::rehearse::make::{KETTLE, Make, Marks, Spoken, make};
 use curdtrace::rehearse::scene::Options;
 
+#[path = "makes_and_marks/pressed.rs"]
+mod pressed;
 #[path = "makes_and_marks/unseen.rs"]
 mod unseen;
 
@@ -30,17 +32,25 @@ fn play(plan: &Plan, lines: &[(i64, Spoken)]) -> Vec<Effect> {
     play_to(Engine::new(Some(Arc::new(plan.clone()))), lines)
 }
 
-fn play_to(mut engine: Engine, lines: &[(i64, Spoken)]) -> Vec<Effect> {
+fn play_to(engine: Engine, lines: &[(i64, Spoken)]) -> Vec<Effect> {
+    play_all(engine, lines.iter().map(happens).collect())
+}
+
+fn happens((wall_ns, spoken): &(i64, Spoken)) -> (i64, Happening) {
+    let what = match spoken {
+        Spoken::Reading(r) => Happening::Reading(r.clone()),
+        Spoken::Mark(m) => Happening::Mark(m.clone()),
+    };
+    (*wall_ns, what)
+}
+
+fn play_all(mut engine: Engine, all: Vec<(i64, Happening)>) -> Vec<Effect> {
     let mut out = Vec::new();
     let stamp = |wall_ns: i64| Stamp { boot: 1, mono_ns: wall_ns.unsigned_abs(), wall_ns: Some(wall_ns) };
-    for (wall_ns, spoken) in lines {
-        let what = match spoken {
-            Spoken::Reading(r) => Happening::Reading(r.clone()),
-            Spoken::Mark(m) => Happening::Mark(m.clone()),
-        };
-        engine.step(&Event { stamp: stamp(*wall_ns), what }, &mut out);
+    let last = all.last().unwrap().0;
+    for (wall_ns, what) in all {
+        engine.step(&Event { stamp: stamp(wall_ns), what }, &mut out);
     }
-    let last = lines.last().unwrap().0;
     engine.step(&Event { stamp: stamp(last), what: Happening::EndOfInput }, &mut out);
     out
 }

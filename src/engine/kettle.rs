@@ -21,7 +21,7 @@ use super::heat::{Heat, Learned};
 use super::plan::Plan;
 use super::probe::{Health, Verdict, Watch};
 use super::situation::Outlook;
-use super::stage::{Basis, Now, Stage, Telling, Tracker};
+use super::stage::{Basis, Now, Stage, Telling, Told, Tracker};
 use super::still::Stillness;
 use other::Other;
 
@@ -48,7 +48,7 @@ pub(super) enum Said {
 #[derive(Debug)]
 pub(super) struct MakeSaid {
     /// Stages, and when the last one ended.
-    pub stages: Vec<super::stage::Told>,
+    pub stages: Vec<Told>,
     pub ended_s: f64,
     pub cooks: Vec<super::stage::CookSeen>,
     /// When each heating was called.
@@ -269,10 +269,8 @@ impl Kettle {
     }
 
     fn end_makes(&mut self, t_s: f64, out: &mut Vec<Said>) {
-        if let Some(stages) = self.tracker.ended(t_s) {
-            self.give(stages, t_s, out);
-            (self.began, self.given) = (false, true);
-        }
+        let ended = self.tracker.ended(t_s);
+        self.give_before_whey(ended, t_s, out);
         // Whey on the fire is a make of its own; rinsing water is soon seen to
         // be none.
         let whey = self.now.stage == Stage::WheyHeating && t_s - self.now.began_s > WHEY_SURE_S;
@@ -307,7 +305,15 @@ impl Kettle {
         self.heating_told = (None, t_s);
     }
 
-    fn give(&mut self, stages: Vec<super::stage::Told>, t_s: f64, out: &mut Vec<Said>) {
+    /// Gives a cheese whose whey may be heated in the same kettle.
+    fn give_before_whey(&mut self, stages: Option<Vec<Told>>, t_s: f64, out: &mut Vec<Said>) {
+        if let Some(stages) = stages {
+            self.give(stages, t_s, out);
+            (self.began, self.given) = (false, true);
+        }
+    }
+
+    fn give(&mut self, stages: Vec<Told>, t_s: f64, out: &mut Vec<Said>) {
         let cooks = self.tracker.cooks(&stages);
         let calls = self.heat.calls.clone();
         out.push(Said::Make(MakeSaid { stages, ended_s: t_s, cooks, calls }));

@@ -65,7 +65,7 @@ impl Kettle {
     pub fn command(&mut self, ask: &Ask, by: Option<&Name>, t_s: f64, out: &mut Vec<Said>) {
         match ask {
             Ask::Follow(plan) => self.follow(plan.clone(), out),
-            Ask::Stage(Stage::Idle) | Ask::EndMake => self.finish(t_s, out),
+            Ask::Stage(Stage::Idle) | Ask::EndMake => self.end_make(t_s, out),
             Ask::Stage(stage) => {
                 self.tracker.set(*stage, t_s, &mut self.tellings);
                 self.tell(out);
@@ -74,6 +74,17 @@ impl Kettle {
         }
         self.pass_alarms(out);
         self.judge(t_s, out);
+    }
+
+    /// The make is over, as a person says. Once the curd is out, or about to be, its
+    /// whey may still go on the fire.
+    fn end_make(&mut self, t_s: f64, out: &mut Vec<Said>) {
+        if matches!(self.now.stage, Stage::Settling | Stage::Drawing) {
+            let stages = self.tracker.end(t_s);
+            self.give_before_whey(stages, t_s, out);
+        } else {
+            self.finish(t_s, out);
+        }
     }
 
     /// Another plan: the stages found so far are given, and it begins anew
@@ -85,8 +96,10 @@ impl Kettle {
         }
         self.plan = plan;
         self.boiling_celsius = boiling_celsius(self.plan.as_deref());
-        self.tracker.replan(self.plan.as_deref());
-        self.next = None;
+        self.tracker.replan(self.plan.as_deref(), &mut self.tellings);
+        if let Some(next) = &mut self.next {
+            next.replan(self.plan.as_deref(), &mut Vec::new());
+        }
         self.unseen = None;
         self.now = self.tracker.now();
         self.heat.retarget(self.now.target_celsius);

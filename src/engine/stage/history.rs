@@ -32,6 +32,12 @@ impl History {
         }
     }
 
+    /// The last `most` bins at the most.
+    pub fn last(&self, most: usize) -> Vec<Option<f64>> {
+        let from = self.bins.len().saturating_sub(most);
+        self.bins[from..].iter().map(|v| v.is_finite().then_some(f64::from(*v))).collect()
+    }
+
     /// The value at a place, where there is one.
     pub fn at(&self, place: f64) -> Option<f64> {
         let v = *self.bins.get(place.max(0.0) as usize)?;

@@ -93,6 +93,8 @@ const STANDS_BINS: f64 = 30.0;
 /// A cook has risen by this, and above where the milk is set by that, °C.
 const COOK_ROSE_C: f64 = 1.0;
 const ABOVE_SET_C: f64 = 0.3;
+/// It goes no further beyond its target than this, °C.
+const BEYOND_COOK_C: f64 = 1.0;
 /// The same where the probe first spoke in the middle of it; what came up from below
 /// this, °C, while it did is on its way from the cold.
 const FIRST_SPOKE_C: f64 = 27.0;
@@ -110,6 +112,10 @@ pub(super) fn is_cooked(f: &Finder, history: &History) -> bool {
     let from = history.lowest_place(place - 6.0, (now - 6.0).max(place));
     let (Some(level), Some(foot)) = (history.smooth_at(now), history.smooth_from(from)) else { return false };
     let rose = level - foot;
+    // What goes beyond the cook's target is whey, or water.
+    if slots[cook].target_celsius.is_some_and(|t| level > t + BEYOND_COOK_C) {
+        return false;
+    }
     if rose / ((now - from).max(1.0) * BIN_S) * 60.0 < SLOWEST_FIRE
         || history.heard(from - STANDS_BINS, now) < 0.5
     {

@@ -1,0 +1,148 @@
+//! What a person's mark does to the stages: which stage it means, now or soon, and
+//! what the maker wants of a heating.
+
+use super::{Belief, Tracker};
+use crate::engine::event::MarkKind;
+use crate::engine::stage::Stage;
+use crate::engine::stage::story::{COOKED_C, Telling};
+
+/// The milk stands this long after the rennet was poured, seconds: it is
+/// stirred in, then brought to a stand (common practice, a minute or two).
+const RENNET_TO_STAND_S: f64 = 90.0;
+/// Where the trace does not show a marked stage so long after it was to begin, seconds,
+/// the mark is believed.
+const SHOWS_S: f64 = 150.0;
+
+/// A beginning that a mark puts into the near future.
+#[derive(Debug)]
+pub(super) struct Due {
+    slot: usize,
+    at_s: f64,
+    told: bool,
+}
+
+impl Tracker {
+    /// A person marked something at `t_s`.
+    pub fn mark(&mut self, mark: &MarkKind, t_s: f64, out: &mut Vec<Telling>) {
+        let now = self.now().stage;
+        let said = match mark {
+            MarkKind::Culture if self.is_left_to_culture(now) => Some((Stage::Ripening, t_s, 60.0)),
+            MarkKind::Rennet => Some((Stage::Setting, t_s + RENNET_TO_STAND_S, 30.0)),
+            MarkKind::Cut => Some((Stage::Cutting, t_s, 8.0)),
+            MarkKind::HeatOn => match now {
+                Stage::Idle => Some((Stage::Warming, t_s, 20.0)),
+                Stage::Drawing => Some((Stage::WheyHeating, t_s, 20.0)),
+                Stage::Cutting | Stage::Setting => Some((Stage::Cooking, t_s, 10.0)),
+                Stage::Cooking | Stage::Stirring => {
+                    if let Some(slot) = self.next_cook() {
+                        self.say_slot(slot, t_s, 10.0, t_s, out);
+                    }
+                    None
+                }
+                _ => None,
+            },
+            MarkKind::Wash if now == Stage::Cutting => Some((Stage::Cooking, t_s, 20.0)),
+            MarkKind::Lift => Some((Stage::Drawing, t_s, 20.0)),
+            _ => None,
+        };
+        if let Some((stage, at_s, sd_s)) = said {
+            self.say(stage, at_s, sd_s, t_s, out);
+        }
+    }
+
+    /// Whether milk to which culture is given now is left to it: warmed, and off
+    /// the fire. Culture that goes into cold milk says nothing of the stage.
+    fn is_left_to_culture(&self, now: Stage) -> bool {
+        now == Stage::Warming && self.heating() < 0.5
+    }
+
+    /// The slot of the cook that the plan has after the one that is done: where
+    /// the heat comes back, it is that one. Heat that comes back below the target
+    /// goes on with the same.
+    pub(super) fn next_cook(&self) -> Option<usize> {
+        let slots = &self.finder.grammar.slots;
+        let done = self.story.told.iter().rev().find(|t| t.stage == Stage::Cooking)?.slot;
+        let (_, top) = self.top.filter(|t| t.0 == done)?;
+        let reached = slots[done].target_celsius.is_none_or(|target| top >= target - COOKED_C);
+        (done + 1..slots.len()).find(|&k| slots[k].stage == Stage::Cooking).filter(|_| reached)
+    }
+
+    /// A person says which stage it is, from now on.
+    pub fn set(&mut self, stage: Stage, t_s: f64, out: &mut Vec<Telling>) {
+        self.say(stage, t_s, 5.0, t_s, out);
+    }
+
+    fn say(&mut self, stage: Stage, at_s: f64, sd_s: f64, t_s: f64, out: &mut Vec<Telling>) {
+        let last = self.story.current().map_or(0, |t| t.slot);
+        let slots = &self.grammar.slots;
+        let of_kind = |k: &usize| slots[*k].stage == stage;
+        let after = (last.max(1)..slots.len()).find(of_kind);
+        // What was given in a make that ended is not gone back to.
+        let back = || (1..slots.len()).find(of_kind).filter(|_| self.closed == 0);
+        let Some(slot) = after.or_else(back) else { return };
+        self.say_slot(slot, at_s, sd_s, t_s, out);
+    }
+
+    fn say_slot(&mut self, slot: usize, at_s: f64, sd_s: f64, t_s: f64, out: &mut Vec<Telling>) {
+        self.finder.pins.add(slot, at_s, sd_s);
+        if at_s > t_s {
+            self.due.retain(|due| due.slot != slot);
+            self.due.push(Due { slot, at_s, told: false });
+            self.finder.expect(slot, at_s);
+        } else {
+            // What was to come before it has come.
+            for due in &mut self.due {
+                due.at_s = due.at_s.min(at_s - 1.0);
+            }
+            self.tell_due(t_s, out);
+            self.due.clear();
+            self.finder.enter(slot, at_s);
+            self.story.mark(&self.finder, slot, at_s, t_s, out);
+        }
+        self.belief = Belief::of(&self.finder, &self.story);
+    }
+
+    /// Tells what a mark announced and is on now.
+    pub(super) fn tell_due(&mut self, now_s: f64, out: &mut Vec<Telling>) {
+        for mut due in std::mem::take(&mut self.due) {
+            let on = now_s >= due.at_s;
+            if on && !due.told {
+                self.story.mark(&self.finder, due.slot, due.at_s, now_s, out);
+                due.told = true;
+            }
+            if on && self.finder.has_entered(due.slot, due.at_s, SHOWS_S) {
+                continue;
+            }
+            if on && (now_s >= due.at_s + SHOWS_S || !self.finder.leads_to(due.slot)) {
+                self.finder.enter(due.slot, due.at_s);
+                continue;
+            }
+            self.due.push(due);
+        }
+    }
+
+    /// The maker changes his mind about the running stage's target, or about
+    /// the next one's that has a target where the running one has none. Curd that
+    /// is stirred has the target of its cook.
+    pub fn set_target(&mut self, celsius: f64) {
+        let from = self.story.current().map_or(1, |t| t.slot);
+        let g = &mut self.finder.grammar;
+        let stage = |k: usize| g.slots.get(k).map(|s| s.stage);
+        let heats =
+            |k: &usize| matches!(stage(*k), Some(Stage::Warming | Stage::Cooking | Stage::WheyHeating));
+        // Curd that is stirred out at the target of its cook is cooked on.
+        let cooked = || self.story.told.iter().rev().find(|t| t.stage == Stage::Cooking).map(|t| t.slot);
+        let slot = if stage(from) == Some(Stage::Stirring) && stage(from + 1) != Some(Stage::Cooking) {
+            cooked()
+        } else {
+            (from..g.slots.len()).find(heats)
+        };
+        let Some(slot) = slot else { return };
+        g.slots[slot].target_celsius = Some(celsius);
+        for n in &mut g.nodes {
+            if n.slot == slot {
+                n.target = Some(celsius);
+            }
+        }
+    }
+}

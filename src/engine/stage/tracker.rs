@@ -307,15 +307,13 @@ impl Tracker {
     pub fn replan(&mut self, plan: Option<&Plan>, out: &mut Vec<Telling>) {
         self.grammar = Grammar::of(plan);
         if self.story.told.is_empty() {
-            let (bins, zero_s) = (self.history.last(LOOKED_AT_ANEW), self.finder.zero_s);
-            let from = self.finder.bin - bins.len() as i64;
+            let bins = self.history.last(LOOKED_AT_ANEW);
+            let mut end_s = self.finder.second_of(self.finder.bin as f32) - bins.len() as f64 * BIN_S;
             self.restart();
-            let Some(zero_s) = zero_s else { return };
-            for (k, celsius) in (from..).zip(bins) {
-                let end_s = zero_s + (k + 1) as f64 * BIN_S;
+            for celsius in bins {
+                end_s += BIN_S;
                 let (var_white, slow_var) = self.noise;
-                let mid_s = end_s - BIN_S / 2.0;
-                let n = u32::from(celsius.is_some());
+                let (mid_s, n) = (end_s - BIN_S / 2.0, u32::from(celsius.is_some()));
                 self.bin(&Bin { end_s, celsius, mid_s, n, var_white, away: false }, slow_var, out);
             }
             return;

@@ -173,8 +173,8 @@ fn heat_meant_for_the_next_milk_is_no_whey() {
     all.push((lit, press(MarkKind::HeatOn)));
     all.sort_by_key(|h| h.0);
     let out = play_all(Engine::new(Some(Arc::new(cheese.plan.clone()))), all);
-    let whey = |m: &&Told| stages(m).contains(&Stage::WheyHeating);
-    assert!(!makes(&out).iter().any(|m| whey(&m)), "{:?}", makes(&out));
+    let whey = |m: &Told| stages(m).contains(&Stage::WheyHeating);
+    assert!(!makes(&out).into_iter().any(whey), "{:?}", makes(&out));
     assert_eq!(calls(&out, AlarmKind::HeatOff, true).len(), 2);
 }
 

@@ -29,6 +29,8 @@ use other::Other;
 const FORECAST_EVERY_S: f64 = 10.0;
 /// Whey that has been on the fire so long is taken for it, seconds.
 const WHEY_SURE_S: f64 = 180.0;
+/// Provided that it was told for so long, seconds: milk may look like it at first.
+const WHEY_TOLD_S: f64 = 120.0;
 /// A rennet clock is forgotten after this, seconds.
 const RENNET_FORGOTTEN_S: f64 = 6.0 * 3600.0;
 
@@ -273,7 +275,9 @@ impl Kettle {
         self.give_before_whey(ended, t_s, out);
         // Whey on the fire is a make of its own; rinsing water is soon seen to
         // be none.
-        let whey = self.now.stage == Stage::WheyHeating && t_s - self.now.began_s > WHEY_SURE_S;
+        let whey = self.now.stage == Stage::WheyHeating
+            && t_s - self.now.began_s > WHEY_SURE_S
+            && t_s - self.now.told_s > WHEY_TOLD_S;
         if whey && self.given && !self.began {
             self.began = true;
             out.push(Said::MakeBegan);

@@ -176,19 +176,20 @@ impl History {
 
     /// Where between two places the probe was put into something else out of a
     /// trace that stood: the largest of such steps, however small against those
-    /// that a lift out of stirred milk makes.
-    pub fn put_in(&self, first: f64, last: f64) -> Option<f64> {
+    /// that a lift out of stirred milk makes. What is hotter than `most_celsius` is not it.
+    pub fn put_in(&self, first: f64, last: f64, most_celsius: f64) -> Option<f64> {
         let (first, last) = (first.max(0.0) as usize + STOOD_BINS, last.max(0.0) as usize);
-        let steps = (first..=last).filter_map(|k| Some((k, self.step_out_of_rest(k)?)));
+        let steps = (first..=last).filter_map(|k| Some((k, self.step_out_of_rest(k, most_celsius)?)));
         steps.max_by(|a, b| a.1.total_cmp(&b.1)).map(|(k, _)| k as f64)
     }
 
-    /// How large a step begins with bin `k`, °C, where the trace stood before it.
-    fn step_out_of_rest(&self, k: usize) -> Option<f64> {
+    /// How large a step into something colder than this begins with bin `k`, °C, where
+    /// the trace stood before it.
+    fn step_out_of_rest(&self, k: usize, most_celsius: f64) -> Option<f64> {
         let stood = self.bins.get(k.checked_sub(STOOD_BINS)?..k)?;
         let mean = stood.iter().sum::<f32>() / stood.len() as f32;
         let spread = stood.iter().map(|v| (v - mean).abs()).fold(0.0, f32::max);
-        let then = self.median(k + 1, k + 3)?;
+        let then = self.median(k + 1, k + 3).filter(|c| *c < most_celsius)?;
         let step = (then - f64::from(mean)).abs();
         // What takes longer than two bins is heat, and no other place.
         let at_once = (f64::from(*self.bins.get(k + 1)?) - f64::from(stood[STOOD_BINS - 1])).abs();

@@ -51,7 +51,7 @@ pub struct Told {
     pub confidence: f64,
     /// What it rests on.
     pub basis: Basis,
-    first_s: f64,
+    pub(super) first_s: f64,
     last_s: f64,
     /// It holds by definition: the target was reached.
     by_target: bool,
@@ -185,6 +185,8 @@ impl Story {
             Stage::Stirring => self.has_cooked(f, slot, COOKED_C, history) || since_s >= FLAGS_S,
             // One that burns up below it is no second cook before the first is called.
             Stage::Cooking => self.has_cooked(f, slot, 0.0, history) || since_s >= FLAGS_S,
+            // Hot water that only stands was never on the fire.
+            Stage::WheyResting => self.told.iter().any(|t| t.stage == Stage::WheyHeating),
             Stage::WheyHeating => {
                 // Not the step into warm water, which only cools from there.
                 let low = history.lowest(b.place + 2.0, b.place + 5.0);

@@ -30,6 +30,8 @@ pub struct Now {
     pub stage: Stage,
     /// When it began, engine seconds.
     pub began_s: f64,
+    /// When it was told first, engine seconds.
+    pub told_s: f64,
     /// Probability that this holds.
     pub confidence: f64,
     /// What it rests on.
@@ -162,6 +164,7 @@ impl Tracker {
                 Now {
                     stage: t.stage,
                     began_s: t.began_s,
+                    told_s: t.first_s,
                     confidence: t.confidence,
                     basis: t.basis,
                     target_celsius: slot.target_celsius,
@@ -171,6 +174,7 @@ impl Tracker {
             None => Now {
                 stage: Stage::Idle,
                 began_s: 0.0,
+                told_s: 0.0,
                 confidence: 1.0,
                 basis: Basis::Trace,
                 target_celsius: None,

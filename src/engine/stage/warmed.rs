@@ -10,6 +10,9 @@ use crate::engine::bins::BIN_S;
 /// within this many bins before the rise was put in for it.
 const PLUNGE_BINS: usize = 48;
 
+/// What is hotter than the milk by this is no milk, °C.
+const RINSED_C: f64 = 4.0;
+
 /// Milk on a fire rises at least so fast on the whole, °C/min.
 const SLOWEST_FIRE: f64 = 0.2;
 
@@ -34,7 +37,9 @@ const BEFORE_BINS: f64 = 540.0;
 /// it rose, or the foot of a rise that began much earlier than was thought.
 pub(super) fn into_the_milk(place: f64, history: &History) -> Option<f64> {
     let foot = history.foot_of_rise(place);
-    let put_in = history.put_in(foot.min(place) - PLUNGE_BINS as f64, place + 2.0);
+    // Water that the probe was rinsed in was hotter than the milk that is warmed.
+    let hotter = history.smooth_at(place + 2.0).map_or(f64::INFINITY, |c| c + RINSED_C);
+    let put_in = history.put_in(foot.min(place) - PLUNGE_BINS as f64, place + 2.0, hotter);
     if put_in.is_some() {
         return put_in;
     }

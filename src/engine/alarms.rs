@@ -25,7 +25,7 @@ mod rules;
 mod said;
 mod words;
 
-pub use company::{Company, Share};
+pub use company::{Company, Share, Voice};
 
 use super::alarm::{AlarmKind, AlarmState, Delays, Priority};
 use super::effect::AlarmChange;
@@ -201,6 +201,19 @@ impl Alarms {
         }
         self.judge_told(AlarmKind::StoreFault, t_s, out);
         self.judge_told(AlarmKind::ClockUnsure, t_s, out);
+    }
+
+    /// How the alarm of this kettle's failing probe would be heard: that of its
+    /// silence, once it says nothing, or else of its fault. `None` where the plan
+    /// has no use for it, or a person keeps it silent.
+    pub(super) fn voice(&self, silent_s: f64, stage: Stage, plan: Option<&Plan>) -> Option<Voice> {
+        let silent = silent_s > failure::QUIET_S;
+        let kind = if silent { AlarmKind::ProbeSilent } else { AlarmKind::ProbeFault };
+        let kept_silent = matches!(self.state(kind), AlarmState::Shelved | AlarmState::OutOfService);
+        let sounding = sounding(kind, stage, plan);
+        let speaks = !kept_silent && sounding != Sounding::Off;
+        let sounds = sounding == Sounding::Sounds;
+        speaks.then(|| Voice { sounds, after_s: failure::patience_s(stage) })
     }
 
     /// How this kettle's failing probe stands to the others'. Call before

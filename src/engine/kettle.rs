@@ -11,7 +11,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::alarm::AlarmKind;
-use super::alarms::Alarms;
+use super::alarms::{Alarms, Company};
 use super::bins::{Bin, Plain};
 use super::clot::RennetClock;
 use super::effect::AlarmChange;
@@ -352,6 +352,15 @@ impl Kettle {
     /// From a call until the heat is really off, seconds.
     fn reaction_s(&self) -> f64 {
         self.plan.as_ref().map_or(18.0, |p| p.reaction_s)
+    }
+
+    /// How this kettle's failing probe stands to those of the others.
+    pub fn share(&mut self, company: &mut Company, t_s: f64) {
+        let failing = self.watch.health() == Health::Failure;
+        let (stage, silent_s) = (self.now.stage, t_s - self.heard_s);
+        let voice = || self.alarms.voice(silent_s, stage, self.plan.as_deref());
+        let share = company.share(&self.name, failing, voice, t_s);
+        self.alarms.share(share);
     }
 
     /// The running stage.

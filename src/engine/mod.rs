@@ -137,9 +137,7 @@ impl Engine {
             self.grid_s += 1.0;
             let at_s = self.grid_s;
             for k in self.kettles.values_mut() {
-                let failing = k.watch.health() == probe::Health::Failure;
-                let urgent = k.now().stage == stage::Stage::Cooking;
-                k.alarms.share(self.company.share(&k.name, failing, urgent, at_s));
+                k.share(&mut self.company, at_s);
                 k.tick(at_s, &mut self.said);
                 if !self.said.is_empty() {
                     tell::all(&self.time, k, at_s, &mut self.said, out);
@@ -181,9 +179,7 @@ impl Engine {
             k.other(r, t_s);
             return;
         }
-        let failing = k.watch.health() == probe::Health::Failure;
-        let urgent = k.now().stage == stage::Stage::Cooking;
-        k.alarms.share(self.company.share(&name, failing, urgent, t_s));
+        k.share(&mut self.company, t_s);
         k.reading(r, t_s, &mut self.said);
         tell::all(&self.time, k, t_s, &mut self.said, out);
     }

@@ -9,6 +9,7 @@ use curdtrace::engine::effect::{AlarmChange, Conclusion, Effect};
 use curdtrace::engine::event::{Ask, Command, Event, Happening, Name, Reading, Stamp};
 use curdtrace::engine::plan::Plan;
 use curdtrace::engine::probe::Health;
+use curdtrace::engine::stage::Stage;
 
 use super::scene::{Noise, plan};
 
@@ -69,6 +70,37 @@ fn eight_probes_that_fail_together_raise_one_alarm() {
     }
 }
 
+fn ask(t_s: f64, kettle: &str, ask: Ask) -> Event {
+    let command = Command { kettle: Name::from(kettle), by: Some(Name::from("ada")), ask };
+    Event { stamp: stamp(t_s), what: Happening::Command(command) }
+}
+
+/// An idle kettle's alarm only shows, and after ten minutes: milk that is warmed
+/// does not wait for it, whose box fails with its own.
+#[test]
+fn a_running_make_is_not_silent_behind_an_idle_kettle() {
+    for out_of_service in [false, true] {
+        let mut engine = Engine::new(Some(Arc::new(plan())));
+        let mut out = Vec::new();
+        for t in 0..1500 {
+            let t_s = f64::from(t);
+            let well = t < 600;
+            engine.step(&reading(t_s, "a", well.then_some(18.0)), &mut out);
+            engine.step(&reading(t_s + 0.5, "b", well.then_some(20.0)), &mut out);
+            if t == 300 {
+                engine.step(&ask(t_s + 0.6, "b", Ask::Stage(Stage::Warming)), &mut out);
+                let ask = ask(t_s + 0.6, "a", Ask::OutOfService(AlarmKind::ProbeFault, out_of_service));
+                engine.step(&ask, &mut out);
+            }
+        }
+        let calls: Vec<_> = alarms_of(&out)
+            .filter(|(_, a)| a.state == AlarmState::Unacknowledged)
+            .map(|(e, a)| (&*e.kettle, a.alarm, a.sounds))
+            .collect();
+        assert_eq!(calls, [("b", AlarmKind::ProbeFault, true)], "out of service {out_of_service}");
+    }
+}
+
 #[test]
 fn a_day_of_an_empty_kettle_raises_nothing() {
     let mut engine = Engine::new(Some(Arc::new(plan())));
@@ -85,10 +117,7 @@ fn a_day_of_an_empty_kettle_raises_nothing() {
 
 #[test]
 fn taking_and_shelving_survive_a_restart() {
-    let ask = |t_s, ask| {
-        let command = Command { kettle: Name::from("kettle"), by: Some(Name::from("ada")), ask };
-        Event { stamp: stamp(t_s), what: Happening::Command(command) }
-    };
+    let ask = |t_s, what| ask(t_s, "kettle", what);
     let stored = Plan { milk_warm_above_celsius: Some(8.0), ..plan() };
     let mut events: Vec<Event> = (0..3000).map(|t| reading(f64::from(t), "kettle", Some(11.0))).collect();
     events.push(ask(3000.0, Ask::Acknowledge(Some(AlarmKind::MilkWarm))));

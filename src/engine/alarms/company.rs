@@ -1,4 +1,8 @@
 //! Probes that fail together: one cause, one alarm.
+//!
+//! Invariant: one kettle speaks for another only where its own alarm sounds if the
+//! other's would, and comes no later. So no running make is silent behind an idle
+//! kettle, nor behind an alarm that is shelved or out of service.
 
 use std::collections::BTreeMap;
 
@@ -25,6 +29,25 @@ pub enum Share {
     },
 }
 
+/// How a failing probe's alarm would make itself heard.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Voice {
+    /// Whether it sounds, and not only shows.
+    pub sounds: bool,
+    /// How long a probe may be silent before it comes, whole seconds.
+    pub after_s: u32,
+}
+
+/// Whether the alarm of one kettle says what another's would: `None` is one that a
+/// person or the plan keeps silent.
+fn covers(one: Option<Voice>, other: Option<Voice>) -> bool {
+    match (one, other) {
+        (_, None) => true,
+        (None, Some(_)) => false,
+        (Some(one), Some(other)) => one.sounds >= other.sounds && one.after_s <= other.after_s,
+    }
+}
+
 /// Finds kettles whose probes fail together. One for the whole engine.
 #[derive(Debug, Clone, Default)]
 pub struct Company {
@@ -38,8 +61,8 @@ struct Member {
     since_s: f64,
     /// Who speaks for it: itself, or another.
     speaker: Name,
-    /// Whether a cook hangs on it.
-    urgent: bool,
+    /// How its own alarm would be heard.
+    voice: Option<Voice>,
     /// It inherited the word from one that is well again: it keeps silent
     /// until then, since the others mostly follow.
     quiet_until_s: f64,
@@ -52,38 +75,51 @@ impl Company {
     }
 
     /// Tells how `kettle` stands at `t_s`: `failing` while its probe is silent
-    /// or in failure, `urgent` while a cook hangs on it. Cheap while nobody
+    /// or in failure, and how its own alarm would be heard. Cheap while nobody
     /// fails.
-    pub fn share(&mut self, kettle: &Name, failing: bool, urgent: bool, t_s: f64) -> Share {
+    pub fn share(
+        &mut self,
+        kettle: &Name,
+        failing: bool,
+        voice: impl FnOnce() -> Option<Voice>,
+        t_s: f64,
+    ) -> Share {
         if !failing {
             if !self.failing.is_empty() && self.failing.remove(kettle).is_some() {
                 self.appoint_after(kettle, t_s);
             }
             return Share::Alone;
         }
+        let voice = voice();
         let speaker = match self.failing.get_mut(kettle) {
             Some(member) => {
-                member.urgent = urgent;
+                member.voice = voice;
                 Name::clone(&member.speaker)
             }
-            None => self.join(kettle, urgent, t_s),
+            None => self.join(kettle, voice, t_s),
         };
         if speaker == *kettle {
             return self.share_of_speaker(kettle, t_s);
         }
-        // A cook's alarm waits for no idle kettle's.
-        if urgent && self.failing.get(&speaker).is_some_and(|m| !m.urgent) {
-            self.hand_over(&speaker, kettle, t_s);
-            return self.share_of_speaker(kettle, t_s);
+        let of_speaker = self.failing.get(&speaker).and_then(|m| m.voice);
+        if covers(of_speaker, voice) {
+            return Share::SpokenFor { by: speaker };
         }
-        Share::SpokenFor { by: speaker }
+        if covers(voice, of_speaker) {
+            self.hand_over(&speaker, kettle, t_s);
+        } else if let Some(member) = self.failing.get_mut(kettle) {
+            // Neither says what the other would: both speak.
+            member.speaker = Name::clone(kettle);
+            member.quiet_until_s = t_s;
+        }
+        self.share_of_speaker(kettle, t_s)
     }
 
-    fn join(&mut self, kettle: &Name, urgent: bool, t_s: f64) -> Name {
+    fn join(&mut self, kettle: &Name, voice: Option<Voice>, t_s: f64) -> Name {
         let together = |m: &&Member| (t_s - m.since_s).abs() <= TOGETHER_S;
         let speaker = self.failing.values().find(together).map_or(kettle, |m| &m.speaker);
         let speaker = Name::clone(speaker);
-        let member = Member { since_s: t_s, speaker: Name::clone(&speaker), urgent, quiet_until_s: t_s };
+        let member = Member { since_s: t_s, speaker: Name::clone(&speaker), voice, quiet_until_s: t_s };
         self.failing.insert(Name::clone(kettle), member);
         speaker
     }
@@ -99,10 +135,16 @@ impl Company {
         }
     }
 
-    /// A speaker is well again: the next of its company speaks, after a while.
+    /// A speaker is well again: of its company one speaks, after a while, whose
+    /// alarm is heard first.
     fn appoint_after(&mut self, gone: &Name, t_s: f64) {
-        let heir = self.failing.iter().find(|(_, m)| m.speaker == *gone).map(|(name, _)| Name::clone(name));
-        if let Some(heir) = heir {
+        let mut heir: Option<(&Name, &Member)> = None;
+        for next in self.failing.iter().filter(|(_, m)| m.speaker == *gone) {
+            if heir.is_none_or(|h| !covers(h.1.voice, next.1.voice)) {
+                heir = Some(next);
+            }
+        }
+        if let Some(heir) = heir.map(|h| Name::clone(h.0)) {
             self.hand_over(gone, &heir, t_s + TOGETHER_S);
         }
     }
@@ -119,14 +161,24 @@ impl Company {
 mod tests {
     use super::*;
 
-    /// (second, kettle, failing, urgent) one after the other; the last share.
-    fn check(steps: &[(f64, &str, bool, bool)], expected: &Share) {
+    const SHOWS_LATE: Option<Voice> = Some(Voice { sounds: false, after_s: 600 });
+    const SOUNDS: Option<Voice> = Some(Voice { sounds: true, after_s: 60 });
+    const SOUNDS_LATE: Option<Voice> = Some(Voice { sounds: true, after_s: 600 });
+    const SHOWS: Option<Voice> = Some(Voice { sounds: false, after_s: 60 });
+    const COOK: Option<Voice> = Some(Voice { sounds: true, after_s: 10 });
+    const MUTE: Option<Voice> = None;
+
+    /// A second, a kettle, whether its probe fails, and how its alarm is heard.
+    type Step<'a> = (f64, &'a str, bool, Option<Voice>);
+
+    /// One after the other; the last share.
+    fn check(steps: &[Step<'_>], expected: &Share) {
         let mut company = Company::new();
         let mut last = Share::Alone;
-        for (t_s, kettle, failing, urgent) in steps {
-            last = company.share(&Name::from(*kettle), *failing, *urgent, *t_s);
+        for (t_s, kettle, failing, voice) in steps {
+            last = company.share(&Name::from(*kettle), *failing, || *voice, *t_s);
         }
-        assert_eq!(last, *expected);
+        assert_eq!(last, *expected, "{steps:?}");
     }
 
     fn spoken_for(by: &str) -> Share {
@@ -135,31 +187,52 @@ mod tests {
 
     #[test]
     fn speaks_once_for_one_cause() {
-        let a = (0.0, "a", true, false);
-        let b = (1.0, "b", true, false);
-        check(&[(0.0, "a", false, false)], &Share::Alone);
+        let a = (0.0, "a", true, SHOWS_LATE);
+        let b = (1.0, "b", true, SHOWS_LATE);
+        check(&[(0.0, "a", false, SHOWS_LATE)], &Share::Alone);
         check(&[a], &Share::Alone);
         check(&[a, b], &spoken_for("a"));
-        check(&[a, b, (2.0, "a", true, false)], &Share::First { others: 1 });
+        check(&[a, b, (2.0, "a", true, SHOWS_LATE)], &Share::First { others: 1 });
         // Much later is another cause.
-        check(&[a, (900.0, "b", true, false)], &Share::Alone);
-        // A cook's alarm waits for no idle kettle's.
-        check(&[a, (1.0, "b", true, true)], &Share::First { others: 1 });
-        check(&[a, (1.0, "b", true, true), (2.0, "a", true, false)], &spoken_for("b"));
+        check(&[a, (900.0, "b", true, SHOWS_LATE)], &Share::Alone);
+    }
+
+    #[test]
+    fn nobody_is_silent_behind_one_who_speaks_later_or_not_at_all() {
+        let (first, other) = (Share::First { others: 1 }, Share::Alone);
+        for (a, b, of_b, of_a) in [
+            (SHOWS_LATE, COOK, first.clone(), spoken_for("b")),
+            (SHOWS_LATE, SOUNDS, first.clone(), spoken_for("b")),
+            (MUTE, SOUNDS, first.clone(), spoken_for("b")),
+            (MUTE, SHOWS_LATE, first.clone(), spoken_for("b")),
+            (SOUNDS, COOK, first.clone(), spoken_for("b")),
+            (COOK, SOUNDS, spoken_for("a"), first.clone()),
+            (SOUNDS, MUTE, spoken_for("a"), first),
+            // One sounds, the other comes first: each for itself.
+            (SOUNDS_LATE, SHOWS, other.clone(), other),
+        ] {
+            let steps = [(0.0, "a", true, a), (1.0, "b", true, b), (2.0, "a", true, a)];
+            check(&steps[..2], &of_b);
+            check(&steps, &of_a);
+        }
     }
 
     #[test]
     fn does_not_hand_the_alarm_round_while_all_come_back() {
-        let recovers = [
-            (0.0, "a", true, false),
-            (1.0, "b", true, false),
-            (1.0, "c", true, false),
-            (9.0, "a", false, false),
-        ];
-        let then = |step| [&recovers[..], &[step]].concat();
-        check(&then((10.0, "b", true, false)), &spoken_for("b"));
-        check(&then((10.0, "c", true, false)), &spoken_for("b"));
-        check(&then((80.0, "b", true, false)), &Share::First { others: 1 });
-        check(&then((80.0, "c", true, false)), &spoken_for("b"));
+        for voice in [SHOWS_LATE, COOK] {
+            let recovers = [
+                (0.0, "a", true, voice),
+                (1.0, "b", true, MUTE),
+                (1.0, "c", true, voice),
+                (1.0, "d", true, voice),
+                (9.0, "a", false, voice),
+            ];
+            let then = |step| [&recovers[..], &[step]].concat();
+            check(&then((10.0, "b", true, MUTE)), &spoken_for("c"));
+            check(&then((10.0, "c", true, voice)), &spoken_for("c"));
+            check(&then((10.0, "d", true, voice)), &spoken_for("c"));
+            check(&then((80.0, "c", true, voice)), &Share::First { others: 2 });
+            check(&then((80.0, "d", true, voice)), &spoken_for("c"));
+        }
     }
 }

@@ -12,17 +12,22 @@ use crate::engine::stage::Stage;
 
 /// Silent for less than this is a matter of the probe's health, not of its
 /// silence, seconds.
-const QUIET_S: f64 = 15.0;
+pub(super) const QUIET_S: f64 = 15.0;
 
-/// Seconds a probe may be silent in that stage.
-fn silence_allowed_s(stage: Stage) -> f64 {
+/// Seconds a probe may be silent in that stage. Where a fault comes sooner than in
+/// another stage, silence does so too, so that this also says who comes first.
+pub(super) fn patience_s(stage: Stage) -> u32 {
     match stage {
-        Stage::Cooking | Stage::WheyHeating => 30.0,
-        Stage::Warming => 60.0,
-        Stage::Idle => 600.0,
+        Stage::Cooking | Stage::WheyHeating => 30,
+        Stage::Warming => 60,
+        Stage::Idle => 600,
         // Setting, stirring out: a radio that drops out is no news yet.
-        _ => 240.0,
+        _ => 240,
     }
+}
+
+fn silence_allowed_s(stage: Stage) -> f64 {
+    f64::from(patience_s(stage))
 }
 
 fn priority(stage: Stage) -> Priority {

@@ -131,6 +131,22 @@ fn flickering_probes_and_stirrers_never_chatter() {
     }
 }
 
+/// A fault that lasts into the cook matters more there: it is said again, and has
+/// come once all the same. One that recurs must be over for twenty minutes.
+#[test]
+fn a_fault_that_grew_in_the_cook_ends_as_one_that_came_once() {
+    let plan = plan();
+    let (mut alarms, mut out) = (Alarms::new(), Vec::new());
+    for t in 0..400 {
+        let kind = if t < 200 { Stage::Stirring } else { Stage::Cooking };
+        let health = if t < 300 { Health::Failure } else { Health::Good };
+        let s = Situation { t_s: f64::from(t), health, reason: "open".to_owned(), ..stirring() };
+        alarms.judge(&Situation { stage: kind, ..s }, Some(&plan), &mut out);
+    }
+    assert_eq!(raised(&out, AlarmKind::ProbeFault), 2);
+    assert_eq!(alarms.state(AlarmKind::ProbeFault), AlarmState::ReturnedUnacknowledged);
+}
+
 #[test]
 fn a_good_make_sounds_at_most_five_times_and_calls_once_a_heating() {
     let plan = plan();

@@ -163,7 +163,11 @@ impl Alarms {
         };
         let now_raised = place.alarm.is_raised();
         set_bit(&mut self.under_way, index, now_raised || !place.alarm.is_at_rest());
-        let called = anew || (now_raised && !raised);
+        let rose = now_raised && !raised;
+        if rose {
+            place.rose(s.t_s);
+        }
+        let called = anew || rose;
         self.memory.note(place.kind, called, now_raised, s.t_s);
         let state = place.alarm.state();
         if called {
@@ -171,7 +175,7 @@ impl Alarms {
             let (kind, limit) = (place.kind, found.limit_celsius);
             let text = words::text(kind, s, limit, &self.memory, &self.share);
             let said = said::said(kind, s, limit, &self.memory, &self.share);
-            place.say(&found, sounding == Sounding::Sounds, (text, said), s.t_s);
+            place.say(&found, sounding == Sounding::Sounds, (text, said));
             if state == AlarmState::Unacknowledged {
                 self.flood.count(s.t_s);
             }
@@ -290,7 +294,8 @@ impl Alarms {
         if place.alarm.is_raised() && !raised {
             let why = self.store_fault.as_deref();
             let words = (words::told(kind, why), said::told(kind, why));
-            place.say(&Finding::of(true, priority), sounding == Sounding::Sounds, words, t_s);
+            place.rose(t_s);
+            place.say(&Finding::of(true, priority), sounding == Sounding::Sounds, words);
             self.flood.count(t_s);
         }
         if let Some(state) = changed {

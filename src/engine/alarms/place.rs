@@ -21,7 +21,7 @@ pub(super) struct Place {
     pub(super) limit_celsius: Option<f64>,
     pub(super) text: String,
     pub(super) said: Vec<Said>,
-    /// When it was last raised, and the time before.
+    /// When its cause last came, and the time before.
     raised_s: [Option<f64>; 2],
 }
 
@@ -53,9 +53,13 @@ impl Place {
         anew
     }
 
-    /// It is raised: what it says until it is raised again.
-    pub(super) fn say(&mut self, found: &Finding, sounds: bool, words: (String, Vec<Said>), t_s: f64) {
+    /// Its cause came, where there was none before.
+    pub(super) fn rose(&mut self, t_s: f64) {
         self.raised_s = [Some(t_s), self.raised_s[0]];
+    }
+
+    /// It is called: what it says until it is called again.
+    pub(super) fn say(&mut self, found: &Finding, sounds: bool, words: (String, Vec<Said>)) {
         self.priority = found.priority;
         self.sounds = sounds;
         self.limit_celsius = found.limit_celsius;

@@ -143,11 +143,9 @@ impl Alarm {
     }
 
     /// The design silences it (another alarm speaks for its cause, a flood),
-    /// or no longer does.
+    /// or no longer does: what was taken before stays taken, what came meanwhile is
+    /// new.
     pub fn suppress(&mut self, on: bool, t_s: f64) -> Option<AlarmState> {
-        if self.suppressed && !on && self.cause {
-            self.taken = false;
-        }
         self.suppressed = on;
         self.settle(t_s)
     }
@@ -308,6 +306,16 @@ mod tests {
             (Off, Suppressed),
             (Off, Suppressed),
             (Off, Normal),
+        ]);
+        // Taken, then suppressed: it comes back as taken, unless it came anew.
+        check(&[
+            (Call, Unacknowledged),
+            (Take, Acknowledged),
+            (Suppress(true), Suppressed),
+            (Suppress(false), Acknowledged),
+            (Suppress(true), Suppressed),
+            (Call, Suppressed),
+            (Suppress(false), Unacknowledged),
         ]);
     }
 }

@@ -71,6 +71,7 @@ fn situation(stage: Stage) -> Situation {
         planned_minutes: None,
         in_milk: stage != Stage::Idle,
         heating: stage == Stage::Cooking,
+        said_off: false,
         cooks_on: None,
         heating_number: 2,
         target_celsius: (stage == Stage::Cooking).then_some(41.0),

@@ -366,6 +366,7 @@ impl Step {
             planned_minutes: Some(20.0),
             in_milk: self.stage != Stage::Idle,
             heating: self.heat_off_in_s.is_some(),
+            said_off: false,
             cooks_on: None,
             heating_number: self.heating_number,
             target_celsius: self.target_celsius,

@@ -43,8 +43,10 @@ const FIRST_LEAD_S: f64 = 6.0;
 const DAY_TO_DAY: f64 = 0.25;
 /// A person marks that the heat is off about when it is, seconds.
 const MARKED_SD_S: f64 = 10.0;
-/// The trace shows that the heat is off this much later, seconds.
+/// The trace shows that the heat is off this much later; and so long after it what
+/// still rises is what was in wall and embers, seconds.
 const OFF_SHOWS_S: f64 = 120.0;
+const COASTS_S: f64 = 300.0;
 /// What one ending shows of a kettle's coast may be off by this, seconds: a cook's,
 /// and a warming's, whose milk is soon renneted and stands, so that the rest of
 /// the heat is not seen to come.
@@ -185,8 +187,17 @@ impl Heat {
         self.before = self.heating.take();
         let low = self.recent.iter().filter(|(at_s, _)| *at_s > t_s - 30.0).map(|x| x.1);
         let low = low.fold(f64::INFINITY, f64::min);
-        self.heating =
-            Some(Heating { began_s: t_s, low, target, last_hot_s: t_s, is_cook, ..Heating::default() });
+        // It may be told after a person said that it is over.
+        let said_off_s = self.before.as_ref().and_then(|h| h.said_off_s).filter(|off_s| *off_s > t_s);
+        self.heating = Some(Heating {
+            began_s: t_s,
+            low,
+            target,
+            said_off_s,
+            last_hot_s: t_s,
+            is_cook,
+            ..Heating::default()
+        });
     }
 
     /// The running heating was none of its own: the one before goes on. Gives
@@ -272,10 +283,11 @@ impl Heat {
         }
     }
 
-    /// Whether a person said just now that the heat is off, which the trace may
-    /// not show yet.
-    pub fn is_said_off(&self, t_s: f64) -> bool {
-        self.heating.as_ref().and_then(|h| h.said_off_s).is_some_and(|off| t_s - off < OFF_SHOWS_S)
+    /// Whether a person said that the heat is off, and the milk may not show it yet.
+    /// Heat that is `seen` once it should show is on after all.
+    pub fn is_said_off(&self, t_s: f64, seen: bool) -> bool {
+        let until_s = if seen { OFF_SHOWS_S } else { COASTS_S };
+        self.heating.as_ref().and_then(|h| h.said_off_s).is_some_and(|off| t_s - off < until_s)
     }
 
     /// Whether the running heating was called.

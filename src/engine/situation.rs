@@ -35,6 +35,8 @@ pub struct Situation {
     pub in_milk: bool,
     /// Whether heat is going in.
     pub heating: bool,
+    /// Whether a person said that the heat is off, and nothing since that it is on.
+    pub said_off: bool,
     /// Where a cook is done and the plan has another: the probability that heat is
     /// on for that one already.
     pub cooks_on: Option<f64>,

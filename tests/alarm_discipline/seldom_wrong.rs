@@ -68,6 +68,22 @@ fn the_way_to_the_next_cook_is_not_too_hot() {
     assert_eq!(over(None, 130), 1);
 }
 
+/// A person said that the heat is off; the trend runs on for a minute.
+#[test]
+fn heat_that_is_said_to_be_off_is_not_called_off() {
+    let calls = |alarm, off_in_s: f64, said_until_s: f64| {
+        how_often(alarm, 400, |t_s| {
+            let said_off = t_s < said_until_s;
+            Situation { heating: !said_off, said_off, outlook: Some(outlook(off_in_s)), ..cooking() }
+        })
+    };
+    for (alarm, off_in_s) in [(AlarmKind::HeatOff, -1.0), (AlarmKind::GetReady, 120.0)] {
+        assert_eq!(calls(alarm, off_in_s, 400.0), 0, "{}", alarm.name());
+        // It is on again, or after all.
+        assert_eq!(calls(alarm, off_in_s, 300.0), 1, "{}", alarm.name());
+    }
+}
+
 /// The gel stood for an hour before the cook was told of.
 #[test]
 fn what_stood_before_the_cook_is_no_stirring_that_stopped() {

@@ -54,6 +54,7 @@ pub fn stirring() -> Situation {
         planned_minutes: Some(30.0),
         in_milk: true,
         heating: false,
+        said_off: false,
         cooks_on: None,
         heating_number: 2,
         target_celsius: None,

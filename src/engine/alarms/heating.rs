@@ -50,7 +50,7 @@ pub(super) fn get_ready(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -
     let ahead_s = plan.map_or(Plan::default().get_ready_minutes, |p| p.get_ready_minutes) * 60.0;
     let (begins, lasts) = match (&s.outlook, memory.calls.heat_off.was_called()) {
         (Some(o), false) => (
-            o.heat_off_in_s <= ahead_s && o.heat_off_in_s > TOO_LATE_TO_GET_READY_S,
+            !s.said_off && o.heat_off_in_s <= ahead_s && o.heat_off_in_s > TOO_LATE_TO_GET_READY_S,
             o.heat_off_in_s <= ahead_s + READY_DEADBAND_S,
         ),
         (None, false) => (false, is_lifted(s)),
@@ -62,7 +62,7 @@ pub(super) fn get_ready(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -
 }
 
 pub(super) fn heat_off(s: &Situation, memory: &Occasion) -> Finding {
-    let begins = s.outlook.is_some_and(|o| o.heat_off_in_s <= 0.0);
+    let begins = !s.said_off && s.outlook.is_some_and(|o| o.heat_off_in_s <= 0.0);
     let lasts = (s.outlook.is_some() && s.heating) || is_lifted(s);
     Finding::of(memory.calls.heat_off.condition(begins, lasts), call_priority(s))
         .delayed(0.0, 30.0)

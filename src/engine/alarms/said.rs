@@ -142,6 +142,7 @@ mod tests {
             planned_minutes: Some(30.0),
             in_milk: true,
             heating: true,
+            said_off: false,
             cooks_on: None,
             heating_number: 1,
             target_celsius: Some(41.0),

@@ -52,7 +52,8 @@ impl Kettle {
     pub(super) fn situation(&self, t_s: f64) -> Situation {
         let age_s = t_s - self.number_s;
         let live = self.filter.live().filter(|_| age_s < BLIND_S && self.verdict.health != Health::Failure);
-        let heating = self.tracker.heating() > 0.5 && !self.heat.is_said_off(t_s);
+        let hot = self.tracker.heating() > 0.5;
+        let said_off = self.heat.is_said_off(t_s, hot);
         let plan = self.plan.as_deref();
         let in_milk = !matches!(self.now.stage, Stage::Idle | Stage::Drawing) && self.tracker.apart() < 0.5;
         let setting = self.now.stage == Stage::Setting;
@@ -73,7 +74,8 @@ impl Kettle {
             stage_began_s: self.now.began_s,
             planned_minutes: self.now.minutes,
             in_milk,
-            heating,
+            heating: hot && !said_off,
+            said_off,
             cooks_on: self.tracker.cooks_on(),
             heating_number: self.heat.number,
             target_celsius: self.now.target_celsius,

@@ -13,6 +13,7 @@ use super::coast::{self, Coast, Said};
 use super::filter::Trend;
 use super::probe::Lags;
 use super::situation::Outlook;
+use super::stage::Stage;
 
 /// A heating slower than this goes nowhere, °C/s (0.05 °C/min).
 const SLOWEST: f64 = 0.05 / 60.0;
@@ -97,10 +98,14 @@ struct Heating {
     last_hot_s: f64,
     top_rate: f64,
     looked_at: bool,
-    is_cook: bool,
+    stage: Option<Stage>,
 }
 
 impl Heating {
+    fn is_cook(&self) -> bool {
+        self.stage == Some(Stage::Cooking)
+    }
+
     /// When the heat came off by what was said or called, and how sure that is,
     /// seconds.
     fn off_s(&self) -> Option<(f64, f64)> {
@@ -179,7 +184,7 @@ impl Heat {
     }
 
     /// A heating begins, towards a target where one is known.
-    pub fn begin(&mut self, t_s: f64, target: Option<f64>, is_cook: bool) {
+    pub fn begin(&mut self, t_s: f64, target: Option<f64>, stage: Stage) {
         if self.heating.as_ref().is_some_and(|h| !h.looked_at && t_s - h.last_hot_s > 100.0) {
             self.look_at_the_end();
         }
@@ -195,7 +200,7 @@ impl Heat {
             target,
             said_off_s,
             last_hot_s: t_s,
-            is_cook,
+            stage: Some(stage),
             ..Heating::default()
         });
     }
@@ -219,11 +224,17 @@ impl Heat {
         self.before = None;
     }
 
-    /// The running heating has another target now.
+    /// The running heating has another target now; the stage after it has none.
     pub fn retarget(&mut self, target: Option<f64>) {
-        if let Some(h) = &mut self.heating {
-            h.target = target;
+        if let (Some(h), Some(target)) = (&mut self.heating, target) {
+            h.target = Some(target);
         }
+    }
+
+    /// The heating that was told last, and its target, °C.
+    pub fn heated(&self) -> Option<(Stage, f64)> {
+        let h = self.heating.as_ref()?;
+        h.stage.zip(h.target)
     }
 
     /// Where the heating goes, from the milk's trend now; `blind_s` is the age
@@ -257,8 +268,9 @@ impl Heat {
             + blind_s.map_or(0.0, |b| sq(0.2 * rate * b));
         let half = BAND * libm::sqrt(var);
         Some(Outlook {
+            target_celsius: target,
             heat_off_in_s: to_go_s - ahead_s,
-            reach_in_s: Some(to_go_s.max(0.0)),
+            reach_in_s: to_go_s.max(0.0),
             peak_celsius: peak,
             peak_low_celsius: peak - half,
             peak_high_celsius: peak + half,
@@ -309,7 +321,7 @@ impl Heat {
             self.recent.iter().filter(|(t, _)| *t >= from.max(h.began_s + 30.0)).copied().collect();
         let loss = trace.last().map_or(0.0, |last| loss_per_s(last.1));
         let Some(ending) = coast::fit(&trace, &said, loss, self.var_bin) else { return };
-        self.coast = self.coast.heard(&ending.coast, if h.is_cook { COOK_SD_S } else { WARMING_SD_S });
+        self.coast = self.coast.heard(&ending.coast, if h.is_cook() { COOK_SD_S } else { WARMING_SD_S });
         self.taught = true;
         self.learn_lead(&h, &ending, &trace);
     }
@@ -318,7 +330,7 @@ impl Heat {
     /// the maker acted on the call.
     fn learn_lead(&mut self, h: &Heating, ending: &coast::Ending, trace: &[(f64, f64)]) {
         let (Some(Called { t_s: called_s, rate, .. }), Some(target)) = (h.called, h.target) else { return };
-        if !h.is_cook || !(-15.0..150.0).contains(&(ending.off_s - called_s)) {
+        if !h.is_cook() || !(-15.0..150.0).contains(&(ending.off_s - called_s)) {
             return;
         }
         let peak = trace

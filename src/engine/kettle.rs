@@ -39,7 +39,7 @@ const RENNET_FORGOTTEN_S: f64 = 6.0 * 3600.0;
 pub(super) enum Said {
     Stage(Telling),
     Alarm(AlarmChange),
-    Forecast(Outlook, f64),
+    Forecast(Outlook),
     Health(Health, String),
     MakeBegan,
     Make(MakeSaid),
@@ -250,8 +250,7 @@ impl Kettle {
                     && t.began_s > self.heating_told.1
                 {
                     self.heating_told = (Some(t.slot), t.began_s);
-                    let target = self.tracker.now().target_celsius;
-                    self.heat.begin(t.began_s, target, t.stage == Stage::Cooking);
+                    self.heat.begin(t.began_s, self.tracker.target_of(t), t.stage);
                 }
                 if t.stage == Stage::Cutting && t.basis == Basis::Mark {
                     self.rennet = None;
@@ -328,11 +327,11 @@ impl Kettle {
     fn judge(&mut self, t_s: f64, out: &mut Vec<Said>) {
         let situation = self.situation(t_s);
         self.alarms.judge(&situation, self.plan.as_deref(), &mut self.changes);
-        if let (Some(o), Some(target)) = (situation.outlook, situation.target_celsius)
+        if let Some(o) = situation.outlook.filter(|_| situation.target_celsius.is_some())
             && t_s - self.forecast_s >= FORECAST_EVERY_S
         {
             self.forecast_s = t_s;
-            out.push(Said::Forecast(o, target));
+            out.push(Said::Forecast(o));
         }
         self.pass_alarms(out);
     }

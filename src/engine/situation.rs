@@ -44,6 +44,9 @@ pub struct Situation {
     pub heating_number: u32,
     /// The running stage's target, °C.
     pub target_celsius: Option<f64>,
+    /// The heating that was told last, its stage and target, °C: one may be told
+    /// together with the stage that it ended in.
+    pub heated: Option<(Stage, f64)>,
     /// Half width of the good band, °C.
     pub tolerance_celsius: f64,
     /// The temperature at which the milk was set, °C, while it sets.
@@ -64,11 +67,12 @@ pub struct Situation {
 /// Where a heating goes.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Outlook {
+    /// The target that it goes to, °C.
+    pub target_celsius: f64,
     /// Seconds until the call should come; 0 or less is now.
     pub heat_off_in_s: f64,
-    /// Seconds until the target is reached with the heat on; `None` where it
-    /// never is.
-    pub reach_in_s: Option<f64>,
+    /// Seconds until the target is reached with the heat on.
+    pub reach_in_s: f64,
     /// Peak if the heat came off a reaction from now, °C: middle.
     pub peak_celsius: f64,
     /// Lower end of the 80 % band, °C.

@@ -18,9 +18,7 @@ pub(super) fn all(time: &Timeline, kettle: &Kettle, t_s: f64, said: &mut Vec<Sai
         let what = match s {
             Said::Stage(t) => Conclusion::Stage(stage(time, t)),
             Said::Alarm(a) => Conclusion::Alarm(a),
-            Said::Forecast(o, target) => {
-                Conclusion::Forecast(forecast(time, kettle.now().stage, &o, target, t_s))
-            }
+            Said::Forecast(o) => Conclusion::Forecast(forecast(time, kettle.now().stage, &o, t_s)),
             Said::Health(health, reason) => Conclusion::Health(HealthChange { health, reason }),
             Said::MakeBegan => Conclusion::MakeBegan,
             Said::Make(m) => Conclusion::Make(make(time, &m)),
@@ -51,13 +49,13 @@ fn stage(time: &Timeline, telling: Telling) -> StageChange {
     }
 }
 
-fn forecast(time: &Timeline, stage: Stage, o: &Outlook, target: f64, t_s: f64) -> Forecast {
+fn forecast(time: &Timeline, stage: Stage, o: &Outlook, t_s: f64) -> Forecast {
     let at = |s: f64| -> Option<WallNs> { time.wall(t_s + s) };
     Forecast {
         stage,
-        target_celsius: target,
+        target_celsius: o.target_celsius,
         heat_off_at: at(o.heat_off_in_s),
-        reach_at: o.reach_in_s.and_then(at),
+        reach_at: at(o.reach_in_s),
         peak_celsius: o.peak_celsius,
         peak_low_celsius: o.peak_low_celsius,
         peak_high_celsius: o.peak_high_celsius,
@@ -134,7 +132,7 @@ pub(super) fn view(time: &Timeline, k: &Kettle) -> KettleView {
         plan: k.plan.as_ref().map(|p| p.name.clone()),
         target_celsius: now.target_celsius,
         planned_minutes: now.minutes,
-        forecast: k.outlook(t_s).map(|(o, target)| forecast(time, now.stage, &o, target, t_s)),
+        forecast: k.outlook(t_s).map(|o| forecast(time, now.stage, &o, t_s)),
         curd_check_at: k.curd_check_at_s().and_then(|s| time.wall(s)),
         alarms: alarms(time, &k.alarms),
         stages: k.tracker.told().iter().map(|t| (t.stage, time.wall(t.began_s))).collect(),

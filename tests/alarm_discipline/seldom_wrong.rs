@@ -84,6 +84,22 @@ fn heat_that_is_said_to_be_off_is_not_called_off() {
     }
 }
 
+/// A cook that the finder saw only as it ended, told together with its stirring.
+#[test]
+fn a_cook_told_with_its_stirring_has_its_target() {
+    let (mut alarms, mut out) = (Alarms::new(), Vec::new());
+    for second in 0..300 {
+        let celsius = Some(41.0 + f64::from(second) * 0.01);
+        let outlook = (second < 30).then(|| outlook(-1.0));
+        let heated = Some((Stage::Cooking, 41.0));
+        let s = Situation { t_s: f64::from(second), celsius, heated, outlook, ..stirring() };
+        alarms.judge(&s, Some(&plan()), &mut out);
+    }
+    let said = |alarm| out.iter().find(|c| c.alarm == alarm).map(|c| c.limit_celsius);
+    assert_eq!(said(AlarmKind::HeatOff), Some(Some(41.0)));
+    assert_eq!(said(AlarmKind::OverTarget), Some(Some(41.5)));
+}
+
 /// The gel stood for an hour before the cook was told of.
 #[test]
 fn what_stood_before_the_cook_is_no_stirring_that_stopped() {

@@ -58,6 +58,7 @@ pub fn stirring() -> Situation {
         cooks_on: None,
         heating_number: 2,
         target_celsius: None,
+        heated: None,
         tolerance_celsius: 0.5,
         set_celsius: None,
         planned_rate_celsius_per_min: None,
@@ -81,8 +82,9 @@ pub fn outlook(heat_off_in_s: f64) -> Outlook {
 /// A forecast that ends on `celsius`.
 pub fn ends_at(celsius: f64, heat_off_in_s: f64) -> Outlook {
     Outlook {
+        target_celsius: 41.0,
         heat_off_in_s,
-        reach_in_s: Some(heat_off_in_s + 40.0),
+        reach_in_s: heat_off_in_s + 40.0,
         peak_celsius: celsius,
         peak_low_celsius: celsius - 0.2,
         peak_high_celsius: celsius + 0.3,

@@ -46,6 +46,11 @@ fn is_lifted(s: &Situation) -> bool {
     is_heating(s.stage) && milk_celsius(s).is_none()
 }
 
+/// What a call is about, °C.
+fn target(s: &Situation, memory: &Occasion) -> Option<f64> {
+    memory.heating.map(|h| h.target_celsius).or(s.outlook.map(|o| o.target_celsius))
+}
+
 pub(super) fn get_ready(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -> Finding {
     let ahead_s = plan.map_or(Plan::default().get_ready_minutes, |p| p.get_ready_minutes) * 60.0;
     let (begins, lasts) = match (&s.outlook, memory.calls.heat_off.was_called()) {
@@ -58,7 +63,7 @@ pub(super) fn get_ready(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -
     };
     Finding::of(memory.calls.get_ready.condition(begins, lasts), Priority::Medium)
         .delayed(5.0, 20.0)
-        .limit(s.target_celsius)
+        .limit(target(s, memory))
 }
 
 pub(super) fn heat_off(s: &Situation, memory: &Occasion) -> Finding {
@@ -66,7 +71,7 @@ pub(super) fn heat_off(s: &Situation, memory: &Occasion) -> Finding {
     let lasts = (s.outlook.is_some() && s.heating) || is_lifted(s);
     Finding::of(memory.calls.heat_off.condition(begins, lasts), call_priority(s))
         .delayed(0.0, 30.0)
-        .limit(memory.heating.map(|h| h.target_celsius))
+        .limit(target(s, memory))
 }
 
 pub(super) fn at_target(s: &Situation, memory: &Occasion, raised: bool) -> Finding {
@@ -78,7 +83,7 @@ pub(super) fn at_target(s: &Situation, memory: &Occasion, raised: bool) -> Findi
         let standing = s.rate_celsius_per_min.is_some_and(|r| r.abs() < STANDING_CELSIUS_PER_MIN);
         let near_enough =
             if memory.calls.heat_off.was_called() && standing { h.tolerance_celsius } else { AT_CELSIUS };
-        short <= near_enough
+        (-h.tolerance_celsius - DEADBAND_CELSIUS..=near_enough).contains(&short)
     });
     let lasts =
         s.celsius.map_or(raised, |c| (c - h.target_celsius).abs() <= h.tolerance_celsius + DEADBAND_CELSIUS);

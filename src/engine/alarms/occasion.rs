@@ -116,24 +116,9 @@ impl Occasion {
 
     fn follow_heating(&mut self, s: &Situation) {
         let Some(target_celsius) = s.target_celsius.filter(|t| t.is_finite()) else {
-            // A heating that is told and taken back was the one before, and a stage
-            // that is taken back brings its heating again.
-            let again = |b: (Heating, Calls)| b.0.number == s.heating_number && b.0.concerns(s.stage);
-            let taken_back = self.heating.is_none_or(|h| h.number > s.heating_number);
-            if taken_back && self.before.is_some_and(again) {
-                self.resume(s.heating_number);
-            }
-            if let Some(h) = self.heating.take_if(|h| !h.concerns(s.stage)) {
-                self.before = Some((h, std::mem::take(&mut self.calls)));
-            }
-            return;
+            return self.follow_after(s);
         };
-        let new = Heating {
-            number: s.heating_number,
-            stage: s.stage,
-            target_celsius,
-            tolerance_celsius: s.tolerance_celsius.max(0.0),
-        };
+        let new = Heating::of(s, s.stage, target_celsius);
         match self.heating {
             Some(old) if old.number == new.number && (old.concerns(s.stage) || !is_heating(s.stage)) => {
                 let moved = new.target_celsius - old.target_celsius;
@@ -144,14 +129,36 @@ impl Occasion {
                 self.heating = Some(Heating { stage: old.stage, ..new });
             }
             // Heat meant, none going in yet: the number comes with the heat.
-            old => {
-                let past = self.calls;
-                self.resume(new.number);
-                self.heating = Some(new);
-                if let Some(old) = old.filter(|o| o.number < new.number) {
-                    self.before = Some((old, past));
-                }
-            }
+            _ => self.take_up(new),
+        }
+    }
+
+    /// Which heating a stage without a target belongs to.
+    fn follow_after(&mut self, s: &Situation) {
+        // A heating that is told and taken back was the one before, and a stage
+        // that is taken back brings its heating again.
+        let again = |b: (Heating, Calls)| b.0.number == s.heating_number && b.0.concerns(s.stage);
+        let taken_back = self.heating.is_none_or(|h| h.number > s.heating_number);
+        if taken_back && self.before.is_some_and(again) {
+            self.resume(s.heating_number);
+        }
+        if let Some(h) = self.heating.take_if(|h| !h.concerns(s.stage)) {
+            self.before = Some((h, std::mem::take(&mut self.calls)));
+        }
+        // One that was told together with the stage that it ended in.
+        let told = s.heated.map(|(stage, target)| Heating::of(s, stage, target));
+        let unseen = |h: &Heating| self.heating.is_none_or(|now| now.number < h.number);
+        if let Some(told) = told.filter(|h| h.stage != s.stage && h.concerns(s.stage) && unseen(h)) {
+            self.take_up(told);
+        }
+    }
+
+    fn take_up(&mut self, new: Heating) {
+        let (old, past) = (self.heating, self.calls);
+        self.resume(new.number);
+        self.heating = Some(new);
+        if let Some(old) = old.filter(|o| o.number < new.number) {
+            self.before = Some((old, past));
         }
     }
 
@@ -179,6 +186,12 @@ pub(super) fn is_heating(stage: Stage) -> bool {
 }
 
 impl Heating {
+    /// The heating that stands in the situation.
+    fn of(s: &Situation, stage: Stage, target_celsius: f64) -> Self {
+        let tolerance_celsius = s.tolerance_celsius.max(0.0);
+        Self { number: s.heating_number, stage, target_celsius, tolerance_celsius }
+    }
+
     /// Whether that stage is the heating's own or the one it ends in.
     pub(super) fn concerns(&self, stage: Stage) -> bool {
         let after = match self.stage {

@@ -22,7 +22,7 @@ fn no_fire_leaves_more_than_it_gave() {
         var_slope: 1.0e-8,
         ..Trend::at(level)
     };
-    heat.begin(1000.0, Some(37.6), true);
+    heat.begin(1000.0, Some(37.6), Stage::Cooking);
     let mut walk = |to_s: i32, per_min: f64| {
         for k in (1000..to_s).step_by(10) {
             let t_s = f64::from(k);
@@ -48,15 +48,15 @@ fn no_fire_leaves_more_than_it_gave() {
 #[test]
 fn what_is_said_of_the_heat_holds_until_it_is_said_or_seen_otherwise() {
     let mut heat = Heat::new(None);
-    heat.begin(1000.0, Some(33.0), false);
+    heat.begin(1000.0, Some(33.0), Stage::Warming);
     heat.said(false, 5000.0);
     let off = |heat: &Heat, at_s: [f64; 3], seen: bool| at_s.map(|t_s| heat.is_said_off(t_s, seen));
     assert_eq!(off(&heat, [5010.0, 5130.0, 5310.0], true), [true, false, false]);
     assert_eq!(off(&heat, [5010.0, 5130.0, 5310.0], false), [true, true, false]);
     // The cook that it is about is told a minute later; the next one began after it.
-    heat.begin(4000.0, Some(41.0), true);
+    heat.begin(4000.0, Some(41.0), Stage::Cooking);
     assert!(heat.is_said_off(5070.0, true));
-    heat.begin(5060.0, Some(53.0), true);
+    heat.begin(5060.0, Some(53.0), Stage::Cooking);
     assert!(!heat.is_said_off(5070.0, true));
     heat.said(false, 5080.0);
     heat.said(true, 5090.0);

@@ -24,29 +24,30 @@ impl Kettle {
     }
 
     /// Where the running heating goes.
-    pub fn outlook(&self, t_s: f64) -> Option<(Outlook, f64)> {
-        let (target, hot) = match self.now.stage {
-            Stage::Warming | Stage::Cooking | Stage::WheyHeating => {
-                (self.now.target_celsius?, self.tracker.heating())
-            }
+    pub fn outlook(&self, t_s: f64) -> Option<Outlook> {
+        let heats = matches!(self.now.stage, Stage::Warming | Stage::Cooking | Stage::WheyHeating);
+        let (target, hot) = if heats {
+            (self.now.target_celsius?, self.tracker.heating())
+        } else {
             // A cook that was taken for over: what brings the temperature back
             // may be the rest of it.
-            _ => {
-                let target = self.tracker.missed_target(self.heat.is_called())?;
-                (target, self.tracker.heating() + self.tracker.reheating())
-            }
+            let target = self.tracker.missed_target(self.heat.is_called())?;
+            (target, self.tracker.heating() + self.tracker.reheating())
         };
         let (milk, age_s) = self.milk_at(t_s)?;
         let reaction_s = self.reaction_s();
         // A fire that was fed again slowly may not be seen for what it is: what
         // rises into the target is called all the same.
-        let rises_into_it = milk.slope > CREEPS && milk.level + milk.slope * reaction_s >= target;
+        // Above it, in curd that is stirred, it is what the kettle still gives.
+        let from_below = heats || milk.level < target;
+        let rises_into_it =
+            from_below && milk.slope > CREEPS && milk.level + milk.slope * reaction_s >= target;
         let fresh = age_s < 30.0;
         if age_s > 600.0 || (fresh && hot < 0.5 && !rises_into_it) {
             return None;
         }
         let blind = (age_s > BLIND_S).then_some(age_s);
-        self.heat.outlook(&milk, target, reaction_s, blind).map(|o| (o, target))
+        self.heat.outlook(&milk, target, reaction_s, blind)
     }
 
     pub(super) fn situation(&self, t_s: f64) -> Situation {
@@ -79,10 +80,11 @@ impl Kettle {
             cooks_on: self.tracker.cooks_on(),
             heating_number: self.heat.number,
             target_celsius: self.now.target_celsius,
+            heated: self.heat.heated(),
             tolerance_celsius: plan.map_or(0.5, |p| p.tolerance_celsius),
             set_celsius: if setting { self.set_celsius() } else { None },
             planned_rate_celsius_per_min: self.planned_rate,
-            outlook: self.outlook(t_s).map(|o| o.0),
+            outlook: self.outlook(t_s),
             still_s: if self.filter.milk().is_some_and(|m| m.1.is_some()) {
                 0.0
             } else {

@@ -183,6 +183,11 @@ impl Tracker {
         }
     }
 
+    /// The target of a stage that was told, °C.
+    pub fn target_of(&self, told: &Told) -> Option<f64> {
+        self.finder.grammar.slots[told.slot].target_celsius
+    }
+
     /// Bins walked since it began.
     pub fn bins(&self) -> i64 {
         self.finder.bin

@@ -15,6 +15,8 @@ use super::probe::Lags;
 use super::situation::Outlook;
 use super::stage::Stage;
 
+/// A target that moves by more than this is another target, °C.
+pub(super) const SAME_TARGET_CELSIUS: f64 = 0.05;
 /// A heating slower than this goes nowhere, °C/s (0.05 °C/min).
 const SLOWEST: f64 = 0.05 / 60.0;
 /// Nor does any fire heat a kettle faster than this, °C/s (4 °C/min): what rises
@@ -225,9 +227,12 @@ impl Heat {
     }
 
     /// The running heating has another target now; the stage after it has none.
+    /// What was called before a higher one was wanted was no call for it.
     pub fn retarget(&mut self, target: Option<f64>) {
-        if let (Some(h), Some(target)) = (&mut self.heating, target) {
-            h.target = Some(target);
+        let (Some(h), Some(target)) = (&mut self.heating, target) else { return };
+        if h.target.replace(target).is_some_and(|old| target > old + SAME_TARGET_CELSIUS) {
+            h.called = None;
+            self.calls.retain(|(began_s, _)| began_s.total_cmp(&h.began_s).is_ne());
         }
     }
 

@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 
 use super::once::Once;
 use crate::engine::alarm::AlarmKind;
+use crate::engine::heat::SAME_TARGET_CELSIUS;
 use crate::engine::plan::{Plan, PlannedStage};
 use crate::engine::probe::Health;
 use crate::engine::situation::Situation;
@@ -12,9 +13,6 @@ use crate::engine::stage::Stage;
 
 /// Rennet clock: called this long before the time to look, seconds.
 pub(super) const CURD_LEAD_S: f64 = 120.0;
-
-/// A target that moves by more than this is another target, °C.
-const SAME_TARGET_CELSIUS: f64 = 0.05;
 
 /// The heating a call is about; it outlives the stage, since the peak comes
 /// after the target.
@@ -123,7 +121,7 @@ impl Occasion {
             Some(old) if old.number == new.number && (old.concerns(s.stage) || !is_heating(s.stage)) => {
                 let moved = new.target_celsius - old.target_celsius;
                 // A higher target is a new aim, and wants its own call.
-                if moved > SAME_TARGET_CELSIUS && s.outlook.is_some_and(|o| o.heat_off_in_s > 0.0) {
+                if moved > SAME_TARGET_CELSIUS {
                     self.calls = Calls::default();
                 }
                 self.heating = Some(Heating { stage: old.stage, ..new });

@@ -62,3 +62,19 @@ fn what_is_said_of_the_heat_holds_until_it_is_said_or_seen_otherwise() {
     heat.said(true, 5090.0);
     assert!(!heat.is_said_off(5100.0, true));
 }
+
+/// Called for 41 °C; then the maker wants 43.
+#[test]
+fn a_call_before_a_higher_target_is_no_call_for_it() {
+    let mut heat = Heat::new(None);
+    let rising = Trend { slope: 0.01, ..Trend::at(40.0) };
+    heat.begin(1000.0, Some(41.0), Stage::Cooking);
+    heat.called(1500.0, &rising, 18.0);
+    heat.retarget(None);
+    heat.retarget(Some(40.5));
+    assert_eq!(heat.calls, [(1000.0, 1500.0)], "lower: it was the call for that too");
+    heat.retarget(Some(43.0));
+    assert!(heat.calls.is_empty() && !heat.is_called());
+    heat.called(1800.0, &rising, 18.0);
+    assert_eq!(heat.calls, [(1000.0, 1800.0)]);
+}

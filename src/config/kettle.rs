@@ -12,7 +12,7 @@ use super::check::Section;
 use super::fault::Fault;
 use super::file;
 use super::plan::{number, quoted};
-use crate::engine::heat::Learned;
+use crate::engine::heat::{COAST_S, DECAY_S, LEAD_S, Learned};
 use crate::engine::probe::Lags;
 
 /// So many links are followed from one to the next, as by the system.
@@ -46,8 +46,8 @@ pub fn read(path: &Path) -> Result<Option<Learned>, Vec<Fault>> {
 pub fn parse(text: &str, name: &str) -> Result<Learned, Vec<Fault>> {
     file::reading(name, text, |root| {
         let makes = root.whole("makes", 0..=1_000_000, "makes");
-        let coast_s = root.number("coast-s", 0.0..=3600.0, "s");
-        let coast_sd_s = root.number("coast-sd-s", 0.0..=3600.0, "s");
+        let coast_s = root.number("coast-s", COAST_S, "s");
+        let coast_sd_s = root.number("coast-sd-s", COAST_S, "s");
         for (key, there) in
             [("makes", makes.is_some()), ("coast-s", coast_s.is_some()), ("coast-sd-s", coast_sd_s.is_some())]
         {
@@ -56,8 +56,8 @@ pub fn parse(text: &str, name: &str) -> Result<Learned, Vec<Fault>> {
             }
         }
         // Younger than the three above; a file without them reads on.
-        let decay_s = root.number("decay-s", 0.0..=3600.0, "s").unwrap_or(150.0);
-        let lead_s = root.number("lead-s", -600.0..=600.0, "s").unwrap_or(0.0);
+        let decay_s = root.number("decay-s", DECAY_S, "s").unwrap_or(150.0);
+        let lead_s = root.number("lead-s", LEAD_S, "s").unwrap_or(0.0);
         Some(Learned {
             makes: u32::try_from(makes?).ok()?,
             coast_s: coast_s?,
@@ -200,5 +200,9 @@ mod tests {
         let all = super::super::fault::listed(&faults);
         assert!(all.contains("k.toml:2: coast-s = -1 cannot be"), "{all}");
         assert!(all.contains("has no coast-sd-s; delete the file"), "{all}");
+        let faults = parse("makes = 2\ncoast-s = 50\ncoast-sd-s = 5\nlead-s = -61\ndecay-s = 0\n", "k.toml");
+        let all = super::super::fault::listed(&faults.unwrap_err());
+        assert!(all.contains("k.toml:4: lead-s = -61 cannot be"), "{all}");
+        assert!(all.contains("k.toml:5: decay-s = 0 cannot be"), "{all}");
     }
 }

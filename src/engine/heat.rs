@@ -7,6 +7,7 @@
 //! uncertainty goes into the band.
 
 use std::collections::VecDeque;
+use std::ops::RangeInclusive;
 
 use super::bins::Bin;
 use super::coast::{self, Coast, Said};
@@ -42,6 +43,13 @@ const KEPT: usize = 120;
 const LOOK_AFTER_S: f64 = 300.0;
 /// A kettle never met is called a little early: too late cannot be mended.
 const FIRST_LEAD_S: f64 = 6.0;
+/// What makes may correct the call by, and a kettle file may say, seconds.
+pub const LEAD_S: RangeInclusive<f64> = -60.0..=120.0;
+/// What a kettle file may say of the coast, seconds: no kettle gives back for longer,
+/// and what is fitted ends far below.
+pub const COAST_S: RangeInclusive<f64> = 0.0..=600.0;
+/// The same of how it dies away, seconds.
+pub const DECAY_S: RangeInclusive<f64> = 10.0..=1800.0;
 /// How much a kettle's coast varies from day to day, as a share.
 const DAY_TO_DAY: f64 = 0.25;
 /// A person marks that the heat is off about when it is, seconds.
@@ -253,7 +261,8 @@ impl Heat {
     ) -> Option<Outlook> {
         let heating = self.heating.as_ref()?;
         let rate = trend.slope;
-        let ahead_s = reaction_s + self.coast_lead_s + self.lead_s;
+        // A lead that takes more off than there is ahead would foresee the past.
+        let ahead_s = (reaction_s + self.coast_lead_s + self.lead_s).max(0.0);
         let var_trend = trend.var_level + 2.0 * ahead_s * trend.cov.max(0.0) + sq(ahead_s) * trend.var_slope;
         let known = blind_s.is_some() || var_trend < sq(KNOWS_C);
         if !(SLOWEST..FASTEST).contains(&rate) || !known {
@@ -348,7 +357,7 @@ impl Heat {
             let trust = rate / (rate + 0.4 / 60.0);
             let late_s = ((peak - target) / rate).clamp(-45.0, 45.0);
             let gain = 0.4 * trust / (1.0 + f64::from(self.makes.min(4)) * 0.5);
-            self.lead_s = (self.lead_s + gain * late_s).clamp(-60.0, 120.0);
+            self.lead_s = (self.lead_s + gain * late_s).clamp(*LEAD_S.start(), *LEAD_S.end());
         }
     }
 
@@ -381,7 +390,9 @@ impl Heat {
 
 /// Today's coast of a kettle as learned.
 fn coast_of(l: &Learned) -> Coast {
-    Coast { theta_s: l.coast_s, sd_s: libm::hypot(l.coast_sd_s, DAY_TO_DAY * l.coast_s), decay_s: l.decay_s }
+    // Nobody knows a kettle to the second, whatever its file says.
+    let sd_s = libm::hypot(l.coast_sd_s, DAY_TO_DAY * l.coast_s).max(1.0);
+    Coast { theta_s: l.coast_s, sd_s, decay_s: l.decay_s }
 }
 
 /// Loss of an open kettle, °C/s: about 1.9 °C/h at 32 °C and 5.4 °C/h at 52 °C

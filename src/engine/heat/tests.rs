@@ -78,3 +78,19 @@ fn a_call_before_a_higher_target_is_no_call_for_it() {
     heat.called(1800.0, &rising, 18.0);
     assert_eq!(heat.calls, [(1000.0, 1800.0)]);
 }
+
+/// A kettle's file by hand: no coast to speak of, and a call a minute later.
+#[test]
+fn nothing_is_foreseen_below_what_is_there() {
+    let lags = Lags::default();
+    let learned =
+        Learned { makes: 1, coast_s: 0.0, coast_sd_s: 0.0, decay_s: 10.0, lead_s: *LEAD_S.start(), lags };
+    let mut heat = Heat::new(Some(&learned));
+    heat.begin(1000.0, Some(41.0), Stage::Cooking);
+    let trend = Trend { slope: 0.01, var_level: 1.0e-3, var_slope: 1.0e-8, ..Trend::at(40.0) };
+    let (celsius, var_white) = (Some(39.0), 1.0e-4);
+    let bin = Bin { end_s: 1010.0, celsius, mid_s: 1005.0, n: 10, var_white, away: false };
+    heat.bin(&bin, 1.0, Some(&Trend { level: 39.0, ..trend }), 1.0e-3);
+    let o = heat.outlook(&trend, 41.0, 5.0, None).unwrap();
+    assert!(o.peak_celsius >= 40.0 && o.heat_off_in_s <= 100.0, "{o:?}");
+}

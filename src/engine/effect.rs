@@ -96,7 +96,8 @@ pub struct Forecast {
     pub stage: Stage,
     /// Its target, °C.
     pub target_celsius: f64,
-    /// When the call should come for the peak to end on the target.
+    /// When the call should come for the peak to end on the target; never in the
+    /// past: from the call on it is now, for as long as heat goes in.
     pub heat_off_at: Option<WallNs>,
     /// When the temperature reaches the target with the heat on.
     pub reach_at: Option<WallNs>,

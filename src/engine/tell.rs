@@ -54,7 +54,8 @@ fn forecast(time: &Timeline, stage: Stage, o: &Outlook, t_s: f64) -> Forecast {
     Forecast {
         stage,
         target_celsius: o.target_celsius,
-        heat_off_at: at(o.heat_off_in_s),
+        // Once the moment has come it is now, for as long as heat goes in.
+        heat_off_at: at(o.heat_off_in_s.max(0.0)),
         reach_at: at(o.reach_in_s),
         peak_celsius: o.peak_celsius,
         peak_low_celsius: o.peak_low_celsius,

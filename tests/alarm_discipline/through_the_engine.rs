@@ -101,6 +101,29 @@ fn a_running_make_is_not_silent_behind_an_idle_kettle() {
     }
 }
 
+/// The heat is not taken off at the call: from then on the moment for it is now.
+#[test]
+fn the_moment_to_take_the_heat_off_is_never_in_the_past() {
+    let mut engine = Engine::new(Some(Arc::new(plan())));
+    let mut out = Vec::new();
+    let mut noise = Noise(3);
+    for t in 0..1600 {
+        let t_s = f64::from(t);
+        let celsius = 22.0 + (t_s - 600.0).max(0.0) * 0.8 / 60.0 + 0.03 * noise.normal();
+        engine.step(&reading(t_s, "kettle", Some(celsius)), &mut out);
+        if t == 600 {
+            engine.step(&ask(t_s + 0.5, "kettle", Ask::Stage(Stage::Warming)), &mut out);
+        }
+    }
+    assert!(alarms_of(&out).any(|(_, a)| a.alarm == AlarmKind::HeatOff));
+    let forecasts = out.iter().filter_map(|e| match &e.what {
+        Conclusion::Forecast(f) => Some(f.heat_off_at.unwrap() - e.time.unwrap()),
+        _ => None,
+    });
+    let ahead_ns: Vec<_> = forecasts.collect();
+    assert!(ahead_ns.contains(&0) && ahead_ns.iter().all(|ns| *ns >= 0), "{ahead_ns:?}");
+}
+
 #[test]
 fn a_day_of_an_empty_kettle_raises_nothing() {
     let mut engine = Engine::new(Some(Arc::new(plan())));

@@ -147,6 +147,11 @@ impl LineReader {
             self.nothing_to_keep(seq);
             return Ok(());
         };
+        if let Incoming::Command(command) = &what {
+            // The box sounds for the house's alarms too, and has no other button.
+            let house = Command { kettle: "".into(), ..command.clone() };
+            self.way.send(Input::of(Incoming::Command(house)))?;
+        }
         let receipt = Some(self.receipt(seq, true));
         self.way.send(Input { receipt, ..Input::of(what) })
     }

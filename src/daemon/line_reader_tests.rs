@@ -72,3 +72,18 @@ fn a_button_that_means_nothing_is_not_sent_for_ever() {
     }
     assert!(taken.try_recv().is_err());
 }
+
+/// The box sounds for its kettle's alarms and for the house's; its one button takes
+/// both.
+#[test]
+fn the_button_that_takes_takes_the_houses_alarms_too() {
+    let (mut reader, mut taken, _answers, _) = reader();
+    reader.button_kettle = Some("big".into());
+    reader.take(&encode(&Frame::Button { seq: 3, button: 0 })).unwrap();
+    let mut asked = || match taken.try_recv().unwrap() {
+        Input { what: Incoming::Command(c), receipt, .. } => (c.kettle, c.ask, receipt.is_some()),
+        other => panic!("{other:?}"),
+    };
+    assert_eq!(asked(), ("".into(), Ask::Acknowledge(None), false));
+    assert_eq!(asked(), ("big".into(), Ask::Acknowledge(None), true));
+}

@@ -81,8 +81,6 @@ pub struct Alarms {
     celsius: Option<f64>,
     store_fault: Option<String>,
     clock_unsure: bool,
-    store_sounding: Sounding,
-    clock_sounding: Sounding,
     /// The dairy's own set: store and clock, no kettle.
     is_house: bool,
 }
@@ -98,8 +96,6 @@ impl Default for Alarms {
             celsius: None,
             store_fault: None,
             clock_unsure: false,
-            store_sounding: Sounding::Sounds,
-            clock_sounding: Sounding::Shows,
             is_house: false,
         }
     }
@@ -130,7 +126,6 @@ impl Alarms {
             ask &= ask - 1;
             self.judge_one(index, s, plan, flooded, out);
         }
-        self.follow_told(s.t_s, plan, out);
     }
 
     fn judge_one(
@@ -189,22 +184,14 @@ impl Alarms {
     /// Only time passed and there is no kettle to judge (a dairy-wide set for
     /// store and clock): ends delays and shelvings.
     pub fn pass(&mut self, t_s: f64, plan: Option<&Plan>, out: &mut Vec<AlarmChange>) {
-        self.follow_told(t_s, plan, out);
+        self.judge_told(AlarmKind::StoreFault, plan, t_s, out);
+        self.judge_told(AlarmKind::ClockUnsure, plan, t_s, out);
         let celsius = self.celsius;
         for place in &mut self.places {
             if let Some(state) = place.alarm.pass(t_s) {
                 out.push(place.change(state, celsius, None));
             }
         }
-    }
-
-    fn follow_told(&mut self, t_s: f64, plan: Option<&Plan>, out: &mut Vec<AlarmChange>) {
-        if let Some(plan) = plan {
-            self.store_sounding = sounding(AlarmKind::StoreFault, Stage::Idle, Some(plan));
-            self.clock_sounding = sounding(AlarmKind::ClockUnsure, Stage::Idle, Some(plan));
-        }
-        self.judge_told(AlarmKind::StoreFault, t_s, out);
-        self.judge_told(AlarmKind::ClockUnsure, t_s, out);
     }
 
     /// How the alarm of this kettle's failing probe would be heard: that of its
@@ -254,16 +241,16 @@ impl Alarms {
         }
     }
 
-    /// The journal's disk failed (`text` says what) or is well again.
-    pub fn store(&mut self, ok: bool, text: &str, t_s: f64, out: &mut Vec<AlarmChange>) {
-        self.store_fault = (!ok).then(|| text.to_owned());
-        self.judge_told(AlarmKind::StoreFault, t_s, out);
+    /// The journal's disk failed (`fault` says how) or is well again.
+    pub fn store(&mut self, fault: Option<&str>, plan: Option<&Plan>, t_s: f64, out: &mut Vec<AlarmChange>) {
+        self.store_fault = fault.map(str::to_owned);
+        self.judge_told(AlarmKind::StoreFault, plan, t_s, out);
     }
 
     /// Whether the wall clock may be trusted.
-    pub fn clock(&mut self, sure: bool, t_s: f64, out: &mut Vec<AlarmChange>) {
+    pub fn clock(&mut self, sure: bool, plan: Option<&Plan>, t_s: f64, out: &mut Vec<AlarmChange>) {
         self.clock_unsure = !sure;
-        self.judge_told(AlarmKind::ClockUnsure, t_s, out);
+        self.judge_told(AlarmKind::ClockUnsure, plan, t_s, out);
     }
 
     /// Whether the disk is well, by what was told last.
@@ -277,11 +264,12 @@ impl Alarms {
     }
 
     /// The alarms that are told from outside instead of found.
-    fn judge_told(&mut self, kind: AlarmKind, t_s: f64, out: &mut Vec<AlarmChange>) {
-        let (condition, priority, sounding) = match kind {
-            AlarmKind::StoreFault => (self.store_fault.is_some(), Priority::High, self.store_sounding),
-            _ => (self.clock_unsure, Priority::Low, self.clock_sounding),
+    fn judge_told(&mut self, kind: AlarmKind, plan: Option<&Plan>, t_s: f64, out: &mut Vec<AlarmChange>) {
+        let (condition, priority) = match kind {
+            AlarmKind::StoreFault => (self.store_fault.is_some(), Priority::High),
+            _ => (self.clock_unsure, Priority::Low),
         };
+        let sounding = sounding(kind, Stage::Idle, plan);
         let Some(place) = self.places.get_mut(kind as usize) else { return };
         let raised = place.alarm.is_raised();
         if !condition && !raised && place.alarm.is_at_rest() {

@@ -113,12 +113,13 @@ impl Engine {
             }
             Happening::Store { ok, text } => {
                 let mut changes = Vec::new();
-                self.house.store(*ok, text, t_s, &mut changes);
+                let fault = (!ok).then_some(text.as_str());
+                self.house.store(fault, self.plan.as_deref(), t_s, &mut changes);
                 self.house_said(changes, t_s, out);
             }
             Happening::Clock { sure } => {
                 let mut changes = Vec::new();
-                self.house.clock(*sure, t_s, &mut changes);
+                self.house.clock(*sure, self.plan.as_deref(), t_s, &mut changes);
                 self.house_said(changes, t_s, out);
             }
             Happening::EndOfInput => self.end_of_input(t_s, out),
@@ -214,9 +215,12 @@ impl Engine {
         if let Ask::Follow(plan) = &c.ask {
             self.plans.insert(c.kettle.clone(), plan.clone());
         }
-        let mut changes = Vec::new();
-        self.house.command(&c.ask, c.by.as_ref(), t_s, &mut changes);
-        self.house_said(changes, t_s, out);
+        // Who takes all of a kettle's alarms does not take the house's.
+        if c.kettle.is_empty() || c.ask != Ask::Acknowledge(None) {
+            let mut changes = Vec::new();
+            self.house.command(&c.ask, c.by.as_ref(), t_s, &mut changes);
+            self.house_said(changes, t_s, out);
+        }
         if let Some(k) = self.kettles.get_mut(&c.kettle) {
             k.command(&c.ask, c.by.as_ref(), t_s, &mut self.said);
             tell::all(&self.time, k, t_s, &mut self.said, out);

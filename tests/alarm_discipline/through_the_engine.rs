@@ -7,7 +7,7 @@ use curdtrace::engine::Engine;
 use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::effect::{AlarmChange, Conclusion, Effect};
 use curdtrace::engine::event::{Ask, Command, Event, Happening, Name, Reading, Stamp};
-use curdtrace::engine::plan::Plan;
+use curdtrace::engine::plan::{Plan, Sounding};
 use curdtrace::engine::probe::Health;
 use curdtrace::engine::stage::Stage;
 
@@ -122,6 +122,34 @@ fn the_moment_to_take_the_heat_off_is_never_in_the_past() {
     });
     let ahead_ns: Vec<_> = forecasts.collect();
     assert!(ahead_ns.contains(&0) && ahead_ns.iter().all(|ns| *ns >= 0), "{ahead_ns:?}");
+}
+
+/// What becomes of the house's store-fault where so much is asked of `kettle`.
+fn store_fault(plan: Plan, kettle: &str, what: Ask) -> Vec<AlarmState> {
+    let mut engine = Engine::new(Some(Arc::new(plan)));
+    let mut out = Vec::new();
+    engine.step(&reading(0.0, "kettle", Some(20.0)), &mut out);
+    let full = Happening::Store { ok: false, text: "full".to_owned() };
+    engine.step(&Event { stamp: stamp(10.5), what: full }, &mut out);
+    engine.step(&ask(20.0, kettle, what), &mut out);
+    engine.step(&reading(30.0, "kettle", Some(20.0)), &mut out);
+    alarms_of(&out).filter(|(_, a)| a.alarm == AlarmKind::StoreFault).map(|(_, a)| a.state).collect()
+}
+
+#[test]
+fn the_houses_alarms_are_taken_as_the_houses_only() {
+    let taken = [AlarmState::Unacknowledged, AlarmState::Acknowledged];
+    assert_eq!(store_fault(plan(), "kettle", Ask::Acknowledge(None)), taken[..1]);
+    assert_eq!(store_fault(plan(), "", Ask::Acknowledge(None)), taken);
+    // Named, nobody else can be meant.
+    assert_eq!(store_fault(plan(), "kettle", Ask::Acknowledge(Some(AlarmKind::StoreFault))), taken);
+}
+
+#[test]
+fn a_store_fault_that_the_plan_has_no_use_for_is_never_raised() {
+    let mut plan = plan();
+    plan.alarms.insert(AlarmKind::StoreFault, Sounding::Off);
+    assert_eq!(store_fault(plan, "", Ask::Acknowledge(None)), []);
 }
 
 #[test]

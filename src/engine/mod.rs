@@ -32,6 +32,7 @@ mod still;
 mod tell;
 mod time;
 pub mod view;
+mod waiting;
 
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
@@ -46,6 +47,7 @@ use kettle::{Kettle, Said};
 use plan::Plan;
 use time::Timeline;
 use view::{KettleView, View};
+use waiting::{Order, Waiting};
 
 /// Longest silence that is walked second by second.
 const LONGEST_WALK_S: f64 = 6.0 * 3600.0;
@@ -66,6 +68,8 @@ pub struct Engine {
     house: Alarms,
     said: Vec<Said>,
     back: Backward,
+    /// What was marked and asked of kettles that have not spoken yet.
+    waiting: Waiting,
 }
 
 /// Readings whose time stands before what was seen.
@@ -169,6 +173,7 @@ impl Engine {
             let plan = self.plans.get(&name).cloned().unwrap_or_else(|| self.plan.clone());
             let new = Kettle::new(name.clone(), r.probe.clone(), plan, self.learned.get(&name), t_s);
             self.kettles.insert(name.clone(), new);
+            self.catch_up(&name, t_s, out);
         }
         if self.probes.get(&r.probe) != Some(&name) {
             self.probes.insert(r.probe.clone(), name.clone());
@@ -182,6 +187,19 @@ impl Engine {
         }
         k.share(&mut self.company, t_s);
         k.reading(r, t_s, &mut self.said);
+        tell::all(&self.time, k, t_s, &mut self.said, out);
+    }
+
+    /// A kettle speaks for the first time: what waited for it happened at its own
+    /// time.
+    fn catch_up(&mut self, kettle: &Name, t_s: f64, out: &mut Vec<Effect>) {
+        let Some(k) = self.kettles.get_mut(kettle) else { return };
+        for (at_s, order) in self.waiting.take(kettle, t_s) {
+            match order {
+                Order::Mark(kind) => k.mark(&kind, at_s, &mut self.said),
+                Order::Ask(ask, by) => k.command(&ask, by.as_ref(), at_s, &mut self.said),
+            }
+        }
         tell::all(&self.time, k, t_s, &mut self.said, out);
     }
 
@@ -204,7 +222,9 @@ impl Engine {
 
     fn mark(&mut self, m: &Mark, t_s: f64, out: &mut Vec<Effect>) {
         let Some(k) = self.kettles.get_mut(&m.kettle) else {
-            self.remark(t_s, format!("a mark for {}, which no probe has spoken for yet", m.kettle), out);
+            let text = format!("a mark for {}, which no probe has spoken for yet", m.kettle);
+            self.waiting.keep(&m.kettle, t_s, Order::Mark(m.kind.clone()));
+            self.remark(t_s, text, out);
             return;
         };
         k.mark(&m.kind, t_s, &mut self.said);
@@ -224,6 +244,8 @@ impl Engine {
         if let Some(k) = self.kettles.get_mut(&c.kettle) {
             k.command(&c.ask, c.by.as_ref(), t_s, &mut self.said);
             tell::all(&self.time, k, t_s, &mut self.said, out);
+        } else if !c.kettle.is_empty() {
+            self.waiting.keep(&c.kettle, t_s, Order::Ask(c.ask.clone(), c.by.clone()));
         }
     }
 

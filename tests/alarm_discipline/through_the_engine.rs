@@ -6,7 +6,7 @@ use std::sync::Arc;
 use curdtrace::engine::Engine;
 use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::effect::{AlarmChange, Conclusion, Effect};
-use curdtrace::engine::event::{Ask, Command, Event, Happening, Name, Reading, Stamp};
+use curdtrace::engine::event::{Ask, Command, Event, Happening, Mark, MarkKind, Name, Reading, Stamp};
 use curdtrace::engine::plan::{Plan, Sounding};
 use curdtrace::engine::probe::Health;
 use curdtrace::engine::stage::Stage;
@@ -99,6 +99,35 @@ fn a_running_make_is_not_silent_behind_an_idle_kettle() {
             .collect();
         assert_eq!(calls, [("b", AlarmKind::ProbeFault, true)], "out of service {out_of_service}");
     }
+}
+
+/// Ordered and marked in the morning, before the probe is plugged in.
+#[test]
+fn what_is_asked_of_a_kettle_before_its_first_reading_is_not_lost() {
+    let mut engine = Engine::new(Some(Arc::new(plan())));
+    let mut out = Vec::new();
+    let heat_on = Mark { kettle: Name::from("kettle"), kind: MarkKind::HeatOn, by: None };
+    engine.step(&ask(0.0, "kettle", Ask::OutOfService(AlarmKind::HeatOff, true)), &mut out);
+    engine.step(&ask(0.0, "kettle", Ask::Shelve(AlarmKind::OverTarget, 600)), &mut out);
+    engine.step(&Event { stamp: stamp(300.0), what: Happening::Mark(heat_on) }, &mut out);
+    let state = |engine: &Engine, kind| {
+        let view = engine.kettle_of("kettle").unwrap();
+        view.alarms.iter().find(|a| a.alarm == kind).map(|a| a.state)
+    };
+    for t in 400..700 {
+        engine.step(&reading(f64::from(t), "kettle", Some(20.0)), &mut out);
+        if t < 600 {
+            assert_eq!(state(&engine, AlarmKind::OverTarget), Some(AlarmState::Shelved), "{t}");
+        }
+    }
+    assert_eq!(state(&engine, AlarmKind::HeatOff), Some(AlarmState::OutOfService));
+    assert_eq!(state(&engine, AlarmKind::OverTarget), None, "a shelving ends by its own time");
+    let began = |e: &Effect| match &e.what {
+        Conclusion::Stage(s) => Some((s.stage, s.began, e.time)),
+        _ => None,
+    };
+    let wall = |t_s| stamp(t_s).wall_ns;
+    assert_eq!(out.iter().find_map(began), Some((Stage::Warming, wall(300.0), wall(400.0))));
 }
 
 /// The heat is not taken off at the call: from then on the moment for it is now.

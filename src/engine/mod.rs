@@ -113,7 +113,7 @@ impl Engine {
             Happening::ClockStep { step_ns } => self.clock_step(*step_ns, t_s, out),
             Happening::Link { source, up } => {
                 let text = format!("{source} {}", if *up { "is there" } else { "went away" });
-                self.remark(t_s, text, out);
+                self.remark_on_all(t_s, text, out);
             }
             Happening::Store { ok, text } => {
                 let mut changes = Vec::new();
@@ -217,14 +217,14 @@ impl Engine {
             }
             Ordering::Greater => return,
         };
-        self.remark(t_s, text, out);
+        self.remark(t_s, &r.probe, r.kettle.as_ref().unwrap_or(&r.probe), text, out);
     }
 
     fn mark(&mut self, m: &Mark, t_s: f64, out: &mut Vec<Effect>) {
         let Some(k) = self.kettles.get_mut(&m.kettle) else {
             let text = format!("a mark for {}, which no probe has spoken for yet", m.kettle);
             self.waiting.keep(&m.kettle, t_s, Order::Mark(m.kind.clone()));
-            self.remark(t_s, text, out);
+            self.remark(t_s, &m.kettle, &m.kettle, text, out);
             return;
         };
         k.mark(&m.kind, t_s, &mut self.said);
@@ -252,7 +252,7 @@ impl Engine {
     fn clock_step(&mut self, step_ns: i64, t_s: f64, out: &mut Vec<Effect>) {
         let s = step_ns as f64 * 1e-9;
         self.back.last_wall_ns.clear();
-        self.remark(t_s, format!("the clock was set by {s:+.1} s; durations are not touched"), out);
+        self.remark_on_all(t_s, format!("the clock was set by {s:+.1} s; durations are not touched"), out);
     }
 
     fn end_of_input(&mut self, t_s: f64, out: &mut Vec<Effect>) {
@@ -262,11 +262,17 @@ impl Engine {
         }
     }
 
-    fn remark(&self, t_s: f64, text: String, out: &mut Vec<Effect>) {
-        let kettle = self.kettles.values().next();
-        let (probe, name) =
-            kettle.map_or((Name::from(""), Name::from("")), |k| (k.probe.clone(), k.name.clone()));
-        out.push(Effect { time: self.time.wall(t_s), probe, kettle: name, what: Conclusion::Remark(text) });
+    /// A remark about no kettle of its own is the first one's.
+    fn remark_on_all(&self, t_s: f64, text: String, out: &mut Vec<Effect>) {
+        let none = Name::from("");
+        let first = self.kettles.values().next();
+        let (probe, kettle) = first.map_or((&none, &none), |k| (&k.probe, &k.name));
+        self.remark(t_s, probe, kettle, text, out);
+    }
+
+    fn remark(&self, t_s: f64, probe: &Name, kettle: &Name, text: String, out: &mut Vec<Effect>) {
+        let (probe, kettle) = (probe.clone(), kettle.clone());
+        out.push(Effect { time: self.time.wall(t_s), probe, kettle, what: Conclusion::Remark(text) });
     }
 
     fn house_said(&self, changes: Vec<AlarmChange>, t_s: f64, out: &mut Vec<Effect>) {

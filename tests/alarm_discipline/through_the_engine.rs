@@ -130,6 +130,17 @@ fn what_is_asked_of_a_kettle_before_its_first_reading_is_not_lost() {
     assert_eq!(out.iter().find_map(began), Some((Stage::Warming, wall(300.0), wall(400.0))));
 }
 
+#[test]
+fn a_remark_bears_the_name_of_the_probe_that_it_is_about() {
+    let mut engine = Engine::new(None);
+    let mut out = Vec::new();
+    for (t_s, probe) in [(0.0, "a"), (1.0, "b"), (1.0, "b"), (1.0, "a"), (1.0, "a")] {
+        engine.step(&reading(t_s, probe, Some(20.0)), &mut out);
+    }
+    let remark = |e: &Effect| matches!(e.what, Conclusion::Remark(_)).then(|| e.probe.to_string());
+    assert_eq!(out.iter().filter_map(remark).collect::<Vec<_>>(), ["b", "a"]);
+}
+
 /// The heat is not taken off at the call: from then on the moment for it is now.
 #[test]
 fn the_moment_to_take_the_heat_off_is_never_in_the_past() {

@@ -13,6 +13,7 @@
 pub mod alarm;
 pub mod alarms;
 pub mod amounts;
+mod arrivals;
 mod bins;
 pub mod boil;
 pub mod clot;
@@ -34,11 +35,11 @@ mod time;
 pub mod view;
 mod waiting;
 
-use std::cmp::Ordering;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use alarms::{Alarms, Company};
+use arrivals::Arrivals;
 use effect::{AlarmChange, Conclusion, Effect};
 use event::{Ask, Command, Event, Happening, Mark, Name, Reading};
 pub use filter::Trend;
@@ -67,15 +68,9 @@ pub struct Engine {
     /// The dairy's own alarms: store and clock.
     house: Alarms,
     said: Vec<Said>,
-    back: Backward,
+    arrivals: Arrivals,
     /// What was marked and asked of kettles that have not spoken yet.
     waiting: Waiting,
-}
-
-/// Readings whose time stands before what was seen.
-#[derive(Debug, Default)]
-struct Backward {
-    last_wall_ns: BTreeMap<Name, i64>,
 }
 
 impl Engine {
@@ -97,13 +92,19 @@ impl Engine {
 
     /// Takes in what happened and appends what follows from it. Never fails.
     pub fn step(&mut self, event: &Event, out: &mut Vec<Effect>) {
-        if let Happening::Reading(r) = &event.what
-            && r.late_s.is_some()
-        {
-            return self.came_late(r);
+        if let Happening::Reading(r) = &event.what {
+            if r.late_s.is_some() {
+                return self.came_late(r);
+            }
+            if self.arrivals.is_of_then(r, &event.stamp, &self.time) {
+                if let Some(text) = self.arrivals.remark(r, &event.stamp) {
+                    let now_s = self.time.now_s();
+                    self.remark(now_s, &r.probe, r.kettle.as_ref().unwrap_or(&r.probe), text, out);
+                }
+                return self.came_late(r);
+            }
         }
-        let moment = self.time.take(&event.stamp);
-        let t_s = moment.t_s;
+        let t_s = self.time.take(&event.stamp);
         self.walk_to(t_s, out);
         match &event.what {
             Happening::Reading(r) => self.reading(r, event, out),
@@ -167,7 +168,9 @@ impl Engine {
 
     fn reading(&mut self, r: &Reading, event: &Event, out: &mut Vec<Effect>) {
         let t_s = self.time.now_s();
-        self.remark_on_time(r, event, t_s, out);
+        if let Some(text) = self.arrivals.take(r, &event.stamp, &self.time) {
+            self.remark(t_s, &r.probe, r.kettle.as_ref().unwrap_or(&r.probe), text, out);
+        }
         let name: Name = r.kettle.clone().unwrap_or_else(|| r.probe.clone());
         if !self.kettles.contains_key(&name) {
             let plan = self.plans.get(&name).cloned().unwrap_or_else(|| self.plan.clone());
@@ -203,23 +206,6 @@ impl Engine {
         tell::all(&self.time, k, t_s, &mut self.said, out);
     }
 
-    /// Says where readings come out of order, twice, or with the clock stepped
-    /// back; they are kept in the order they came.
-    fn remark_on_time(&mut self, r: &Reading, event: &Event, t_s: f64, out: &mut Vec<Effect>) {
-        let Some(wall) = event.stamp.wall_ns else { return };
-        let before = self.back.last_wall_ns.insert(r.probe.clone(), wall);
-        let Some(before) = before else { return };
-        let text = match wall.cmp(&before) {
-            Ordering::Equal => format!("{}: a second reading at the same instant; both are kept", r.probe),
-            Ordering::Less => {
-                let by = (before - wall) as f64 * 1e-9;
-                format!("{}: a reading {by:.1} s before the last one; kept in the order it came", r.probe)
-            }
-            Ordering::Greater => return,
-        };
-        self.remark(t_s, &r.probe, r.kettle.as_ref().unwrap_or(&r.probe), text, out);
-    }
-
     fn mark(&mut self, m: &Mark, t_s: f64, out: &mut Vec<Effect>) {
         let Some(k) = self.kettles.get_mut(&m.kettle) else {
             let text = format!("a mark for {}, which no probe has spoken for yet", m.kettle);
@@ -251,7 +237,7 @@ impl Engine {
 
     fn clock_step(&mut self, step_ns: i64, t_s: f64, out: &mut Vec<Effect>) {
         let s = step_ns as f64 * 1e-9;
-        self.back.last_wall_ns.clear();
+        self.arrivals.clock_was_set();
         self.remark_on_all(t_s, format!("the clock was set by {s:+.1} s; durations are not touched"), out);
     }
 

@@ -12,15 +12,6 @@ use super::event::Stamp;
 /// Longest power cut that the wall clock is believed over, seconds.
 const CREDIBLE_GAP_S: f64 = 7.0 * 86_400.0;
 
-/// What a stamp became.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Moment {
-    /// Engine seconds.
-    pub t_s: f64,
-    /// Whether it lies before what was seen already, and by how much.
-    pub late_s: f64,
-}
-
 /// The mapping from stamps to engine seconds and back to the wall.
 #[derive(Debug, Default)]
 pub(super) struct Timeline {
@@ -34,8 +25,15 @@ pub(super) struct Timeline {
 }
 
 impl Timeline {
-    /// Takes in a stamp.
-    pub fn take(&mut self, stamp: &Stamp) -> Moment {
+    /// The engine second of a stamp of this boot, which may lie before what was
+    /// seen already.
+    pub fn second_of(&self, stamp: &Stamp) -> Option<f64> {
+        let known = self.boot == Some(stamp.boot);
+        known.then(|| self.base_s + seconds(stamp.mono_ns, self.base_mono_ns))
+    }
+
+    /// Takes in a stamp; the engine second, which is never before what was seen.
+    pub fn take(&mut self, stamp: &Stamp) -> f64 {
         if self.boot != Some(stamp.boot) {
             self.enter_boot(stamp);
         }
@@ -43,9 +41,8 @@ impl Timeline {
         if let Some(wall) = stamp.wall_ns {
             self.wall_at_zero_ns = Some(wall.saturating_sub(nanos(t_s)));
         }
-        let late_s = (self.now_s - t_s).max(0.0);
         self.now_s = self.now_s.max(t_s);
-        Moment { t_s: self.now_s, late_s }
+        self.now_s
     }
 
     fn enter_boot(&mut self, stamp: &Stamp) {
@@ -97,10 +94,10 @@ mod tests {
     #[test]
     fn durations_follow_the_monotonic_clock_whatever_the_wall_does() {
         let mut line = Timeline::default();
-        assert!(line.take(&stamp(1, 100.0, Some(0.0))).t_s.abs() < 1e-9);
+        assert!(line.take(&stamp(1, 100.0, Some(0.0))).abs() < 1e-9);
         // The clock is set right, 50 years on: ten seconds are still ten seconds.
-        let m = line.take(&stamp(1, 110.0, Some(1_577_836_810.0)));
-        assert!((m.t_s - 10.0).abs() < 1e-9);
+        let t_s = line.take(&stamp(1, 110.0, Some(1_577_836_810.0)));
+        assert!((t_s - 10.0).abs() < 1e-9);
         assert_eq!(line.wall(0.0), Some(1_577_836_800_000_000_000));
     }
 
@@ -109,8 +106,8 @@ mod tests {
         let check = |wall_s: Option<f64>, want: f64| {
             let mut line = Timeline::default();
             line.take(&stamp(1, 5.0, Some(1000.0)));
-            let m = line.take(&stamp(2, 3.0, wall_s));
-            assert!((m.t_s - want).abs() < 1e-6, "{wall_s:?}: {}", m.t_s);
+            let t_s = line.take(&stamp(2, 3.0, wall_s));
+            assert!((t_s - want).abs() < 1e-6, "{wall_s:?}: {t_s}");
         };
         check(Some(1090.0), 90.0);
         check(Some(10.0), 1.0);
@@ -123,7 +120,8 @@ mod tests {
         let mut line = Timeline::default();
         line.take(&stamp(1, 0.0, None));
         line.take(&stamp(1, 9.0, None));
-        let m = line.take(&stamp(1, 7.0, None));
-        assert!((m.t_s - 9.0).abs() < 1e-9 && (m.late_s - 2.0).abs() < 1e-9);
+        let (own_s, t_s) = (line.second_of(&stamp(1, 7.0, None)), line.take(&stamp(1, 7.0, None)));
+        assert!((t_s - 9.0).abs() < 1e-9 && own_s.is_some_and(|s| (s - 7.0).abs() < 1e-9));
+        assert_eq!(line.second_of(&stamp(2, 7.0, None)), None);
     }
 }

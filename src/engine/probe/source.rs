@@ -58,9 +58,12 @@ impl Source {
         self.counted(seq, |stride, step| stride.learn(step, dt_s))
     }
 
-    /// Takes in the count of a reading of then, which tells of no pace.
-    pub(super) fn count_late(&mut self, seq: Option<u64>) -> Count {
-        self.counted(seq, |_, _| ())
+    /// Takes in the count of a reading of then, which tells of no pace. One from
+    /// before what was heard already is an old reading's own.
+    pub(super) fn count_late(&mut self, seq: Option<u64>) {
+        if seq > self.seq {
+            self.counted(seq, |_, _| ());
+        }
     }
 
     fn counted(&mut self, seq: Option<u64>, learn: impl FnOnce(&mut Stride, u64)) -> Count {
@@ -171,6 +174,18 @@ mod tests {
         check(&[7, 7, 7, 7, 8], Count::Follows { lost: 0 });
         check(&[65_535, 0], Count::Restarted);
         check(&[u64::MAX, u64::MAX - 1], Count::Restarted);
+    }
+
+    #[test]
+    fn what_comes_late_between_live_readings_is_no_loss() {
+        let mut source = Source::default();
+        for live in 500..600 {
+            assert_eq!(source.count(Some(live)), Count::Follows { lost: 0 });
+            source.count_late(Some(live - 400));
+        }
+        // Kept under counts of its own time, or sent under the next one.
+        source.count_late(Some(600));
+        assert_eq!(source.count(Some(601)), Count::Follows { lost: 0 });
     }
 
     #[test]

@@ -5,6 +5,7 @@ mod next_make;
 mod other;
 mod outlook;
 mod person;
+mod spare;
 mod underway;
 
 use std::collections::BTreeMap;
@@ -41,6 +42,7 @@ pub(super) enum Said {
     Alarm(AlarmChange),
     Forecast(Outlook),
     Health(Health, String),
+    Remark(String),
     MakeBegan,
     Make(MakeSaid),
     Learned(Learned),
@@ -61,6 +63,7 @@ pub(super) struct MakeSaid {
 #[derive(Debug)]
 pub(super) struct Kettle {
     pub name: Name,
+    /// The probe that it is followed by.
     pub probe: Name,
     pub plan: Option<Arc<Plan>>,
     pub watch: Watch,
@@ -82,6 +85,8 @@ pub(super) struct Kettle {
     /// Last number used, engine second.
     number_s: f64,
     heard_s: f64,
+    /// Since when the make is followed by this probe, engine second.
+    followed_s: f64,
     pub verdict: Verdict,
     forecast_s: f64,
     /// Whether the make's beginning was told.
@@ -90,7 +95,8 @@ pub(super) struct Kettle {
     given: bool,
     /// Which told stage the heating followed now is, and when it began.
     heating_told: (Option<usize>, f64),
-    known_health: Health,
+    /// The health that was told last.
+    told_health: Health,
     /// How fast the plan's minutes want the running heating, °C/min.
     planned_rate: Option<f64>,
     bins: Vec<Bin>,
@@ -133,12 +139,13 @@ impl Kettle {
             clot_s: t_s,
             number_s: f64::NEG_INFINITY,
             heard_s: t_s,
+            followed_s: t_s,
             verdict: Verdict { health: Health::Good, reason: super::probe::Reason::Fine, use_celsius: None },
             forecast_s: f64::NEG_INFINITY,
             began: false,
             given: false,
             heating_told: (None, f64::NEG_INFINITY),
-            known_health: Health::Good,
+            told_health: Health::Good,
             planned_rate: None,
             bins: Vec::new(),
             tellings: Vec::new(),
@@ -175,6 +182,7 @@ impl Kettle {
         if let Some(verdict) = self.watch.tick(t_s) {
             self.note_health(verdict, out);
         }
+        self.look_for_spare(t_s, out);
         if t_s - self.number_s > 2.0 {
             self.filter.close_bins(t_s, &mut self.bins);
         }
@@ -183,16 +191,11 @@ impl Kettle {
     }
 
     fn note_health(&mut self, verdict: Verdict, out: &mut Vec<Said>) {
-        let before = self.watch_health();
         self.verdict = verdict;
-        if before != self.watch.health() {
-            out.push(Said::Health(self.watch.health(), self.watch.reason().to_string()));
-            self.known_health = self.watch.health();
+        let health = self.watch.health();
+        if std::mem::replace(&mut self.told_health, health) != health {
+            out.push(Said::Health(health, self.watch.reason().to_string()));
         }
-    }
-
-    fn watch_health(&self) -> Health {
-        self.known_health
     }
 
     /// Lets stages and heat walk the bins that were completed.

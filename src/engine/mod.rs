@@ -183,8 +183,8 @@ impl Engine {
         }
         let Some(k) = self.kettles.get_mut(&name) else { return };
         if k.probe != r.probe {
-            // A second probe in the same kettle is recorded and watched; the
-            // first one is what the make is followed by.
+            // A further probe in the same kettle is recorded and watched; the
+            // make is followed by one.
             k.other(r, t_s);
             return;
         }

@@ -20,6 +20,7 @@ pub(super) fn all(time: &Timeline, kettle: &Kettle, t_s: f64, said: &mut Vec<Sai
             Said::Alarm(a) => Conclusion::Alarm(a),
             Said::Forecast(o) => Conclusion::Forecast(forecast(time, kettle.now().stage, &o, t_s)),
             Said::Health(health, reason) => Conclusion::Health(HealthChange { health, reason }),
+            Said::Remark(text) => Conclusion::Remark(text),
             Said::MakeBegan => Conclusion::MakeBegan,
             Said::Make(m) => Conclusion::Make(make(time, &m)),
             Said::Learned(l) => Conclusion::Learned(l),

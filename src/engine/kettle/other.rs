@@ -2,23 +2,27 @@
 //!
 //! Invariant: its number and its health are never another probe's.
 //!
-//! Deliberately absent: a filter, stages and alarms; the first probe of the
-//! kettle is what the make is followed by.
+//! Deliberately absent: a filter, stages and alarms, which follow one probe; which
+//! one is said in `spare`.
 
 use crate::engine::event::{Name, Reading};
-use crate::engine::probe::{Verdict, Watch};
+use crate::engine::probe::{Health, Verdict, Watch};
 use crate::engine::view::KettleView;
 
 /// An older number is none to show, seconds.
 const FRESH_S: f64 = 8.0;
+/// One that pauses for longer is not to be followed, seconds.
+const PAUSE_S: f64 = 30.0;
 
 /// One further probe. Times are engine seconds.
 #[derive(Debug)]
 pub(in crate::engine) struct Other {
     probe: Name,
-    watch: Watch,
-    verdict: Verdict,
-    heard_s: f64,
+    pub(super) watch: Watch,
+    pub(super) verdict: Verdict,
+    pub(super) heard_s: f64,
+    /// Since when each reading was a good number.
+    good_since_s: Option<f64>,
 }
 
 impl Other {
@@ -26,13 +30,36 @@ impl Other {
     pub(super) fn heard(r: &Reading, t_s: f64) -> Self {
         let mut watch = Watch::new();
         let verdict = watch.take(r, t_s, 0.0);
-        Self { probe: r.probe.clone(), watch, verdict, heard_s: t_s }
+        let mut it = Self::of(r.probe.clone(), watch, verdict, t_s);
+        it.note_good(t_s);
+        it
+    }
+
+    /// It was followed until now, and is no longer.
+    pub(super) fn of(probe: Name, watch: Watch, verdict: Verdict, heard_s: f64) -> Self {
+        Self { probe, watch, verdict, heard_s, good_since_s: None }
     }
 
     /// It said something.
     pub(super) fn take(&mut self, r: &Reading, t_s: f64) {
-        self.verdict = self.watch.take(r, t_s, (t_s - self.heard_s).max(0.0));
+        let since_s = (t_s - self.heard_s).max(0.0);
+        self.verdict = self.watch.take(r, t_s, since_s);
         self.heard_s = t_s;
+        if since_s > PAUSE_S {
+            self.good_since_s = None;
+        }
+        self.note_good(t_s);
+    }
+
+    fn note_good(&mut self, t_s: f64) {
+        let good = self.verdict.use_celsius.is_some() && self.watch.health() <= Health::MaintenanceRequired;
+        self.good_since_s = good.then(|| self.good_since_s.unwrap_or(t_s));
+    }
+
+    /// For how long it has spoken well, seconds, where it does.
+    pub(super) fn good_for_s(&self, t_s: f64) -> Option<f64> {
+        let speaks = t_s - self.heard_s <= PAUSE_S;
+        self.good_since_s.filter(|_| speaks).map(|since_s| t_s - since_s)
     }
 
     /// Its kettle as it is seen by this probe.

@@ -32,10 +32,6 @@ pub const SOXHLET_S: f64 = 2400.0;
 /// Enzyme destroyed from about here, °C (common practice, from memory).
 const DESTROYED_CELSIUS: f64 = 58.0;
 
-/// First flocs sooner or later than this (minutes from rennet) mean that dose,
-/// temperature or milk is off (domain practice: 8 to 25 minutes).
-const USUAL_FLOC_MINUTES: (f64, f64) = (8.0, 25.0);
-
 /// Soxhlet strength of a rennet of which `rennet_ml` clots `milk_ml` in
 /// `clot_s` at 35 °C.
 ///
@@ -99,19 +95,6 @@ pub fn relative_time(table: &[(f64, f64)], celsius: f64) -> f64 {
 /// First flocs later than this are not foretold, seconds.
 const LONGEST_FLOC_S: f64 = 6.0 * 3600.0;
 
-/// What a rennet clock's estimate rests on, from worst to best.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum ClockBasis {
-    /// Nothing: no dose, no planned minutes, no mark.
-    Nothing,
-    /// The plan's setting minutes at its setting temperature.
-    PlannedMinutes,
-    /// Soxhlet strength and dose.
-    Dose,
-    /// The maker marked first flocs.
-    Marked,
-}
-
 /// The clock of one vat, from rennet poured to the first cut. Times are engine
 /// seconds.
 #[derive(Debug, Clone, PartialEq)]
@@ -120,7 +103,8 @@ pub struct RennetClock {
     now_s: f64,
     /// Seconds to first flocs at relative time 1, where known.
     unit_s: Option<f64>,
-    basis: ClockBasis,
+    /// The maker marked first flocs.
+    marked: bool,
     table: Vec<(f64, f64)>,
     multiplier: f64,
     celsius: Option<f64>,
@@ -148,7 +132,7 @@ impl RennetClock {
             poured_s: t_s,
             now_s: t_s,
             unit_s: None,
-            basis: ClockBasis::Nothing,
+            marked: false,
             table: rennet.temperature_table.clone(),
             multiplier,
             celsius: None,
@@ -158,7 +142,7 @@ impl RennetClock {
         };
         match (rennet.strength, rennet.dose_ml_per_100l, setting_minutes) {
             (Some(strength), Some(dose), _) if strength > 0.0 && dose > 0.0 => {
-                clock.learn_unit(floc_s_at_35(strength, dose), SOXHLET_CELSIUS, ClockBasis::Dose);
+                clock.learn_unit(floc_s_at_35(strength, dose), SOXHLET_CELSIUS);
             }
             (_, _, Some(minutes)) if minutes > 0.0 => match set_celsius {
                 Some(celsius) => clock.learn_minutes(minutes, celsius),
@@ -170,15 +154,14 @@ impl RennetClock {
     }
 
     fn learn_minutes(&mut self, minutes: f64, celsius: f64) {
-        self.learn_unit(minutes * 60.0 / self.multiplier, celsius, ClockBasis::PlannedMinutes);
+        self.learn_unit(minutes * 60.0 / self.multiplier, celsius);
         self.waiting_minutes = None;
     }
 
-    fn learn_unit(&mut self, floc_s: f64, at_celsius: f64, basis: ClockBasis) {
+    fn learn_unit(&mut self, floc_s: f64, at_celsius: f64) {
         let unit = floc_s / relative_time(&self.table, at_celsius);
         if unit.is_finite() && unit > 0.0 {
             self.unit_s = Some(unit);
-            self.basis = basis;
         }
     }
 
@@ -203,7 +186,7 @@ impl RennetClock {
         if self.fraction + share >= 1.0 {
             let over_s = (self.fraction + share - 1.0) * tau_s;
             self.fraction = 1.0;
-            if self.basis != ClockBasis::Marked {
+            if !self.marked {
                 self.floc_s = Some(self.now_s - over_s.clamp(0.0, dt_s));
             }
         } else {
@@ -221,13 +204,8 @@ impl RennetClock {
     pub fn floc(&mut self, t_s: f64) {
         if t_s.is_finite() && t_s > self.poured_s {
             self.floc_s = Some(t_s);
-            self.basis = ClockBasis::Marked;
+            self.marked = true;
         }
-    }
-
-    /// What the estimate rests on.
-    pub fn basis(&self) -> ClockBasis {
-        self.basis
     }
 
     /// When the rennet was poured, engine seconds.
@@ -248,13 +226,6 @@ impl RennetClock {
     /// When to look at the curd, engine seconds.
     pub fn curd_check_at_s(&self) -> Option<f64> {
         Some(self.poured_s + (self.floc_at_s()? - self.poured_s) * self.multiplier)
-    }
-
-    /// Whether first flocs are so early or late that dose, temperature or milk
-    /// want a look.
-    pub fn is_unusual(&self) -> bool {
-        let (low, high) = USUAL_FLOC_MINUTES;
-        self.floc_at_s().is_some_and(|at| !(low * 60.0..=high * 60.0).contains(&(at - self.poured_s)))
     }
 }
 
@@ -326,11 +297,8 @@ mod tests {
             clock.advance(1.0, Some(35.0));
         }
         assert!((clock.floc_at_s().unwrap() - 600.0).abs() < 1e-6);
-        assert_eq!(clock.basis(), ClockBasis::Dose);
-        assert!(!clock.is_unusual());
         clock.floc(1800.0);
         assert!((clock.curd_check_at_s().unwrap() - 3600.0).abs() < 1e-6);
-        assert!(clock.is_unusual());
     }
 
     #[test]

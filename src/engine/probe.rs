@@ -26,7 +26,7 @@ mod verdict;
 pub use health::Health;
 pub use lag::Lags;
 pub use reason::{Doubt, Missing, Reason};
-pub use verdict::{Counts, LastBad, LastGood, Verdict};
+pub use verdict::{LastBad, LastGood, Verdict};
 
 use super::event::Reading;
 use jump::{Jump, Jumps};
@@ -53,7 +53,6 @@ const SILENT_INTERVALS: f64 = 6.0;
 /// Watches one probe. Times are engine seconds.
 #[derive(Debug, Clone, Default)]
 pub struct Watch {
-    counts: Counts,
     jumps: Jumps,
     moves: Moves,
     source: Source,
@@ -78,7 +77,6 @@ impl Watch {
     /// Judges one reading; `dt_s` is the time since the one before (0 for the
     /// first).
     pub fn take(&mut self, reading: &Reading, t_s: f64, dt_s: f64) -> Verdict {
-        self.counts.readings += 1;
         self.silent = false;
         self.said_s = Some(t_s);
         self.source.interval(dt_s);
@@ -96,23 +94,15 @@ impl Watch {
 
     /// A reading that is no number of now; its count is the box's all the same.
     pub fn came_late(&mut self, seq: Option<u64>) {
-        self.counts.readings += 1;
         self.source.count_late(seq);
     }
 
     /// The number and a doubt about it, or why there is none.
     fn judge(&mut self, reading: &Reading, t_s: f64) -> Result<(f64, Option<Doubt>), Missing> {
         match self.source.count(reading.seq) {
-            Count::Follows { lost } => self.counts.lost += lost,
-            Count::Restarted => self.counts.restarts += 1,
-            Count::Again => {
-                self.counts.repeated += 1;
-                return Err(Missing::Repeated);
-            }
-            Count::Frozen => {
-                self.counts.repeated += 1;
-                return Err(Missing::Frozen);
-            }
+            Count::Follows { .. } | Count::Restarted => {}
+            Count::Again => return Err(Missing::Repeated),
+            Count::Frozen => return Err(Missing::Frozen),
         }
         let celsius = reading.celsius.ok_or(Missing::NoNumber)?;
         if reading.health == Some(Health::Failure) {
@@ -156,7 +146,6 @@ impl Watch {
             Jump::NewLevel => 0,
             Jump::Taken { spikes } => spikes,
         };
-        self.counts.spikes += u64::from(spikes);
         self.contact += (f64::from(spikes) - self.contact) / 32.0;
         self.bad_contact = self.contact > if self.bad_contact { SOUND_CONTACT } else { BAD_CONTACT };
         let jumped = jump == Jump::NewLevel;
@@ -175,9 +164,6 @@ impl Watch {
 
     /// Keeps the last bad reading and the standing health.
     fn keep(&mut self, verdict: &Verdict, celsius: Option<f64>, t_s: f64) {
-        if verdict.use_celsius.is_none() {
-            self.counts.missing += 1;
-        }
         if verdict.reason.is_fine() && verdict.health == Health::Good {
             if self.standing.0 != Health::Good {
                 self.standing = (Health::Good, Reason::Fine);
@@ -256,16 +242,6 @@ impl Watch {
     pub fn age_s(&self, t_s: f64) -> Option<f64> {
         self.last_good.map(|g| (t_s - g.t_s).max(0.0))
     }
-
-    /// Seconds since the probe said anything at all.
-    pub fn silent_s(&self, t_s: f64) -> Option<f64> {
-        self.said_s.map(|s| (t_s - s).max(0.0))
-    }
-
-    /// What was counted.
-    pub fn counts(&self) -> Counts {
-        self.counts
-    }
 }
 
 #[cfg(test)]
@@ -337,8 +313,7 @@ mod tests {
         check(&[counted(1), counted(1), counted(1), counted(1)], Health::Failure, frozen, None);
         let still: Vec<Reading> = (0..3000).map(|_| Reading::of("kettle", 34.0)).collect();
         check(&still, Health::Good, "", Some(34.0));
-        let watch = check(&[counted(7), counted(12)], Health::Good, "", Some(34.0));
-        assert_eq!(watch.counts().lost, 4);
+        check(&[counted(7), counted(12)], Health::Good, "", Some(34.0));
     }
 
     #[test]

@@ -37,23 +37,6 @@ pub struct LastBad {
     pub t_s: f64,
 }
 
-/// What a watch counted since it began.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Counts {
-    /// Readings taken.
-    pub readings: u64,
-    /// Readings without a usable number, spikes among them.
-    pub missing: u64,
-    /// Spikes.
-    pub spikes: u64,
-    /// Readings the box sent that never came, by its counter.
-    pub lost: u64,
-    /// Readings sent again under the same count.
-    pub repeated: u64,
-    /// Times the counter started anew.
-    pub restarts: u64,
-}
-
 impl Verdict {
     /// A number, the worse of what the source and the watch say about it.
     pub(super) fn of(celsius: f64, doubt: Option<Doubt>, reading: &Reading) -> Self {

@@ -183,7 +183,7 @@ impl History {
         steps.max_by(|a, b| a.1.total_cmp(&b.1)).map(|(k, _)| k as f64)
     }
 
-    /// How large a step into something colder than this begins with bin `k`, °C, where
+    /// How large a step into something colder than that begins with bin `k`, °C, where
     /// the trace stood before it.
     fn step_out_of_rest(&self, k: usize, most_celsius: f64) -> Option<f64> {
         let stood = self.bins.get(k.checked_sub(STOOD_BINS)?..k)?;

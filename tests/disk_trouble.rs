@@ -143,3 +143,29 @@ fn a_slow_disk_holds_up_acknowledgements_and_nothing_else() {
     disk.0.slow_ms.store(0, Ordering::SeqCst);
     house.close().unwrap();
 }
+
+/// A disk that hangs gives no error: nobody was told that nothing is kept.
+#[test]
+fn a_disk_that_hangs_is_told_and_so_is_that_it_answers() {
+    let folder = tempfile::tempdir().unwrap();
+    let disk = MoodyDisk::default();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let house = open(folder.path(), &disk);
+    pty.send_reading(1, "milk", 30.0, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    disk.0.slow_ms.store(3_600_000, Ordering::SeqCst);
+    pty.send_reading(2, "milk", 30.1, 0);
+    let told = || house.shown().store_trouble.as_ref().is_some_and(|t| t.contains("does not answer"));
+    assert!(wait_for(3 * SOON, told), "nobody hears that nothing is kept");
+    let fault = || house.shown().view.house.iter().any(|a| a.alarm == AlarmKind::StoreFault && a.sounds);
+    assert!(wait_for(SOON, fault));
+    pty.hear();
+    assert_eq!(pty.acked, [1]);
+    disk.0.slow_ms.store(0, Ordering::SeqCst);
+    assert!(pty.hear_until(SOON, |p| p.acked == [1, 2]));
+    assert!(wait_for(SOON, || house.shown().store_trouble.is_none()), "it returns by itself");
+    house.close().unwrap();
+    let lines = journal(&folder.path().join("data"));
+    let told: Vec<_> = lines.iter().filter(|l| l.contains("what=store")).collect();
+    assert_eq!(told.len(), 2, "{told:?}");
+}

@@ -9,6 +9,7 @@
 //! | [`intake`] | what came in from outside as journal lines, and back |
 //! | [`runner`] | the one task that owns the engine; [`admission`] whose readings it takes in |
 //! | [`recorder`] | the one thread that owns the journal |
+//! | [`store_watch`] | whether the record is kept, as the runner sees it: a disk that hangs says nothing |
 //! | [`resume`] | the recent past through the engine after a restart |
 //! | [`standing`] | what persons ordered that holds until they say otherwise |
 //! | [`terminal`] | alarms in plain words where the daemon runs |
@@ -75,6 +76,7 @@ mod sources;
 pub mod ssh_keygen;
 pub mod standing;
 mod start;
+pub mod store_watch;
 pub mod terminal;
 pub mod trust;
 

@@ -57,8 +57,13 @@ pub struct Job {
 /// What the record thread has to say.
 #[derive(Debug)]
 pub enum Report {
-    /// So many readings are synced since the start.
-    Kept(u64),
+    /// What is synced since the start.
+    Kept {
+        /// So many readings.
+        readings: u64,
+        /// So many jobs with lines; those that could not be taken count too.
+        jobs: u64,
+    },
     /// Readings are not being kept, or are again.
     Store {
         /// Whether they are.
@@ -118,8 +123,8 @@ impl Recorder {
             clock,
             reports,
             waiting: VecDeque::new(),
-            readings: VecDeque::new(),
-            kept: 0,
+            handed: VecDeque::new(),
+            kept: (0, 0),
             well: true,
         };
         let thread = std::thread::Builder::new().name("record".into()).spawn(move || keeper.run(&jobs))?;
@@ -187,9 +192,10 @@ struct Keeper {
     reports: UnboundedSender<Report>,
     /// Receipts by the ticket that must be synced first.
     waiting: VecDeque<(u64, Receipt)>,
-    /// Readings by the ticket that must be synced first.
-    readings: VecDeque<(u64, u64)>,
-    kept: u64,
+    /// Readings of each job with lines by the ticket that must be synced first.
+    handed: VecDeque<(u64, u64)>,
+    /// Readings and jobs that are synced.
+    kept: (u64, u64),
     well: bool,
     /// Where what was learned of each kettle is kept, among other things.
     data: PathBuf,
@@ -247,20 +253,22 @@ impl Keeper {
 
     fn take(&mut self, job: Job) {
         let Job { lines, at, receipt, readings, news, followed, ended_by } = job;
+        let has_lines = !lines.is_empty();
         for line in &lines {
             match self.journal.push(line, at) {
                 Ok(ticket) => self.ticket = ticket,
                 Err(e @ JournalError::BadLine(_)) => tracing::error!("{e}"),
                 Err(e) => {
                     // Its receipt is dropped with the job: not kept, not acknowledged.
+                    self.handed.push_back((self.ticket, 0));
                     self.unwell(&e);
                     return;
                 }
             }
         }
         self.waiting.extend(receipt.map(|r| (self.ticket, r)));
-        if readings > 0 {
-            self.readings.push_back((self.ticket, readings));
+        if has_lines {
+            self.handed.push_back((self.ticket, readings));
         }
         if let Some((kettle, plan)) = followed {
             self.lot_work.push_back((self.ticket, Work::Follow(kettle, plan)));
@@ -287,12 +295,14 @@ impl Keeper {
         self.urgent = false;
         match self.journal.commit() {
             Ok(_) => {
-                if !self.well {
-                    self.well = true;
+                let was_well = std::mem::replace(&mut self.well, true);
+                if !was_well {
                     self.lots.store_is_well();
-                    self.report(Report::Store { ok: true, text: "readings are being kept again".into() });
                 }
                 self.release();
+                if !was_well {
+                    self.report(Report::Store { ok: true, text: "readings are being kept again".into() });
+                }
                 Ok(())
             }
             Err(e) if e.is_fatal() => {
@@ -317,11 +327,13 @@ impl Keeper {
             }
         }
         let before = self.kept;
-        while self.readings.front().is_some_and(|r| r.0 <= synced) {
-            self.kept += self.readings.pop_front().map_or(0, |r| r.1);
+        while let Some((_, readings)) = self.handed.front().filter(|h| h.0 <= synced) {
+            self.kept = (self.kept.0 + readings, self.kept.1 + 1);
+            self.handed.pop_front();
         }
         if self.kept != before {
-            self.report(Report::Kept(self.kept));
+            let (readings, jobs) = self.kept;
+            self.report(Report::Kept { readings, jobs });
         }
         while self.lot_work.front().is_some_and(|w| w.0 <= synced) {
             let Some((_, work)) = self.lot_work.pop_front() else { break };

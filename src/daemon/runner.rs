@@ -10,6 +10,7 @@
 use std::sync::Arc;
 
 use tokio::sync::{broadcast, mpsc, watch};
+use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
 use super::admission::Admission;
@@ -21,6 +22,7 @@ use super::outlet::{News, Snapshot};
 use super::recorder::{Job, RecordError, Recorder, Report};
 use super::source::Tally;
 use super::standing::Standing;
+use super::store_watch::StoreWatch;
 use super::trust::Trust;
 use crate::engine::Engine;
 use crate::engine::effect::{Conclusion, Effect};
@@ -72,6 +74,8 @@ pub struct Runner {
     pub tallies: Vec<Arc<Tally>>,
     /// Which probes and kettles are taken in.
     pub admission: Admission,
+    /// Whether what is handed over is kept.
+    pub store: StoreWatch,
 }
 
 /// The running loop's own state.
@@ -167,6 +171,8 @@ impl Loop {
                     tick.set(clock.sleep(second));
                     self.trust.look(clock.now());
                     self.judge_clock()?;
+                    self.r.store.look(Instant::now());
+                    self.tell_store()?;
                     // The engine's grid begins with what the journal holds: a
                     // tick before that would be there today and not on replay.
                     if self.begun {
@@ -258,16 +264,14 @@ impl Loop {
 
     fn reported(&mut self, report: Option<Report>) -> Result<(), RunError> {
         match report {
-            Some(Report::Kept(readings)) => self.shown.readings_kept = readings,
+            Some(Report::Kept { readings, jobs }) => {
+                self.shown.readings_kept = readings;
+                self.r.store.kept(jobs);
+                self.tell_store()?;
+            }
             Some(Report::Store { ok, text }) => {
-                if ok {
-                    tracing::info!("{text}");
-                } else {
-                    tracing::error!("{text}");
-                }
-                self.shown.store_trouble = (!ok).then(|| text.clone());
-                self.happened(Happening::Store { ok, text }, None)?;
-                self.publish();
+                self.r.store.said(ok, text);
+                self.tell_store()?;
             }
             Some(Report::Lot(lot)) => {
                 // The terminal says it, in the dairy's language and with the folder.
@@ -283,6 +287,20 @@ impl Loop {
             Some(Report::Fatal(text)) => return Err(RunError::Disk(text)),
             None => return Err(RecordError::Died.into()),
         }
+        Ok(())
+    }
+
+    /// Tells that readings are not being kept, or are again.
+    fn tell_store(&mut self) -> Result<(), RunError> {
+        let Some((ok, text)) = self.r.store.news() else { return Ok(()) };
+        if ok {
+            tracing::info!("{text}");
+        } else {
+            tracing::error!("{text}");
+        }
+        self.shown.store_trouble = (!ok).then(|| text.clone());
+        self.happened(Happening::Store { ok, text }, None)?;
+        self.publish();
         Ok(())
     }
 
@@ -348,6 +366,9 @@ impl Loop {
             news.push(one);
         }
         if !lines.is_empty() || !news.is_empty() || receipt.is_some() {
+            if !lines.is_empty() {
+                self.r.store.handed();
+            }
             self.r.recorder.record(Job { lines, at, receipt, readings, news, followed, ended_by })?;
         }
         if turned {

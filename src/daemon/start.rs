@@ -26,6 +26,7 @@ use super::recorder::{Desk, Recorder};
 use super::resume::{Past, resume};
 use super::runner::{RunError, Runner};
 use super::sources::Sources;
+use super::store_watch::StoreWatch;
 use crate::config::dairy::Config;
 use crate::engine::Engine;
 use crate::engine::event::{Ask, Command, Name};
@@ -200,6 +201,7 @@ impl Daemon {
         let most = usize::try_from(config.most_probes).unwrap_or(usize::MAX);
         let kettles = engine.view().kettles.into_iter().map(|k| k.kettle).collect();
         let admission = Admission::of(most, past.probes.clone(), kettles);
+        let group = Duration::from_secs_f64(config.journal.seconds / clock.speed());
         let runner = Runner {
             engine,
             clock: clock.clone(),
@@ -216,6 +218,7 @@ impl Daemon {
             taken: count,
             tallies: sources.tallies(),
             admission,
+            store: StoreWatch::new(group),
         };
         Ok(Self { setup, runner, feed, inputs, past, sources, _hold: hold })
     }

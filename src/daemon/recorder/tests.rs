@@ -43,8 +43,9 @@ fn receipts_come_after_the_sync_and_all_of_them_by_the_stop() {
     assert_eq!(called.load(Ordering::SeqCst), 100);
     let mut kept = 0;
     while let Ok(report) = rx.try_recv() {
-        if let Report::Kept(n) = report {
-            kept = n;
+        if let Report::Kept { readings, jobs } = report {
+            kept = readings;
+            assert_eq!(readings, jobs);
         }
     }
     assert_eq!(kept, 100);

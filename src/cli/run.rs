@@ -52,7 +52,6 @@ pub(super) fn stop_on_signals(stop: &CancellationToken) -> std::io::Result<()> {
 
 pub(super) fn failure(e: &DaemonError) -> Failure {
     match e {
-        DaemonError::Kettle(_) => Failure::config(e),
         DaemonError::Data { .. }
         | DaemonError::Journal(_)
         | DaemonError::Lots(_)

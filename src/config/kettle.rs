@@ -58,13 +58,15 @@ pub fn parse(text: &str, name: &str) -> Result<Learned, Vec<Fault>> {
         // Younger than the three above; a file without them reads on.
         let decay_s = root.number("decay-s", DECAY_S, "s").unwrap_or(150.0);
         let lead_s = root.number("lead-s", LEAD_S, "s").unwrap_or(0.0);
+        // Looked at before anything is given up: what is not looked at counts as unknown.
+        let lags = root.section("lag").map(|s| lags(&s)).unwrap_or_default();
         Some(Learned {
             makes: u32::try_from(makes?).ok()?,
             coast_s: coast_s?,
             coast_sd_s: coast_sd_s?,
             decay_s,
             lead_s,
-            lags: root.section("lag").map(|s| lags(&s)).unwrap_or_default(),
+            lags,
         })
     })
 }
@@ -204,5 +206,9 @@ mod tests {
         let all = super::super::fault::listed(&faults.unwrap_err());
         assert!(all.contains("k.toml:4: lead-s = -61 cannot be"), "{all}");
         assert!(all.contains("k.toml:5: decay-s = 0 cannot be"), "{all}");
+        let faults = parse("makes = 2\nCoast-s = 5\ncoast-sd-s = 1\n[lag]\nanswers-s = [4.0]\n", "k.toml").unwrap_err();
+        let all = super::super::fault::listed(&faults);
+        assert!(!all.contains("knows no lag"), "{all}");
+        assert_eq!(faults.len(), 2, "{all}");
     }
 }

@@ -85,9 +85,16 @@ pub fn of(data: &Path, probe: &str) -> Kept {
 }
 
 fn read(path: &Path) -> Result<Record, CalibrationFileError> {
-    let text = fs::read_to_string(path)
+    // A pipe would be waited for.
+    let whole = fs::metadata(path).and_then(|m| if m.is_file() { Ok(()) } else { Err(no_file()) });
+    let text = whole
+        .and_then(|()| fs::read_to_string(path))
         .map_err(|source| CalibrationFileError::Disk { path: path.into(), source })?;
     Record::of_toml(&text).map_err(|source| CalibrationFileError::Record { path: path.into(), source })
+}
+
+fn no_file() -> std::io::Error {
+    std::io::Error::new(ErrorKind::InvalidInput, "it is no file")
 }
 
 /// Keeps a calibration in a file of its own, synced with its folder.
@@ -173,5 +180,10 @@ mod tests {
         let kept = of(data.path(), "../k");
         assert_eq!((kept.latest.unwrap().number, kept.faults.len()), (2, 1));
         assert!(kept.faults[0].to_string().contains("calibrate anew"));
+        // A pipe is not waited for.
+        let pipe = folder(data.path(), "../k").join("2027.toml");
+        assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+        let kept = of(data.path(), "../k");
+        assert_eq!((kept.latest.unwrap().number, kept.faults.len()), (2, 2));
     }
 }

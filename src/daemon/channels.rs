@@ -61,13 +61,20 @@ impl Channels {
     /// The thread cannot be started.
     pub fn kept_fresh(config: &Config) -> std::io::Result<Arc<Self>> {
         let mut shelf = Shelf::of(config);
+        Self::fed_by(move || shelf.all())
+    }
+
+    /// Those that `look` gives, now and whenever they are asked for again.
+    fn fed_by(
+        mut look: impl FnMut() -> BTreeMap<Name, Channel> + Send + 'static,
+    ) -> std::io::Result<Arc<Self>> {
         // One that waits is enough: it looks at everything.
         let (again, asked) = sync_channel(1);
-        let channels = Arc::new(Self::holding(shelf.all(), Some(again)));
+        let channels = Arc::new(Self::holding(look(), Some(again)));
         let held = Arc::downgrade(&channels);
         std::thread::Builder::new().name("calibrations".into()).spawn(move || {
             for () in asked {
-                let fresh = shelf.all();
+                let fresh = look();
                 let Some(channels) = Weak::upgrade(&held) else { return };
                 *channels.known.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(fresh);
             }
@@ -234,10 +241,18 @@ mod tests {
         let data = tempfile::tempdir().unwrap();
         let config = Config { data: data.path().into(), ..Config::default() };
         calibrations::keep(data.path(), &record("kettle")).unwrap();
-        let channels = Channels::kept_fresh(&config).unwrap();
-        // Nobody writes into this one: opening it never ends.
-        let hung = calibrations::folder(data.path(), "kettle").join("2027.toml");
-        assert!(std::process::Command::new("mkfifo").arg(&hung).status().unwrap().success());
+        let mut shelf = Shelf::of(&config);
+        let (_held, never) = std::sync::mpsc::channel::<()>();
+        let mut looks = 0;
+        let channels = Channels::fed_by(move || {
+            looks += 1;
+            // The card hangs at the second look, until the test is over.
+            if looks > 1 {
+                let _ = never.recv();
+            }
+            shelf.all()
+        })
+        .unwrap();
         let (told, heard) = std::sync::mpsc::channel();
         std::thread::spawn(move || {
             let raw = Raw::of(Signal::Celsius(34.5));

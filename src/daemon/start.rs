@@ -91,9 +91,6 @@ pub enum DaemonError {
     /// The lots cannot be opened.
     #[error(transparent)]
     Lots(#[from] LotError),
-    /// A kettle's file has faults.
-    #[error("{0}")]
-    Kettle(String),
     /// The runner ended by itself.
     #[error(transparent)]
     Run(#[from] RunError),
@@ -157,7 +154,7 @@ impl Daemon {
             tracing::error!("{damage}");
         }
         let mut engine = Engine::new(None);
-        teach(&mut engine, config)?;
+        teach(&mut engine, config);
         let look_back_ns = (config.look_back_hours * 3.6e12) as i64;
         let past = resume(&mut engine, &storage, &dir, look_back_ns)?;
         let more: Vec<_> = past.damage.iter().filter(|d| !found.damage.contains(d)).cloned().collect();
@@ -166,7 +163,7 @@ impl Daemon {
             tracing::error!("{damage}");
         }
         // The past taught once more what the kettles' files hold already.
-        teach(&mut engine, config)?;
+        teach(&mut engine, config);
         if past.lines > 0 {
             tracing::info!("went through {} lines of the recent past", past.lines);
         }
@@ -301,13 +298,14 @@ fn hold(data: &Path) -> Result<Hold, DaemonError> {
 }
 
 /// What earlier makes taught of each kettle.
-fn teach(engine: &mut Engine, config: &Config) -> Result<(), DaemonError> {
-    let kept = kettle_files::all(&config.data)
-        .map_err(|faults| DaemonError::Kettle(crate::config::fault::listed(&faults)))?;
-    for (name, learned) in kept {
+fn teach(engine: &mut Engine, config: &Config) {
+    let kept = kettle_files::all(&config.data);
+    for damage in &kept.damage {
+        tracing::error!("{damage}");
+    }
+    for (name, learned) in kept.learned {
         engine.teach(&name, learned);
     }
-    Ok(())
 }
 
 fn first_snapshot(past: &Past, clock: &Clock, sources: &Sources) -> Snapshot {

@@ -59,8 +59,8 @@ impl Default for Access {
 pub struct Page {
     /// Where it listens; `None` serves no page.
     pub listen: Option<SocketAddr>,
-    /// A page that cannot listen there ends the daemon; otherwise it takes any
-    /// free port, as a rehearsal does.
+    /// Where it cannot listen there it tries until it can; otherwise it takes
+    /// any free port, as a rehearsal does.
     pub needed: bool,
     /// Who may read and who may command.
     pub access: Access,

@@ -1,8 +1,9 @@
 //! The page as an outlet: binds its address, translates what the daemon knows
 //! into what the page is given, and passes on what a person asks.
 //!
-//! Invariant: a page that cannot be served is a fault where the maker asked for
-//! it; a rehearsal takes another port.
+//! Invariant: a page that cannot be served costs no call. An address that is
+//! taken, or of a network that is not up yet, is tried until it is to be had; a
+//! rehearsal takes another port.
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
@@ -35,6 +36,11 @@ const WAITS: Duration = Duration::from_millis(1_500);
 const NOT_RECORDED: &str =
     "it is heard, but not recorded: the disk has failed for too long; write it on paper, and free the disk";
 
+/// An address that is not to be had is tried again after so long, each time
+/// after twice as long, and at last so often.
+const AGAIN_AT_FIRST: Duration = Duration::from_millis(500);
+const AGAIN_AT_LAST: Duration = Duration::from_secs(30);
+
 /// How much of the journal the curve shows after a restart: a long make.
 const LOOK_BACK_NS: i64 = 10 * 3_600_000_000_000;
 
@@ -42,7 +48,7 @@ const LOOK_BACK_NS: i64 = 10 * 3_600_000_000_000;
 #[derive(Debug)]
 pub struct Page {
     at: SocketAddr,
-    /// Where the address is taken: end the daemon, or take any free port.
+    /// Where the address is taken: wait for it, or take any free port.
     needed: bool,
     settings: Settings,
     data: PathBuf,
@@ -100,19 +106,37 @@ impl Page {
         }
     }
 
-    async fn listener(&self) -> Result<TcpListener, super::outlet::OutletError> {
+    async fn bound(&self) -> std::io::Result<TcpListener> {
         match TcpListener::bind(self.at).await {
-            Ok(listener) => Ok(listener),
-            Err(e) if self.needed => {
-                Err(format!("the page cannot listen at {} ({e}); free it, or change web.listen", self.at)
-                    .into())
-            }
-            Err(_) => Ok(TcpListener::bind((self.at.ip(), 0)).await?),
+            Err(_) if !self.needed => TcpListener::bind((self.at.ip(), 0)).await,
+            bound => bound,
         }
     }
 
+    /// Listens, as soon as the address is to be had; `None` once it is over.
+    async fn listener(&self, stop: &CancellationToken) -> Option<TcpListener> {
+        let mut wait = AGAIN_AT_FIRST;
+        for tries in 1_u32.. {
+            match self.bound().await {
+                Ok(listener) => return Some(listener),
+                // Seldom in the end: the log of a week has other things to say.
+                Err(e) if tries.is_power_of_two() => tracing::error!(
+                    "the page is not served: {} cannot be listened at ({e}); free it, or change web.listen; \
+                     it is tried again, all else goes on",
+                    self.at
+                ),
+                Err(_) => {}
+            }
+            tokio::select! {
+                () = stop.cancelled() => return None,
+                () = tokio::time::sleep(wait) => wait = (wait * 2).min(AGAIN_AT_LAST),
+            }
+        }
+        None
+    }
+
     async fn served(self, mut feed: Feed, stop: CancellationToken) -> Result<(), super::outlet::OutletError> {
-        let listener = self.listener().await?;
+        let Some(listener) = self.listener(&stop).await else { return Ok(()) };
         let at = listener.local_addr()?;
         tracing::info!("the page is at http://{at}/");
         let first = self.translated(&feed.snapshot.borrow_and_update().clone());

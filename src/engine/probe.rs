@@ -36,7 +36,7 @@ use polarity::Polarity;
 use source::{Count, Source};
 
 /// What milk, whey, air or steam can be, °C.
-const PLAUSIBLE_CELSIUS: std::ops::RangeInclusive<f64> = -40.0..=130.0;
+pub const PLAUSIBLE_CELSIUS: std::ops::RangeInclusive<f64> = -40.0..=130.0;
 /// A digital sensor's value after power-on (DS18B20), °C.
 const POWER_ON_CELSIUS: f64 = 85.0;
 /// It is a measurement after all where it stays so long, seconds.

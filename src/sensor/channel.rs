@@ -2,8 +2,9 @@
 //! place where a raw value becomes a number one may sign for.
 //!
 //! Order: faults, then conversion, then correction, then health. Invariants: a
-//! fault or a bad word gives no number; a number out of a calibration that is
-//! out of date says so; the correction is applied once.
+//! fault or a bad word gives no number; what no milk, air or steam can be is
+//! recorded as it came, as a failure; a number out of a calibration that is out
+//! of date says so; the correction is applied once.
 
 use super::calibration::{Applied, Date};
 use super::fault::{Faults, Missing};
@@ -13,7 +14,7 @@ use super::thermocouple::Couple;
 use super::uncertainty::{Budget, Grade, cold_junction_within};
 use super::word;
 use crate::engine::event::{Name, Reading};
-use crate::engine::probe::Health;
+use crate::engine::probe::{self, Health, PLAUSIBLE_CELSIUS};
 
 /// What the probe is, as set.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -149,6 +150,10 @@ impl Channel {
         }
         if got.celsius < -273.15 {
             return Err(below_zero(got.celsius));
+        }
+        if !PLAUSIBLE_CELSIUS.contains(&got.celsius) {
+            // The engine's own verdict, written where the journal is read without it.
+            got.doubts.push((Health::Failure, probe::Missing::OutOfRange.to_string()));
         }
         if let Some((health, why)) = &raw.said
             && (*health != Health::Good || !why.is_empty())

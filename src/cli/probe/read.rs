@@ -172,9 +172,8 @@ impl Show {
 
     fn reading(&mut self, reading: Reading, mono_ns: u64, wall_ns: i64, show: bool) -> Result<(), Failure> {
         let stamp = Stamp { boot: 1, mono_ns, wall_ns: Some(wall_ns) };
-        let raw = reading.celsius;
         let probe = Name::clone(&reading.probe);
-        if let Some(c) = raw {
+        if let Some(c) = reading.celsius {
             self.step.take(c);
         }
         let budget = self.channel.budget(&reading, None, self.step.celsius());
@@ -188,22 +187,23 @@ impl Show {
         if self.json {
             return say(&json::reading(Some(wall_ns), &probe, seen.as_ref()));
         }
-        seen.map_or(Ok(()), |v| say(&words(&v, raw, &budget)))
+        seen.map_or(Ok(()), |v| say(&words(&v, &budget)))
     }
 }
 
 /// One line for a person: number, its expanded uncertainty (k = 2), rate, noise, health and why. A number that
 /// is not of this moment says its age.
-fn words(v: &KettleView, raw: Option<f64>, budget: &Budget) -> String {
+fn words(v: &KettleView, budget: &Budget) -> String {
     // Nothing known of the sensor, nothing claimed.
     let within = if budget.causes().is_empty() {
         String::new()
     } else {
         format!(" ±{:.2}", budget.expanded_celsius())
     };
-    let number = match (v.celsius, raw) {
-        (Some(c), Some(_)) => format!("{c:7.2}{within} °C"),
-        (Some(c), None) => format!("{c:7.2} °C, {:.0} s ago", v.age_s.unwrap_or_default()),
+    let number = match (v.celsius, v.age_s) {
+        // A reading that is not used leaves the one before, as old as it is.
+        (Some(c), Some(age_s)) if age_s > 0.0 => format!("{c:7.2} °C, {age_s:.0} s ago"),
+        (Some(c), _) => format!("{c:7.2}{within} °C"),
         (None, _) => "no number".into(),
     };
     let rate = v.rate_celsius_per_min.map_or(String::new(), |r| format!("  {r:+6.2} °C/min"));

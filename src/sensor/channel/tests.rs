@@ -39,6 +39,21 @@ fn a_voltage_becomes_a_temperature() {
     assert!(r.reason.unwrap().contains("box says type K"));
 }
 
+/// A number box's 2147483647 and a transmitter's floats with their words
+/// swapped went into the record as good.
+#[test]
+fn what_no_milk_air_or_steam_can_be_is_recorded_as_a_failure() {
+    for absurd in [2_147_483_647.0, 1e300, 130.5, -41.0] {
+        let r = Channel::named("kettle").reading(&Raw::of(Signal::Celsius(absurd)), None);
+        assert_eq!((r.celsius, r.health), (Some(absurd), Some(Health::Failure)), "as it came");
+        assert_eq!(r.reason, Some(probe::Missing::OutOfRange.to_string()));
+    }
+    for steam in [-40.0, 130.0] {
+        let r = Channel::named("kettle").reading(&Raw::of(Signal::Celsius(steam)), None);
+        assert_eq!((r.celsius, r.health), (Some(steam), None));
+    }
+}
+
 #[test]
 fn no_number_and_the_reason() {
     let pt100 = Sensor::Platinum(Platinum { r0_ohm: 100.0, wiring: Wiring::Four });

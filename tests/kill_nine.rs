@@ -14,6 +14,7 @@ use std::time::{Duration, Instant};
 
 use house::{Process, config, journal, wait_for};
 use pty::Pty;
+use rustix::process::Signal;
 
 const SOON: Duration = Duration::from_secs(10);
 
@@ -123,6 +124,30 @@ fn it_is_ready_again_soon_and_sigterm_is_obeyed_with_everything_synced() {
     let last = *counters.last().unwrap();
     assert_eq!(counters, (1..=last).collect::<Vec<u32>>());
     assert!(pty.acked.iter().all(|a| *a <= last));
+}
+
+/// A closed terminal or a dropped line ended it at once, without a last sync.
+#[test]
+fn a_closed_terminal_ends_it_in_good_order() {
+    let folder = tempfile::tempdir().unwrap();
+    house(folder.path());
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let process = Process::run(folder.path());
+    pty.send_reading(1, "milk", 31.0, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    process.signal(Signal::HUP);
+    let (code, said, _) = process.waited();
+    assert_eq!(code, Some(0), "{said}");
+    // Who asks that it outlives the terminal is obeyed.
+    let mut process = Process::run_beyond_the_terminal(folder.path());
+    pty.send_reading(2, "milk", 31.0, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked.contains(&2)));
+    process.signal(Signal::HUP);
+    pty.send_reading(3, "milk", 31.0, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked.contains(&3)));
+    assert_eq!(process.ended(), None);
+    let (code, said, _) = process.terminate();
+    assert_eq!(code, Some(0), "{said}");
 }
 
 #[test]

@@ -10,8 +10,9 @@ use crate::daemon::notify::Notify;
 use crate::daemon::runner::RunError;
 use crate::daemon::{DaemonError, Setup, log};
 
-/// The daemon: reads the probes, calls, records. SIGTERM ends it with
-/// everything received on disk.
+/// The daemon: reads the probes, calls, records. SIGTERM, Ctrl-C or a closed
+/// terminal (SIGHUP) end it with everything received on disk; under nohup a
+/// closed terminal does not.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     #[command(flatten)]
@@ -37,9 +38,12 @@ pub fn run(args: Args) -> Result<(), Failure> {
     })
 }
 
-/// Cancels `stop` when the process is told to end.
+/// Cancels `stop` when the process is told to end; a terminal that is closed,
+/// or a dropped line to it, tells that too.
 pub(super) fn stop_on_signals(stop: &CancellationToken) -> std::io::Result<()> {
-    for kind in [SignalKind::terminate(), SignalKind::interrupt()] {
+    let mut kinds = vec![SignalKind::terminate(), SignalKind::interrupt()];
+    kinds.extend((!is_hangup_ignored()).then(SignalKind::hangup));
+    for kind in kinds {
         let mut heard = signal(kind)?;
         let stop = stop.clone();
         tokio::spawn(async move {
@@ -48,6 +52,15 @@ pub(super) fn stop_on_signals(stop: &CancellationToken) -> std::io::Result<()> {
         });
     }
     Ok(())
+}
+
+/// Whether who started us wants us to outlive the terminal, as `nohup` does.
+fn is_hangup_ignored() -> bool {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let ignored = status.lines().find_map(|l| l.strip_prefix("SigIgn:"));
+    let ignored = ignored.and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok()).unwrap_or(0);
+    // The lowest bit is signal 1.
+    ignored & 1 == 1
 }
 
 pub(super) fn failure(e: &DaemonError) -> Failure {

@@ -122,7 +122,18 @@ pub struct Process {
 impl Process {
     /// Starts `curdtrace run` on the configuration in `folder`.
     pub fn run(folder: &Path) -> Self {
-        let child = Command::new(env!("CARGO_BIN_EXE_curdtrace"))
+        Self::started(folder, Command::new(env!("CARGO_BIN_EXE_curdtrace")))
+    }
+
+    /// As [`Process::run`], with SIGHUP ignored as `nohup` does.
+    pub fn run_beyond_the_terminal(folder: &Path) -> Self {
+        let mut shell = Command::new("sh");
+        shell.args(["-c", "trap '' HUP; exec \"$0\" \"$@\"", env!("CARGO_BIN_EXE_curdtrace")]);
+        Self::started(folder, shell)
+    }
+
+    fn started(folder: &Path, mut program: Command) -> Self {
+        let child = program
             .args(["run", "--config", "c.toml"])
             .current_dir(folder)
             .env_remove("CURDTRACE_DATA")
@@ -141,11 +152,16 @@ impl Process {
         self.child.wait().unwrap();
     }
 
+    /// Sends a signal.
+    pub fn signal(&self, signal: rustix::process::Signal) {
+        let pid = rustix::process::Pid::from_child(&self.child);
+        rustix::process::kill_process(pid, signal).unwrap();
+    }
+
     /// SIGTERM; its exit code, what it said, and how long it took.
     pub fn terminate(mut self) -> (Option<i32>, String, Duration) {
-        let pid = rustix::process::Pid::from_child(&self.child);
         let began = Instant::now();
-        rustix::process::kill_process(pid, rustix::process::Signal::TERM).unwrap();
+        self.signal(rustix::process::Signal::TERM);
         let status = self.child.wait().unwrap();
         let took = began.elapsed();
         let mut said = String::new();

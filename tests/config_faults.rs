@@ -90,6 +90,54 @@ fn faults_of_the_plans_a_configuration_names_come_with_their_own_file() {
     assert_eq!(said.matches("p.toml:2: kind = \"baking\" is not known").count(), 1, "{said}");
 }
 
+/// What keeps no daemon from running is a fault for `check` alone.
+#[test]
+fn faults_that_are_sure_are_named_at_their_line() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = r#"[[mqtt]]
+name = "hut"
+host = "127.0.0.1"
+publish-under = "dairy"
+credentials = "gone.toml"
+[[modbus]]
+name = "line"
+address = "127.0.0.1:502"
+[[modbus.register]]
+probe = "milk"
+address = 0
+[[modbus.register]]
+probe = "milk"
+address = 1
+[[outlet]]
+name = "bell"
+url = "http://127.0.0.1:9/x"
+body = "{kettle}: {words}"
+[[outlet]]
+name = "other"
+url = "http://127.0.0.1:9/x"
+body = '{"now": {celsius}, "words": "{words}"}'
+[[outlet]]
+name = "plain"
+url = "http://127.0.0.1:9/x"
+body = "{kettle}: {words}"
+content-type = "text/plain"
+"#;
+    let path = folder.path().join("c.toml");
+    std::fs::write(&path, text).unwrap();
+    let said = errors(&check(&["--config", "c.toml"], folder.path()));
+    for (line, what) in [
+        (5, "the credentials file ./gone.toml is not there"),
+        (13, "probe = \"milk\" has a register already, on \"line\""),
+        (18, "body goes out as JSON and is none"),
+    ] {
+        assert!(said.contains(&format!("c.toml:{line}: {what}")), "{line} in\n{said}");
+    }
+    assert!(said.contains("3 faults"), "{said}");
+    let only = text.replace("credentials = \"gone.toml\"\n", "");
+    std::fs::write(&path, only).unwrap();
+    assert!(dairy::read(&path).is_ok(), "the daemon runs with these");
+}
+
 /// They were told last, without file and line, and only where all else was well.
 #[test]
 fn faults_of_the_signing_files_are_named_with_the_others() {

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::check::Section;
-use super::credentials;
+use super::{closer, credentials};
 use super::fault::Fault;
 use super::file;
 use super::modbus::{self, ModbusLine};
@@ -223,7 +223,8 @@ fn config(root: &Section<'_, '_>, beside: &Path, eye: Eye, of_others: &mut Vec<F
     config.serial = ports.iter().filter_map(source::serial).collect();
     config.brokers = brokers.iter().filter_map(|s| source::broker(s, beside, &config.language)).collect();
     config.modbus = lines.iter().filter_map(modbus::line).collect();
-    for path in config.brokers.iter().filter_map(|b| b.credentials.as_deref()) {
+    // One that is not there is named at the line that names it.
+    for path in config.brokers.iter().filter_map(|b| b.credentials.as_deref()).filter(|p| p.exists()) {
         of_others.extend(credentials::read(path).err().unwrap_or_default());
     }
     for sections in &all {
@@ -241,6 +242,10 @@ fn config(root: &Section<'_, '_>, beside: &Path, eye: Eye, of_others: &mut Vec<F
     let outlets = root.sections("outlet");
     config.alerts = outlets.iter().filter_map(|s| shown::alert(s, &config.language)).collect();
     unlike(&outlets, "name", "name");
+    if eye == Eye::Checking {
+        closer::registers(lines);
+        closer::bodies(&outlets);
+    }
     config
 }
 

@@ -8,6 +8,7 @@
 //! | [`source`] | its sources: serial ports, brokers, probes |
 //! | [`modbus`] | industrial transmitters |
 //! | [`sensor`] | what a probe is and how its calibration holds |
+//! | `closer` | what only `check` looks at |
 //! | [`credentials`] | a broker's user and password |
 //! | [`plan`] | a plan as meant, and back to text |
 //! | [`shown`] | where it is shown and who is called: the page, outlets |
@@ -24,6 +25,7 @@
 //! fault, and a maker who mends one line at a time loses his morning.
 
 pub mod check;
+mod closer;
 pub mod credentials;
 pub mod dairy;
 pub mod fault;

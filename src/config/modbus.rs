@@ -147,6 +147,12 @@ fn polled(s: &Section<'_, '_>) -> Option<Polled> {
         "f32" => Some(Format::F32),
         _ => None,
     });
+    if let (Some(a), Some(f)) = (address, format)
+        && a + u64::from(f.registers()) > 65_536
+    {
+        let what = format!("address = {a} is the last one, and this format takes {} registers", f.registers());
+        s.fault_at("address", what, "take the address of the first of them, as on the wire; or mend format");
+    }
     let word_order = s.one_of("word-order", &["high-first", "low-first"], |w| match w {
         "high-first" => Some(WordOrder::HighFirst),
         "low-first" => Some(WordOrder::LowFirst),
@@ -214,6 +220,11 @@ mod tests {
             ("port = \"/dev/a\"\naddress = \"b:1\"", register, "both set"),
             ("address = \"b:1\"", "", "[[modbus.register]]"),
             ("address = \"b:1\"", "[[modbus.register]]\nprobe = \"a\"\n", "30001"),
+            (
+                "address = \"b:1\"",
+                "[[modbus.register]]\nprobe = \"a\"\naddress = 65535\nformat = \"f32\"\n",
+                "address = 65535 is the last one, and this format takes 2 registers",
+            ),
             (
                 "address = \"b:1\"",
                 "[[modbus.register]]\naddress = 1\nformat = \"f16\"\n",

@@ -174,6 +174,11 @@ pub(super) fn broker(s: &Section<'_, '_>, beside: &Path, dairys: &str) -> Option
     let session_kept = s.truth("session-kept").unwrap_or(true);
     let keep_alive_s = s.whole("keep-alive-s", 2..=600, "s").unwrap_or(20) as u16;
     let credentials = s.text("credentials").map(|p| credentials_path(p, beside));
+    if let Some(path) = credentials.as_ref().filter(|p| !p.exists()) {
+        let what = format!("the credentials file {} is not there", path.display());
+        let remedy = "write user = \"…\" and password = \"…\" into it, or mend the path; it counts from the folder of this file";
+        s.fault_at("credentials", what, remedy);
+    }
     let subscriptions: Vec<_> = s.sections("subscribe").iter().map(subscription).collect();
     if subscriptions.is_empty() && !s.has("publish-under") {
         s.missing(

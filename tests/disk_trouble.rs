@@ -169,3 +169,54 @@ fn a_disk_that_hangs_is_told_and_so_is_that_it_answers() {
     let told: Vec<_> = lines.iter().filter(|l| l.contains("what=store")).collect();
     assert_eq!(told.len(), 2, "{told:?}");
 }
+
+/// The segment's file went on taking in readings that were acknowledged, under
+/// no name: all of them were lost.
+#[test]
+fn a_journal_that_is_taken_away_is_told_and_made_anew() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let house = open(folder.path(), &MoodyDisk::default());
+    let mut news = house.feed.news.subscribe();
+    pty.send_reading(1, "milk", 30.0, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    std::fs::remove_dir_all(folder.path().join("data/journal")).unwrap();
+    pty.send_reading(2, "milk", 30.1, 0);
+    pty.send_reading(3, "milk", 30.2, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked == [1, 2, 3]));
+    let mut called = false;
+    assert!(wait_for(SOON, || {
+        while let Ok(one) = news.try_recv() {
+            called |= matches!(&*one, News::Effect(e) if matches!(&e.what, Conclusion::Alarm(a) if a.alarm == AlarmKind::StoreFault));
+        }
+        called
+    }));
+    assert!(wait_for(SOON, || house.shown().store_trouble.is_none()), "it goes on by itself");
+    house.close().unwrap();
+    let lines = journal(&folder.path().join("data"));
+    let kept: Vec<_> = lines.iter().filter(|l| l.starts_with("temperature")).collect();
+    assert_eq!(kept.len(), 2, "all that was acknowledged since: {kept:?}");
+    assert!(lines.iter().any(|l| l.contains("was taken away")), "the record says that there is a hole");
+}
+
+/// A folder called as the newest segment ended every start.
+#[test]
+fn what_is_called_as_a_segment_and_is_none_is_put_aside() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let house = open(folder.path(), &MoodyDisk::default());
+    pty.send_reading(1, "milk", 30.0, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    house.close().unwrap();
+    let journal_dir = folder.path().join("data/journal");
+    std::fs::create_dir(journal_dir.join("000098-2026-11-26.lp")).unwrap();
+    let pipe = journal_dir.join("000099-2026-11-26.lp");
+    assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+    let house = open(folder.path(), &MoodyDisk::default());
+    pty.send_reading(2, "milk", 30.1, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked.contains(&2)));
+    house.close().unwrap();
+    assert!(!pipe.exists() && journal_dir.join("quarantine/000098-2026-11-26.lp").is_dir());
+    let lines = journal(&folder.path().join("data"));
+    assert_eq!(lines.iter().filter(|l| l.starts_with("temperature")).count(), 2, "{lines:?}");
+}

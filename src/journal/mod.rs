@@ -15,7 +15,9 @@
 //! [`Journal::commit`] tries again; pushing never waits for the disk. A failed
 //! sync is never repeated on the same file: the unsynced groups are written
 //! again to a new segment. If that sync fails too, the error is fatal: the
-//! process should end with exit code 74 and let the supervisor restart it.
+//! process should end with exit code 74 and let the supervisor restart it. A
+//! segment that was taken away is left in the same way, and never written to
+//! under no name: what is not synced goes to a new one.
 
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -94,6 +96,15 @@ pub enum JournalError {
         path: PathBuf,
         /// What the disk says.
         source: std::io::Error,
+    },
+    /// The segment being written is not there any more.
+    #[error(
+        "the journal's {path} was taken away while it was written; what it held is gone, what comes goes to a \
+         new file: put it back from a copy, beside the new one"
+    )]
+    Gone {
+        /// The segment.
+        path: PathBuf,
     },
     /// Syncs failed on two segments one after the other.
     #[error(

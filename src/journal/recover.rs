@@ -244,11 +244,15 @@ pub(super) fn recover(
     dir: &Path,
     boot_id: &str,
 ) -> Result<(Newest, Recovered), JournalError> {
-    let names = segments(storage, dir).map_err(|e| JournalError::open(dir, e))?;
+    let mut names = segments(storage, dir).map_err(|e| JournalError::open(dir, e))?;
     let mut newest = Newest { open: None, next_segment: 1, next_group: 1 };
     let mut found = Recovered { boot: 1, ..Recovered::default() };
     let Some(name) = names.last() else { return Ok((newest, found)) };
     newest.next_segment = name.number + 1;
+    while let Some(harm) = names.last().and_then(|name| moved_aside(storage, dir, name)) {
+        found.damage.push(harm);
+        names.pop();
+    }
 
     for (i, name) in names.iter().enumerate().rev() {
         let path = dir.join(name.file());
@@ -274,6 +278,18 @@ pub(super) fn recover(
         }
     }
     Ok((newest, found))
+}
+
+/// Moves a folder or a pipe that is called as a segment is out of the way: it
+/// is none, and the journal would not open for it.
+fn moved_aside(storage: &dyn Storage, dir: &Path, name: &SegmentName) -> Option<Damage> {
+    let file = name.file();
+    let why =
+        storage.read_at(&dir.join(&file), 0, 0).err().filter(|e| e.kind() == io::ErrorKind::InvalidInput)?;
+    let aside = dir.join(QUARANTINE);
+    // Where it cannot be moved, opening it says what the disk says.
+    storage.make_dir(&aside).and_then(|()| storage.rename(&dir.join(&file), &aside.join(&file))).ok()?;
+    Some(Damage::Unreadable { file, why: why.to_string() })
 }
 
 /// Cuts the tail, where there is one. Where that fails the segment is left

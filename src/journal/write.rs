@@ -1,8 +1,12 @@
 //! What is in memory goes to the disk: groups written, synced, and what is done
 //! where either fails.
 
+use std::io::ErrorKind;
+use std::path::Path;
+
 use super::record::Commit;
 use super::segment::{self, SegmentName};
+use super::storage::Kind;
 use super::{HEADER, Journal, JournalError, Open};
 
 impl Journal {
@@ -10,7 +14,8 @@ impl Journal {
     /// is synced.
     ///
     /// # Errors
-    /// [`JournalError::Write`]: kept in memory, call again in a while.
+    /// [`JournalError::Write`], [`JournalError::Gone`]: kept in memory, call
+    /// again in a while.
     /// [`JournalError::SyncTwice`]: end the process ([`JournalError::is_fatal`]).
     pub fn commit(&mut self) -> Result<u64, JournalError> {
         self.closed = true;
@@ -27,6 +32,7 @@ impl Journal {
                 Ok(groups) => self.done(groups),
                 Err(Trouble::Write(source)) => return Err(self.undo_write(source)),
                 Err(Trouble::Sync(source)) => self.abandon(source)?,
+                Err(Trouble::Gone) => return Err(self.left()),
             }
         }
         Ok(self.synced)
@@ -67,6 +73,15 @@ impl Journal {
             self.storage.sync_dir(&self.dir).map_err(Trouble::Sync)?;
             open.fresh = false;
         }
+        // A file that was taken away takes everything in, and keeps nothing. A
+        // disk that cannot say whether it is there is no "no".
+        match self.storage.len(&open.path) {
+            Err(e) if matches!(e.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => {
+                return Err(Trouble::Gone);
+            }
+            Ok(len) if len < open.written => return Err(Trouble::Gone),
+            Ok(_) | Err(_) => {}
+        }
         open.synced = open.written;
         Ok(groups)
     }
@@ -85,6 +100,7 @@ impl Journal {
         let Some(first) = self.pending.front() else { return Ok(()) };
         let wall_ns = first.at.wall_ns();
         self.open = None;
+        let mut made = false;
         loop {
             let name = SegmentName::new(self.next_segment, wall_ns);
             let path = self.dir.join(name.file());
@@ -94,11 +110,32 @@ impl Journal {
                     self.open = Some(Open { name, path, sink, synced: 0, written: 0, fresh: true });
                     return Ok(());
                 }
-                Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => self.next_segment += 1,
-                Err(e) if e.kind() == std::io::ErrorKind::Interrupted => {}
+                Err(e) if e.kind() == ErrorKind::AlreadyExists => self.next_segment += 1,
+                Err(e) if e.kind() == ErrorKind::Interrupted => {}
+                Err(e) if e.kind() == ErrorKind::NotFound && !made && self.has_room_of_its_own() => {
+                    made = true;
+                    let path = &self.dir;
+                    self.storage
+                        .make_dir(path)
+                        .map_err(|source| JournalError::Write { path: path.clone(), source })?;
+                }
                 Err(source) => return Err(JournalError::Write { path, source }),
             }
         }
+    }
+
+    /// Whether the data folder is there. Where it is not, its disk may be away:
+    /// what is made in its place would be hidden once it is back.
+    fn has_room_of_its_own(&self) -> bool {
+        let data = self.dir.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        matches!(self.storage.kind(data), Ok(Kind::Folder))
+    }
+
+    /// The segment was taken away: nothing more goes to it.
+    fn left(&mut self) -> JournalError {
+        let path = self.open.take().map_or_else(|| self.dir.clone(), |o| o.path);
+        self.header_due = true;
+        JournalError::Gone { path }
     }
 
     /// A write failed: back to the last good length, or leave the segment.
@@ -137,4 +174,6 @@ impl Journal {
 enum Trouble {
     Write(std::io::Error),
     Sync(std::io::Error),
+    /// The segment is not there any more.
+    Gone,
 }

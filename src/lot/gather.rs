@@ -250,7 +250,10 @@ impl Gathered {
         let mut event = serde_json::json!({"kind": "mark", "time": at.to_string(), "kettle": &*m.kettle, "name": mark.name});
         for (key, value) in [
             ("by", mark.by.clone().map(Json::from)),
-            ("value", mark.value.map(Json::from)),
+            (
+                if matches!(m.kind, MarkKind::Target(_)) { "celsius" } else { "value" },
+                mark.value.map(Json::from),
+            ),
             ("text", mark.text.clone().map(Json::from)),
         ] {
             if let Some(value) = value {
@@ -351,4 +354,27 @@ pub fn makes(
         }
     }
     Ok(makes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::event::MarkKind;
+
+    /// A target's degrees stood under `value`.
+    #[test]
+    fn a_mark_in_the_events_bears_the_field_of_its_kind() {
+        let mut found = Gathered::default();
+        for kind in [MarkKind::Ph(6.5), MarkKind::Target(41.0), MarkKind::Note("foam".into())] {
+            found.take_mark(&crate::engine::event::Mark { kettle: "big".into(), kind, by: None }, At(0));
+        }
+        for (line, field) in
+            found.events.lines().zip(["\"value\":6.5", "\"celsius\":41.0", "\"text\":\"foam\""])
+        {
+            let whole: Json = serde_json::from_str(line).unwrap();
+            assert!(line.contains(field), "{line}");
+            assert_eq!(whole.as_object().unwrap().len(), 5, "{line}");
+        }
+        assert_eq!(found.events.lines().count(), 3);
+    }
 }

@@ -20,6 +20,10 @@ use super::alerts::Board;
 use super::outlet::{CommandError, Commands, Feed, Outlet, Running, Snapshot};
 use crate::config::dairy::Config;
 use crate::config::shown;
+use crate::engine::event::Name;
+use crate::engine::probe::{Health, Missing, PLAUSIBLE_CELSIUS};
+use crate::engine::stage::{Basis, Stage};
+use crate::engine::view::{KettleView, View};
 use crate::journal::storage::{Disk, Storage};
 use crate::lot::at::At;
 use crate::lot::gather::{Wanted, gather};
@@ -54,6 +58,8 @@ pub struct Page {
     data: PathBuf,
     zone: jiff::tz::TimeZone,
     board: Arc<Board>,
+    /// The dairy's own kettles, each with the probe that is to hang in it.
+    kettles: Vec<(Name, Name)>,
 }
 
 impl Page {
@@ -72,7 +78,12 @@ impl Page {
             ..base
         };
         let zone = jiff::tz::TimeZone::get(&config.time_zone).unwrap_or(jiff::tz::TimeZone::UTC);
-        Some(Self { at, needed, settings, data: config.data.clone(), zone, board })
+        let probe_of = |kettle: &Name| {
+            let hangs = config.probes.iter().find(|p| p.kettle.as_ref() == Some(kettle));
+            hangs.map_or_else(|| kettle.clone(), |p| p.name.clone())
+        };
+        let kettles = config.kettles.iter().map(|k| (k.name.clone(), probe_of(&k.name))).collect();
+        Some(Self { at, needed, settings, data: config.data.clone(), zone, board, kettles })
     }
 
     fn translated(&self, s: &Snapshot) -> seam::Snapshot {
@@ -88,7 +99,7 @@ impl Page {
         }
         counters.extend(sums.into_iter().map(|(name, (what, n))| (name, what, n)));
         seam::Snapshot {
-            view: s.view.clone(),
+            view: self.with_those_that_wait(s.view.clone()),
             taken: Instant::now(),
             wall_ns: Some(s.wall_ns),
             clock_sure: s.clock_sure,
@@ -104,6 +115,20 @@ impl Page {
             store: s.store_trouble.clone().map_or(Ok(()), Err),
             counters,
         }
+    }
+
+    /// With the dairy's kettles of which nothing was heard yet: a person may
+    /// mark, plan and open a lot there before the first reading.
+    fn with_those_that_wait(&self, mut view: View) -> View {
+        for (kettle, probe) in &self.kettles {
+            if view.kettles.iter().all(|k| k.kettle != *kettle) {
+                let is_elsewhere = view.kettles.iter().any(|k| k.probe == *probe);
+                let probe = if is_elsewhere { kettle } else { probe };
+                view.kettles.push(unheard(kettle, probe));
+            }
+        }
+        view.kettles.sort_by(|a, b| a.kettle.cmp(&b.kettle));
+        view
     }
 
     async fn bound(&self) -> std::io::Result<TcpListener> {
@@ -175,6 +200,31 @@ impl Page {
     }
 }
 
+/// A kettle of which nothing was heard yet: no number, and why.
+fn unheard(kettle: &Name, probe: &Name) -> KettleView {
+    KettleView {
+        kettle: kettle.clone(),
+        probe: probe.clone(),
+        celsius: None,
+        age_s: None,
+        rate_celsius_per_min: None,
+        roughness_celsius: None,
+        health: Health::Failure,
+        reason: Missing::Silent.to_string(),
+        stage: Stage::Idle,
+        stage_began: None,
+        stage_confidence: 0.0,
+        stage_basis: Basis::Trace,
+        plan: None,
+        target_celsius: None,
+        planned_minutes: None,
+        forecast: None,
+        curd_check_at: None,
+        alarms: Vec::new(),
+        stages: Vec::new(),
+    }
+}
+
 impl Outlet for Page {
     fn name(&self) -> String {
         "page".into()
@@ -196,7 +246,11 @@ fn remember(room: &Room, data: &Path) {
         let wanted = Wanted { stretches: Vec::new(), live, kettle: k.kettle.to_string() };
         let Ok(found) = gather(&storage, &data.join("journal"), &wanted) else { return };
         let points = found.points.get(&*k.probe).map(Vec::as_slice).unwrap_or_default();
-        let points = points.iter().map(|p| Point { wall_ns: p.at.0, celsius: p.celsius, good: p.good });
+        let points = points.iter().map(|p| Point {
+            wall_ns: p.at.0,
+            celsius: p.celsius.filter(|c| PLAUSIBLE_CELSIUS.contains(c)),
+            good: p.good,
+        });
         room.curves.remember(&k.kettle, points);
     }
 }
@@ -242,7 +296,7 @@ async fn granted(wish: Wish, commands: &Commands, board: &Board) -> Answer {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::event::{Mark, MarkKind, Name};
+    use crate::engine::event::{Mark, MarkKind};
 
     /// What becomes of a mark whose receipt the record thread calls, or drops.
     async fn answered(kept: bool) -> Answer {
@@ -255,6 +309,34 @@ mod tests {
             receipt.filter(|_| kept).into_iter().for_each(super::super::input::Receipt::kept);
         };
         tokio::join!(granting, recording).0
+    }
+
+    /// A kettle of the configuration was not there for the page until its probe
+    /// spoke, and could not be marked.
+    #[test]
+    fn a_kettle_is_known_before_its_probe_speaks() {
+        let text = "[web]\nlisten = \"127.0.0.1:0\"\n[[kettle]]\nname = \"small\"\n[[kettle]]\nname = \"big\"\n\
+            [[probe]]\nname = \"milk\"\nkettle = \"big\"\n";
+        let config = crate::config::dairy::parse(text, "c.toml", Path::new(".")).unwrap();
+        let page = Page::configured(&config, Arc::default()).unwrap();
+        let seen = |view| -> Vec<_> {
+            let kettles = page.with_those_that_wait(view).kettles;
+            kettles.into_iter().map(|k| (k.kettle.to_string(), k.probe.to_string(), k.celsius)).collect()
+        };
+        let small = || ("small".to_owned(), "small".to_owned(), None);
+        assert_eq!(seen(View::default()), [("big".into(), "milk".into(), None), small()]);
+        let heard = |kettle: &str| {
+            let (kettle, probe) = (Name::from(kettle), Name::from("milk"));
+            let k = KettleView { celsius: Some(31.0), ..unheard(&kettle, &probe) };
+            View { kettles: vec![k], ..View::default() }
+        };
+        assert_eq!(seen(heard("big")), [("big".into(), "milk".into(), Some(31.0)), small()]);
+        let other = ("other".into(), "milk".into(), Some(31.0));
+        assert_eq!(
+            seen(heard("other")),
+            [("big".into(), "big".into(), None), other, small()],
+            "one probe once"
+        );
     }
 
     #[tokio::test(flavor = "current_thread")]

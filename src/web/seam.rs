@@ -23,7 +23,7 @@ use crate::engine::view::View;
 /// What is known at one moment.
 #[derive(Debug, Clone)]
 pub struct Snapshot {
-    /// The engine's view.
+    /// The engine's view, and the dairy's kettles of which nothing was heard yet.
     pub view: View,
     /// When it was taken, on this machine's monotonic clock; every age shown
     /// grows from here.

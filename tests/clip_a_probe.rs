@@ -91,9 +91,15 @@ fn a_probe_is_read_live_without_a_daemon() {
     assert_eq!(lines.len(), 5, "{said}");
     assert!(lines.iter().all(|l| l.contains("30.") && l.contains("°C")), "{said}");
     // A probe that is not there is said so, and soon.
+    let port = folder.path().join("gone");
+    self::config(folder.path(), &text(&port));
     let out = curdtrace(folder.path(), &["probe", "read", "milk", "--config", "c.toml", "--patience-s", "1"]);
     assert_eq!(out.status.code(), Some(69));
-    assert!(String::from_utf8_lossy(&out.stderr).contains("nothing from probe milk for 1 s"));
+    let said = String::from_utf8_lossy(&out.stderr);
+    assert!(said.contains("nothing from probe milk for 1 s"), "{said}");
+    // The port that the configuration names is gone: named before waiting and after.
+    let gone = format!("{} is not there; plug it in", port.display());
+    assert_eq!(said.matches(&gone).count(), 2, "{said}");
 }
 
 #[test]

@@ -10,6 +10,8 @@ use std::time::Duration;
 use super::calibrate::source::SourceArgs;
 use crate::cli::error::Failure;
 use crate::cli::{Place, configured, remark, say};
+use crate::config::dairy::Config;
+use crate::config::modbus::Link;
 use crate::daemon::channels::{self, Channels};
 use crate::daemon::clock::Clock;
 use crate::daemon::listen::{Heard, Listening, only_for};
@@ -60,16 +62,11 @@ pub fn run(args: Args) -> Result<(), Failure> {
         left: count.unwrap_or(u64::MAX),
         patience: Duration::from_secs(patience_s.into()),
         channel: Channel::named(""),
+        absent: Vec::new(),
         step: StepSeen::default(),
     };
     if source.is_given() {
         let config = source.config(&show.probe)?;
-        for port in config.serial.iter().filter(|s| !s.port.exists()) {
-            remark(&format!(
-                "{} is not there; plug it in, or see `curdtrace probe list`",
-                port.port.display()
-            ));
-        }
         show.channel = channels::channel(&config, &show.probe);
         return show.listen(config);
     }
@@ -98,12 +95,19 @@ struct Show {
     patience: Duration,
     /// What the probe is and how it is calibrated, for its uncertainty.
     channel: Channel,
+    /// Its ports that were not there at the start.
+    absent: Vec<PathBuf>,
     step: StepSeen,
 }
 
 impl Show {
-    /// Opens the source here.
-    fn listen(&mut self, config: crate::config::dairy::Config) -> Result<(), Failure> {
+    /// Opens the source here. A port that is not there is named at once, and
+    /// waited for.
+    fn listen(&mut self, config: Config) -> Result<(), Failure> {
+        self.absent = absent(&config);
+        for port in &self.absent {
+            remark(&format!("{} is not there; plug it in, or see `curdtrace probe list`", port.display()));
+        }
         let channels = Arc::new(Channels::of(&config));
         let listening = Listening::start(config, channels)
             .map_err(|e| Failure::unavailable(format!("the source does not start ({e})")))?;
@@ -163,6 +167,14 @@ impl Show {
     }
 
     fn nothing(&self) -> Failure {
+        if let Some(port) = self.absent.iter().find(|p| !p.exists()) {
+            return Failure::unavailable(format!(
+                "nothing from probe {} for {} s: {} is not there; plug it in, or mend the port's name by `curdtrace probe list`",
+                self.probe,
+                self.patience.as_secs(),
+                port.display()
+            ));
+        }
         Failure::unavailable(format!(
             "nothing from probe {} for {} s; see `curdtrace probe list`, the plug, and the box's lamp",
             self.probe,
@@ -189,6 +201,16 @@ impl Show {
         }
         seen.map_or(Ok(()), |v| say(&words(&v, &budget)))
     }
+}
+
+/// The ports of a configuration that are not there.
+fn absent(config: &Config) -> Vec<PathBuf> {
+    let serial = config.serial.iter().map(|s| &s.port);
+    let modbus = config.modbus.iter().filter_map(|m| match &m.link {
+        Link::Rtu { port, .. } => Some(port),
+        Link::Tcp(_) => None,
+    });
+    serial.chain(modbus).filter(|p| !p.exists()).cloned().collect()
 }
 
 /// One line for a person: number, its expanded uncertainty (k = 2), rate, noise, health and why. A number that

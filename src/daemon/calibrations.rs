@@ -97,7 +97,8 @@ fn no_file() -> std::io::Error {
     std::io::Error::new(ErrorKind::InvalidInput, "it is no file")
 }
 
-/// Keeps a calibration in a file of its own, synced with its folder.
+/// Keeps a calibration in a file of its own, synced with its folder. Those that
+/// cannot be read are put aside: nothing hangs on them any more.
 ///
 /// # Errors
 /// [`CalibrationFileError`]; then nothing is kept.
@@ -116,7 +117,21 @@ pub fn keep(data: &Path, record: &Record) -> Result<PathBuf, CalibrationFileErro
     for folder in [Some(folder.as_path()), folder.parent()].into_iter().flatten() {
         File::open(folder).and_then(|f| f.sync_all()).map_err(disk(folder))?;
     }
+    put_aside(&of(data, &record.probe).faults);
     Ok(path)
+}
+
+/// Under another name nothing is lost of them. One that stays where it is goes
+/// on being named.
+fn put_aside(faults: &[CalibrationFileError]) {
+    for fault in faults {
+        let (CalibrationFileError::Disk { path, .. } | CalibrationFileError::Record { path, .. }) = fault;
+        let mut aside = path.as_os_str().to_owned();
+        aside.push(".damaged");
+        if path.extension().is_some_and(|x| x == "toml") && !Path::new(&aside).exists() {
+            let _ = fs::rename(path, aside);
+        }
+    }
 }
 
 /// A file that was not there: two acts in one second get `-2`, `-3`.
@@ -185,5 +200,11 @@ mod tests {
         assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
         let kept = of(data.path(), "../k");
         assert_eq!((kept.latest.unwrap().number, kept.faults.len()), (2, 2));
+        // Calibrated anew, as the fault says, the probe is without one again.
+        keep(data.path(), &record(3, "2026-06-15T08:12:30Z")).unwrap();
+        let kept = of(data.path(), "../k");
+        assert_eq!((kept.latest.unwrap().number, kept.faults.len()), (3, 0));
+        let aside = folder(data.path(), "../k").join("1970-01-01T000030Z.toml.damaged");
+        assert_eq!(fs::read_to_string(aside).unwrap(), "number = 3", "kept as it is");
     }
 }

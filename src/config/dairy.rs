@@ -7,7 +7,6 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::check::Section;
-use super::{closer, credentials};
 use super::fault::Fault;
 use super::file;
 use super::modbus::{self, ModbusLine};
@@ -15,6 +14,7 @@ use super::plan;
 use super::shown;
 use super::signing::{self, Signing};
 use super::source::{self, Broker, Probe, SerialPort, named};
+use super::{closer, credentials};
 use crate::engine::event::Name;
 use crate::engine::plan::Plan;
 

@@ -206,7 +206,8 @@ mod tests {
         let all = super::super::fault::listed(&faults.unwrap_err());
         assert!(all.contains("k.toml:4: lead-s = -61 cannot be"), "{all}");
         assert!(all.contains("k.toml:5: decay-s = 0 cannot be"), "{all}");
-        let faults = parse("makes = 2\nCoast-s = 5\ncoast-sd-s = 1\n[lag]\nanswers-s = [4.0]\n", "k.toml").unwrap_err();
+        let faults = parse("makes = 2\nCoast-s = 5\ncoast-sd-s = 1\n[lag]\nanswers-s = [4.0]\n", "k.toml")
+            .unwrap_err();
         let all = super::super::fault::listed(&faults);
         assert!(!all.contains("knows no lag"), "{all}");
         assert_eq!(faults.len(), 2, "{all}");

@@ -150,7 +150,8 @@ fn polled(s: &Section<'_, '_>) -> Option<Polled> {
     if let (Some(a), Some(f)) = (address, format)
         && a + u64::from(f.registers()) > 65_536
     {
-        let what = format!("address = {a} is the last one, and this format takes {} registers", f.registers());
+        let what =
+            format!("address = {a} is the last one, and this format takes {} registers", f.registers());
         s.fault_at("address", what, "take the address of the first of them, as on the wire; or mend format");
     }
     let word_order = s.one_of("word-order", &["high-first", "low-first"], |w| match w {

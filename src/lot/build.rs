@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use super::at::At;
 use super::csv;
 use super::findings;
-use super::gather::{Gathered, Wanted, gather};
+use super::gather::{Gathered, Point, Wanted, gather};
 use super::record::{Record, Stretch};
 use super::seal::{CHAIN_HEADER, Chain, SUMS, sha256, sums};
 use super::store::{LotError, Store};
@@ -53,7 +53,7 @@ impl Store {
         &self,
         mut record: Record,
         now: At,
-    ) -> Result<(Record, BTreeMap<String, Vec<super::gather::Point>>), LotError> {
+    ) -> Result<(Record, BTreeMap<String, Vec<Point>>), LotError> {
         let found = self.draw(&mut record, now)?;
         record.limits = self.judge_limits(&record, &found.points, now);
         record.deviations = findings::deviations(&record, Words::of("en"));
@@ -92,6 +92,7 @@ impl Store {
                 return Err(LotError::Fewer { lot, probe, had: stretch.readings, has });
             }
             stretch.readings = has;
+            stretch.out_of_range = out_of_range(points, stretch.from, stretch.to);
         }
         if let Some((from, to)) = live {
             for (probe, points) in &found.points {
@@ -104,6 +105,7 @@ impl Store {
                         from,
                         to,
                         readings,
+                        out_of_range: out_of_range(points, from, to),
                         ..Stretch::default()
                     });
                 }
@@ -251,7 +253,7 @@ impl Store {
     ///
     /// # Errors
     /// [`LotError::Io`].
-    pub fn points(&self, lot: &str) -> Result<BTreeMap<String, Vec<super::gather::Point>>, LotError> {
+    pub fn points(&self, lot: &str) -> Result<BTreeMap<String, Vec<Point>>, LotError> {
         let path = self.folder(lot).join("trace.lp");
         let text = match self.storage.read_text(&path) {
             Ok(text) => text,
@@ -260,6 +262,12 @@ impl Store {
         };
         Ok(super::gather::points_of(&text))
     }
+}
+
+/// How many readings of a stretch no milk, air or steam can have.
+fn out_of_range(points: &[Point], from: At, to: At) -> Option<u64> {
+    let such = points.iter().filter(|p| from <= p.at && p.at < to && p.is_out_of_range());
+    Some(such.count() as u64).filter(|n| *n > 0)
 }
 
 /// Where a live lot's trace begins and ends: a little around its stages, and

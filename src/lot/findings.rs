@@ -65,6 +65,10 @@ pub fn deviations(record: &Record, words: &Words) -> Vec<String> {
     found.extend(cooks(record, words));
     found.extend(alarms(record, words));
     found.extend(record.gaps.iter().filter(|g| is_worth_a_line(g)).map(|g| gap(record, g, words)));
+    for (stretch, n) in record.stretches.iter().filter_map(|s| Some((s, s.out_of_range?))) {
+        let values = [("probe", stretch.probe.as_str()), ("n", &n.to_string())];
+        found.push(words.say("found-out-of-range", &values));
+    }
     for stretch in record.stretches.iter().filter(|s| !s.also_in.is_empty()) {
         let values = [("probe", stretch.probe.as_str()), ("lots", &stretch.also_in.join(", "))];
         found.push(words.say("found-shared", &values));

@@ -18,7 +18,7 @@ use super::at::At;
 use super::build::MARGIN_S;
 use super::record::Mark;
 use super::story::{Story, made_stages, time};
-use crate::engine::probe::Health;
+use crate::engine::probe::{Health, Missing, PLAUSIBLE_CELSIUS};
 use crate::journal::JournalError;
 use crate::journal::replay::{Replay, Span, Stamped};
 use crate::journal::storage::Storage;
@@ -49,8 +49,17 @@ pub struct Point {
     pub at: At,
     /// °C; `None` where there was none.
     pub celsius: Option<f64>,
-    /// Whether the source called it good (or said nothing).
+    /// Whether it counts: the source called it good (or said nothing), and it is
+    /// a temperature that milk, whey, air or steam can have.
     pub good: bool,
+}
+
+impl Point {
+    /// Whether it has a number that no milk, air or steam can have. It stays in
+    /// the trace as it came, and counts for nothing.
+    pub fn is_out_of_range(&self) -> bool {
+        self.celsius.is_some_and(|c| !PLAUSIBLE_CELSIUS.contains(&c))
+    }
 }
 
 /// What was found.
@@ -221,11 +230,14 @@ impl Gathered {
     }
 
     fn take_reading(&mut self, r: &crate::engine::event::Reading, at: At) {
-        let good = r.health.is_none_or(|h| h <= Health::MaintenanceRequired) && r.celsius.is_some();
-        if let (false, Some(why)) = (good, &r.reason) {
-            self.reasons.insert((r.probe.to_string(), at), why.clone());
+        let mut point = Point { at, celsius: r.celsius, good: false };
+        let out_of_range = point.is_out_of_range();
+        let well = r.health.is_none_or(|h| h <= Health::MaintenanceRequired);
+        point.good = well && r.celsius.is_some() && !out_of_range;
+        let why = r.reason.clone().or(out_of_range.then(|| Missing::OutOfRange.to_string()));
+        if let (false, Some(why)) = (point.good, why) {
+            self.reasons.insert((r.probe.to_string(), at), why);
         }
-        let point = Point { at, celsius: r.celsius, good };
         if let Some(points) = self.points.get_mut(&*r.probe) {
             points.push(point);
         } else {

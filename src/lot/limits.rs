@@ -137,6 +137,22 @@ impl Limit {
             self.days.is_some(),
         ];
         let name = if self.name.is_empty() { "a limit" } else { &self.name };
+        let numbers = [
+            self.gap_minutes,
+            self.at_most_celsius,
+            Some(self.but_for_minutes),
+            self.at_least_celsius,
+            Some(self.for_seconds),
+            self.log_reductions,
+            Some(self.d_seconds),
+            Some(self.at_celsius),
+            Some(self.z_celsius),
+            self.ph_at_most,
+            Some(self.after_hours),
+        ];
+        if numbers.into_iter().flatten().any(|n| !n.is_finite()) {
+            return Err(format!("{name} has a number that is inf or nan: write the limit itself"));
+        }
         if self.name.is_empty() || self.source.is_empty() {
             return Err(format!("{name} has no name or no source: say what it is and where it comes from"));
         }

@@ -430,6 +430,7 @@ found-alarm = Alarm „{ $alarm }“ um { $times }: { $says }
 found-alarm-untaken = Alarm „{ $alarm }“ um { $times }, von niemandem verstanden: { $says }
 found-alarm-some-untaken = Alarm „{ $alarm }“ um { $times }, { $n } davon von niemandem verstanden: { $says }
 found-gap = Kein guter Wert von Fühler { $probe } von { $from } bis { $to } ({ $min } min): { $why }
+found-out-of-range = Werte von Fühler { $probe }, die weder Milch noch Luft noch Dampf haben kann: { $n }; sie zählen nicht
 found-shared = Ein Teil der Kurve von Fühler { $probe } gehört auch zu { $lots }
 found-no-trace = Keine Kurve wurde aufgezeichnet
 found-nothing-read = Kein Wert gehört zu dieser Charge: es war nichts anzusehen.

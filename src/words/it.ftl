@@ -430,6 +430,7 @@ found-alarm = Allarme «{ $alarm }» alle { $times }: { $says }
 found-alarm-untaken = Allarme «{ $alarm }» alle { $times }, non preso da nessuno: { $says }
 found-alarm-some-untaken = Allarme «{ $alarm }» alle { $times }, { $n } non presi da nessuno: { $says }
 found-gap = Nessuna lettura buona della sonda { $probe } dalle { $from } alle { $to } ({ $min } min): { $why }
+found-out-of-range = Letture della sonda { $probe } che né latte né aria né vapore possono avere: { $n }; non contano
 found-shared = Una parte della curva della sonda { $probe } appartiene anche a { $lots }
 found-no-trace = Nessuna curva registrata
 found-nothing-read = Nessuna lettura appartiene a questo lotto: non c’era nulla da guardare.

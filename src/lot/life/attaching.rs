@@ -20,10 +20,10 @@ impl Lots {
             probe: ask.probe.clone(),
             from: ask.from,
             to: ask.to,
-            readings: 0,
             attached_by: Some(by.unwrap_or("a person").into()),
             attached: Some(at),
             also_in: also_in.clone(),
+            ..Stretch::default()
         };
         let same = |s: &Stretch| s.probe == stretch.probe && s.from == stretch.from && s.to == stretch.to;
         if record.stretches.iter().any(same) {

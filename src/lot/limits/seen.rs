@@ -4,6 +4,9 @@ use crate::lot::at::At;
 use crate::lot::gather::Point;
 use crate::lot::picture::join_within_s;
 
+/// Nothing is deader; a small z would give more than a number can hold.
+const MOST_LOGS: f64 = 999.0;
+
 /// Readings within some times, in runs without a gap.
 pub(super) struct Seen {
     /// Each of the times, part by part.
@@ -126,6 +129,7 @@ impl Seen {
 
     pub(super) fn logs(&self, d_s: f64, at_celsius: f64, z_celsius: f64) -> f64 {
         let rate = |c: f64| 10f64.powf((c - at_celsius) / z_celsius) / d_s;
-        self.pairs().map(|((t0, a), (t1, b))| (t1 - t0) * rate(a.min(b))).sum()
+        let sum: f64 = self.pairs().map(|((t0, a), (t1, b))| (t1 - t0) * rate(a.min(b))).sum();
+        sum.min(MOST_LOGS)
     }
 }

@@ -45,6 +45,21 @@ fn the_published_pairs_of_time_and_temperature() {
 }
 
 #[test]
+fn no_limit_speaks_of_what_is_no_number() {
+    let named = "[[limit]]\nname = \"n\"\nsource = \"s\"\n";
+    for wrong in ["at-most-celsius = nan", "at-least-celsius = inf\nfor-seconds = 5.0", "ph-at-most = -inf"] {
+        assert!(Limits::parse(&format!("{named}{wrong}\n")).unwrap_err().contains("inf or nan"), "{wrong}");
+    }
+    // A z so small that the sum is more than a number can hold.
+    let small =
+        format!("{named}log-reductions = 6.0\nd-seconds = 1e-300\nat-celsius = 72.0\nz-celsius = 1e-3\n");
+    let limit = &Limits::parse(&small).unwrap().limits[0];
+    let record = Record { kettle: "k".into(), ..Record::default() };
+    let verdict = limit.judge(&record, &held(90.0, 60.0, 1.0), At(0));
+    assert_eq!((verdict.word(), verdict.found_words().as_str()), ("pass", "999.0 log10"));
+}
+
+#[test]
 fn lethality_gives_the_same_for_equivalent_holds() {
     // The two classic pairs, 145 °F for 30 min and 161 °F for 15 s, are one
     // treatment for z = 16/1.8 / log10(120) = 4.275 °C (computed from the

@@ -120,6 +120,9 @@ pub struct Stretch {
     pub to: At,
     /// Readings in it.
     pub readings: u64,
+    /// Those of them that no milk, air or steam can have: they count for nothing.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub out_of_range: Option<u64>,
     /// Who attached it, where a person did.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub attached_by: Option<String>,

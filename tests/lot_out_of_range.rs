@@ -63,3 +63,16 @@ fn a_limit_does_not_pass_on_readings_that_cannot_be() {
     assert!(!toml.contains("inf") && !toml.contains("nan") && !toml.contains("3276"), "{toml}");
     assert!(!text(dir.path(), "sheet.html").contains("3276"));
 }
+
+/// Two of them in a lot made the chart's grid eat all memory.
+#[test]
+fn no_number_makes_the_sheet_large() {
+    const ABSURD: [f64; 6] =
+        [1e300, 1e300, 2_147_483_647.0, 2_147_483_647.0, -2_147_483_648.0, -2_147_483_648.0];
+    for among in [vec![20.0; 40], Vec::new()] {
+        let dir = tempfile::tempdir().unwrap();
+        closed(dir.path(), &[&among[..], &ABSURD, &among[..]].concat());
+        let sheet = text(dir.path(), "sheet.html");
+        assert!(sheet.len() < 100_000 && !sheet.contains("NaN"), "{} bytes", sheet.len());
+    }
+}

@@ -1,8 +1,13 @@
 //! The frame of the curve: scales, grid, clock, stages.
+//!
+//! Invariant: the scale lies within what milk, air or steam can be, and the
+//! clock has a tick for every so much of the paper, so that no reading and no
+//! stretch of time makes the drawing large.
 
 use std::fmt::Write as _;
 
 use super::{Picture, escape};
+use crate::engine::probe::PLAUSIBLE_CELSIUS;
 use crate::lot::at::At;
 use crate::lot::gather::Point;
 
@@ -43,7 +48,7 @@ impl<'p> Axes<'p> {
         });
         let wanted = p.bands.iter().flat_map(|b| b.line.iter().map(|l| l.1));
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for c in drawn.chain(wanted).filter(|c| c.is_finite()) {
+        for c in drawn.chain(wanted).filter(|c| PLAUSIBLE_CELSIUS.contains(c)) {
             low = low.min(c);
             high = high.max(c);
         }
@@ -142,12 +147,14 @@ impl<'p> Axes<'p> {
         let span = self.p.to.minutes_since(self.p.from);
         let every = [5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 180.0, 360.0, 720.0, 1440.0];
         let most = (self.p.width / 52.0).max(2.0);
-        let every = every.into_iter().find(|m| span / m <= most).unwrap_or(2880.0);
+        let longer = || (span / most / 1440.0).ceil() * 1440.0;
+        let every = every.into_iter().find(|m| span / m <= most).unwrap_or_else(longer);
         let every_ns = (every * 60e9) as i64;
         // Ticks on the dairy's clock, not on UTC's.
         let offset_ns = i64::from(self.p.zone.to_offset(self.p.from.timestamp()).seconds()) * 1_000_000_000;
-        let mut t = (self.p.from.0 + offset_ns).div_euclid(every_ns) * every_ns - offset_ns + every_ns;
-        while t <= self.p.to.0 {
+        let before = self.p.from.0.saturating_add(offset_ns).div_euclid(every_ns).saturating_mul(every_ns);
+        let mut next = before.saturating_sub(offset_ns).checked_add(every_ns);
+        while let Some(t) = next.filter(|t| *t <= self.p.to.0) {
             let (x, foot) = (self.x(At(t)), self.foot());
             let _ = write!(
                 svg,
@@ -157,7 +164,7 @@ impl<'p> Axes<'p> {
                 foot + 11.5,
                 At(t).clock(&self.p.zone),
             );
-            t += every_ns;
+            next = t.checked_add(every_ns);
         }
         let _ = write!(
             svg,

@@ -110,3 +110,77 @@ fn a_lot_that_is_gone_with_the_journal_is_a_fault() {
     assert_eq!(code, 65, "{out}{err}");
     assert!(out.contains("a-1: NOT AS IT WAS CLOSED"), "{out}");
 }
+
+/// A second weight took the place of the first, in a sealed lot too, and the
+/// correction said that nothing had stood there.
+#[test]
+fn what_stands_is_corrected_and_never_written_over() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path();
+    well(place, &["open", "--past", "--id", "a-1", "--by", "ada"]);
+    well(place, &["wheel", "a-1", "1=6", "2"]);
+    well(place, &["milking", "a-1", "evening", "--litres", "90"]);
+    well(place, &["ph", "a-1", "6.5", "--at", "06:30"]);
+    let weight = ["wheel", "a-1", "1=9", "--by", "bob"];
+    let correction = &["wheel.1.kg of a-1 stands already as 6.0", "lot correct a-1 wheel.1.kg=…"];
+    for closed in [false, true] {
+        if closed {
+            well(place, &["close", "a-1", "--by", "ada"]);
+        }
+        refused(place, &weight, 64, correction);
+        refused(
+            place,
+            &["milking", "a-1", "evening", "--litres", "80", "--by", "b"],
+            64,
+            &["lot correct a-1"],
+        );
+    }
+    // What has none yet takes it.
+    well(place, &["wheel", "a-1", "2=5.5", "3=6.1", "--by", "bob"]);
+    let fields = ["wheel.1.kg=9", "milking.evening.litres=80", "ph.06:30=6,4"];
+    well(place, &[&["correct", "a-1"], &fields[..], &["--by", "bob", "--reason", "misread"]].concat());
+    let shown = well(place, &["show", "a-1"]);
+    for says in [
+        "wheel: 1, 9 kg",
+        "wheel: 2, 5.5 kg",
+        "wheel: 3, 6.1 kg",
+        "milking: evening, 80 L",
+        "pH 6.4 at 06:30",
+        "wheel.1.kg from 6.0 to 9.0 by bob: misread",
+        "milking.evening.litres from 90.0 to 80.0 by bob",
+        "ph.06:30 from 6.5 to 6.4 by bob",
+    ] {
+        assert!(shown.contains(says), "{says}: {shown}");
+    }
+    well(place, &["verify", "a-1"]);
+}
+
+#[test]
+fn what_cannot_be_entered_is_refused() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path();
+    well(place, &["open", "--past", "--id", "a-1"]);
+    well(place, &["open", "--past", "--id", "b-1", "--mother", "a-1"]);
+    let before = std::fs::read(place.join("data/lots/a-1/lot.toml")).unwrap();
+    let why = ["--by", "ada", "--reason", "r"];
+    for (args, code, says) in [
+        (&["milking", "a-1", "m", "--litres=-5"][..], 64, "between 0 and 50000"),
+        (&["milking", "a-1", "m", "--litres=nan"], 64, "between 0 and 50000"),
+        (&["milking", "a-1", "m", "--celsius=inf"], 64, "between -1 and 100"),
+        (&["milking", "a-1", "m", "--celsius", "9000"], 64, "between -1 and 100"),
+        (&["milking", "a-1", " "], 64, "it has no name"),
+        (&["wheel", "a-1", "=3"], 64, "it has no name"),
+        (&["wheel", "a-1", "1=-3"], 64, "between 0.001 and 500"),
+        (&["ph", "a-1", "15"], 64, "between 0 and 14"),
+        (&["set", "a-1", "mother=nope"], 66, "no lot nope"),
+        (&["correct", "a-1", "mother=a-1", why[0], why[1], why[2], why[3]], 64, "its own whey"),
+        (&["correct", "a-1", "mother=b-1", why[0], why[1], why[2], why[3]], 64, "its own whey"),
+        (&["correct", "a-1", "kettle=", why[0], why[1], why[2], why[3]], 64, "is empty"),
+        (&["correct", "a-1", "wheel.7.kg=3", why[0], why[1], why[2], why[3]], 64, "no such wheel"),
+    ] {
+        refused(place, args, code, &[says]);
+    }
+    assert_eq!(std::fs::read(place.join("data/lots/a-1/lot.toml")).unwrap(), before);
+    well(place, &["ph", "a-1", "--", "-0"]);
+    assert!(well(place, &["show", "a-1"]).contains("pH 0 at"));
+}

@@ -114,7 +114,10 @@ impl Store {
         record.marks.clone_from(&found.marks);
         for m in found.marks.iter().filter(|m| m.name == "ph") {
             let ph = super::record::Ph { at: m.at, value: m.value.unwrap_or_default(), by: m.by.clone() };
-            if !record.ph.contains(&ph) {
+            // One that is there already may be corrected; files keep no more than
+            // milliseconds.
+            let same = |p: &super::record::Ph| p.at.next_ms() == ph.at.next_ms() && p.by == ph.by;
+            if !record.ph.iter().any(same) {
                 record.ph.push(ph);
             }
         }

@@ -2,12 +2,19 @@
 //!
 //! A field that is empty takes a value without a word. One that has a value
 //! takes a new one only with who and why, and the old value stays in a
-//! [`Correction`]. On a closed lot even an empty field wants a name.
+//! [`Correction`]. On a closed lot even an empty field wants a name. What a lot
+//! has several of (wheels, milkings, pH) is added once, and its fields are
+//! corrected like any other ([`LISTED`]).
 
 use toml::{Table, Value};
 
 use super::at::At;
 use super::record::{Correction, Record};
+use crate::wire::name::{LONGEST, unfit};
+pub use listed::LISTED;
+use listed::Place;
+
+mod listed;
 
 /// What a person may enter: the field, and how it reads to a person.
 pub const FIELDS: [(&str, &str); 21] = [
@@ -58,7 +65,7 @@ pub struct Author {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum CorrectError {
     /// No such field.
-    #[error("a lot has no field {0:?} to enter; fields are {list}", list = FIELDS.map(|f| f.0).join(", "))]
+    #[error("a lot has no field {0:?} to enter; fields are {list}", list = fields())]
     Field(String),
     /// A value of the wrong kind.
     #[error("{field} cannot be {value:?}: {why}")]
@@ -69,6 +76,26 @@ pub enum CorrectError {
         value: String,
         /// Why not.
         why: String,
+    },
+    /// None of several has that name, or that time.
+    #[error("{field}: lot {lot} has no such {list}; it has {there}")]
+    NoneSuch {
+        /// The field.
+        field: String,
+        /// The lot.
+        lot: String,
+        /// Of what it has none such.
+        list: &'static str,
+        /// What there is.
+        there: String,
+    },
+    /// Several were read at that time.
+    #[error("{field} could be several; say it to the second, they were read at {there}")]
+    Several {
+        /// The field.
+        field: String,
+        /// When they were read.
+        there: String,
     },
     /// The lot is closed, and nobody says who enters it.
     #[error("lot {lot} is closed; say who enters {field}: --by NAME")]
@@ -108,18 +135,20 @@ pub enum CorrectError {
 /// assert!(set(&mut lot, "rennet.dose-ml", "35", &Author::default()).is_err());
 /// ```
 pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Result<bool, CorrectError> {
-    if !FIELDS.iter().any(|f| f.0 == field) {
-        return Err(CorrectError::Field(field.into()));
-    }
+    let place = match Place::of(record, field) {
+        _ if FIELDS.iter().any(|f| f.0 == field) => Place::Own(field.into()),
+        Some(listed) => listed?,
+        None => return Err(CorrectError::Field(field.into())),
+    };
     let bad = |why: String| CorrectError::Value { field: field.into(), value: value.into(), why };
     let mut table = Table::try_from(&*record).map_err(|e| bad(e.to_string()))?;
-    let old = at(&table, field).cloned();
-    let parsed = meant(field, value).map_err(&bad)?;
+    let old = place.value(&table).cloned();
+    let parsed = meant(&place.kind(), value).map_err(&bad)?;
     if old.as_ref() == Some(&parsed) {
         return Ok(false);
     }
     let stood = old.as_ref().is_some_and(|v| v.as_str() != Some(""));
-    put(&mut table, field, parsed.clone());
+    place.put(&mut table, parsed.clone());
     let mut changed: Record = table.try_into().map_err(|e: toml::de::Error| bad(e.message().into()))?;
     if stood || record.is_closed() {
         let late = (!stood).then(|| AFTER_CLOSING.to_owned());
@@ -143,50 +172,81 @@ pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Re
     Ok(true)
 }
 
+/// The fields, for messages.
+pub fn fields() -> String {
+    let own = FIELDS.iter().map(|f| f.0);
+    own.chain(LISTED.iter().map(|f| f.0)).collect::<Vec<_>>().join(", ")
+}
+
 /// The value as its field wants it: a number for a unit, else words.
-fn meant(field: &str, value: &str) -> Result<Value, String> {
-    let numeric =
-        ["score", "milk.litres", "milk.celsius-in", "milk.oldest-hours", "milk.acidity-sh", "rennet.dose-ml"];
-    if !numeric.contains(&field) {
-        return Ok(Value::String(value.trim().into()));
+fn meant(kind: &str, value: &str) -> Result<Value, String> {
+    let text = value.trim();
+    if kind == "kettle"
+        && let Some(why) = unfit(text)
+    {
+        return Err(format!("it {why}; name one of those there are"));
     }
-    let number: f64 = value
-        .trim()
-        .replace(',', ".")
-        .parse()
-        .map_err(|_| String::from("a number is wanted, such as 32.5"))?;
-    let good = match field {
+    if range(kind).is_none() {
+        return Ok(Value::String(text.into()));
+    }
+    let number = text.replace(',', ".").parse();
+    let number = number.map_err(|_| String::from("a number is wanted, such as 32.5"))?;
+    check_number(kind, number).map(Value::Float)
+}
+
+/// What a field's number may be; `None` where it holds words.
+fn range(kind: &str) -> Option<std::ops::RangeInclusive<f64>> {
+    Some(match kind {
         "score" => 0.0..=10.0,
-        "milk.celsius-in" => -1.0..=100.0,
-        "milk.litres" => 0.0..=50_000.0,
-        _ => 0.0..=100_000.0,
+        "milk.celsius-in" | "milking.celsius" => -1.0..=100.0,
+        "milk.litres" | "milking.litres" => 0.0..=50_000.0,
+        "milk.oldest-hours" | "milk.acidity-sh" | "rennet.dose-ml" => 0.0..=100_000.0,
+        "wheel.kg" => 0.001..=500.0,
+        "ph" => 0.0..=14.0,
+        _ => return None,
+    })
+}
+
+/// The number as a field takes it, where it may have it.
+fn check_number(kind: &str, number: f64) -> Result<f64, String> {
+    match range(kind) {
+        Some(good) if !good.contains(&number) => {
+            Err(format!("it lies between {} and {}", good.start(), good.end()))
+        }
+        // No -0.
+        _ => Ok(number + 0.0),
+    }
+}
+
+/// Checks the name of one of several: a wheel, a milking.
+///
+/// # Errors
+/// [`CorrectError::Value`].
+pub fn check_name(list: &str, name: &str) -> Result<(), CorrectError> {
+    let why = match name {
+        n if n.trim().is_empty() => "it has no name; say which",
+        n if n.len() > LONGEST => "a name has at most 100 bytes",
+        n if n.trim() != n || n.chars().any(char::is_control) => {
+            "a blank at its end or a control character is no part of a name"
+        }
+        _ => return Ok(()),
     };
-    if !good.contains(&number) {
-        return Err(format!("it lies between {} and {}", good.start(), good.end()));
-    }
-    Ok(Value::Float(number))
+    Err(CorrectError::Value { field: list.into(), value: name.into(), why: why.into() })
 }
 
-fn at<'a>(table: &'a Table, field: &str) -> Option<&'a Value> {
-    match field.split_once('.') {
-        None => table.get(field),
-        Some((group, name)) => table.get(group)?.as_table()?.get(name),
-    }
-}
-
-fn put(table: &mut Table, field: &str, value: Value) {
-    match field.split_once('.') {
-        None => {
-            table.insert(field.into(), value);
-        }
-        Some((group, name)) => {
-            if let Some(inner) =
-                table.entry(group).or_insert_with(|| Value::Table(Table::new())).as_table_mut()
-            {
-                inner.insert(name.into(), value);
-            }
-        }
-    }
+/// The number as a field takes it, such as `wheel.kg`; none is well.
+///
+/// # Errors
+/// [`CorrectError::Value`].
+///
+/// ```
+/// use curdtrace::lot::correct::fit_number;
+/// assert_eq!(fit_number("wheel.kg", Some(6.2)), Ok(Some(6.2)));
+/// assert!(fit_number("milking.litres", Some(f64::NAN)).is_err());
+/// ```
+pub fn fit_number(kind: &str, number: Option<f64>) -> Result<Option<f64>, CorrectError> {
+    let bad = |n: f64, why| CorrectError::Value { field: kind.into(), value: n.to_string(), why };
+    number.map(|n| check_number(kind, n).map_err(|why| bad(n, why))).transpose()
 }
 
 #[cfg(test)]
@@ -235,6 +295,40 @@ mod tests {
             let again = Record::from_toml(&lot.to_toml().unwrap()).unwrap();
             assert_eq!(again, lot, "{field}");
             assert_ne!(again, Record::default(), "{field}: the value went nowhere");
+        }
+    }
+
+    #[test]
+    fn what_a_lot_has_several_of_is_corrected_one_by_one() {
+        use crate::lot::record::{Milking, Ph, Wheel};
+        let mut lot = Record { lot: "x".into(), closed: Some(At(1)), ..Record::default() };
+        lot.time_zone = "Europe/Zurich".into();
+        lot.wheels.push(Wheel { wheel: "3.1".into(), kg: Some(6.0), note: None });
+        lot.milkings.push(Milking { milking: "evening".into(), litres: Some(90.0), ..Milking::default() });
+        lot.ph.push(Ph { at: "2026-07-14T04:30:10Z".parse().unwrap(), value: 6.5, by: None });
+        for (field, value) in [
+            ("wheel.3.1.kg", "9"),
+            ("wheel.3.1.note", "cracked"),
+            ("milking.evening.litres", "80"),
+            ("ph.06:30", "6,4"),
+        ] {
+            assert!(set(&mut lot, field, value, &ada()).unwrap(), "{field}");
+        }
+        assert_eq!((lot.wheels[0].kg, lot.milkings[0].litres, lot.ph[0].value), (Some(9.0), Some(80.0), 6.4));
+        let c = &lot.corrections[0];
+        assert_eq!((c.field.as_str(), c.old.as_str(), c.new.as_str()), ("wheel.3.1.kg", "6.0", "9.0"));
+        lot.ph.push(Ph { at: "2026-07-14T04:30:40Z".parse().unwrap(), value: 6.3, by: None });
+        for (field, value, says) in [
+            ("wheel.4.kg", "9", "no such wheel; it has 3.1"),
+            ("wheel.3.1.weight", "9", "wheel.WHEEL.kg"),
+            ("wheel.3.1.kg", "-9", "between 0.001 and 500"),
+            ("ph.06:30", "6", "06:30:10, 06:30:40"),
+            ("ph.07:30", "6", "no such ph"),
+            ("ph.06:30:40", "nan", "between 0 and 14"),
+            ("kettle", "", "is empty"),
+        ] {
+            let e = set(&mut lot, field, value, &ada()).unwrap_err().to_string();
+            assert!(e.contains(says), "{field}: {e}");
         }
     }
 }

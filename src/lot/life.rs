@@ -14,9 +14,9 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::at::At;
-use super::correct::{AFTER_CLOSING, Author, set};
+use super::correct::{Author, set};
 use super::inbox::{Answer, Ask, Opening, Request};
-use super::record::{Correction, Record};
+use super::record::Record;
 use super::signature::Signer;
 use super::store::{Dairy, LotError, Store};
 use crate::engine::effect::{Conclusion, Effect};
@@ -24,7 +24,10 @@ use crate::engine::plan::Plan;
 use crate::engine::stage::Stage;
 use crate::journal::storage::Storage;
 
+use entering::{milking, ph, wheels};
+
 mod attaching;
+mod entering;
 mod finishing;
 mod opened;
 mod opening;
@@ -199,6 +202,7 @@ impl Lots {
             },
             Ask::Close { lot } => self.close(lot, by.unwrap_or("a person"), at),
             Ask::Set { lot, fields, reason } => {
+                self.check_mother(lot, fields)?;
                 self.enter(lot, by, at, reason.as_deref(), |record, author| {
                     let mut changed = Vec::new();
                     for (field, value) in fields {
@@ -209,23 +213,13 @@ impl Lots {
                     Ok(changed.join(", "))
                 })
             }
-            Ask::Milking { lot, milking } => self.enter(lot, by, at, None, |record, author| {
-                record.milkings.push(milking.clone());
-                added(record, author, "milking", &milking.milking)
-            }),
-            Ask::Wheels { lot, wheels } => self.enter(lot, by, at, None, |record, author| {
-                for wheel in wheels {
-                    record.wheels.retain(|w| w.wheel != wheel.wheel);
-                    record.wheels.push(wheel.clone());
-                }
-                let names: Vec<&str> = wheels.iter().map(|w| w.wheel.as_str()).collect();
-                added(record, author, "wheel", &names.join(", "))
-            }),
-            Ask::Ph { lot, ph } => self.enter(lot, by, at, None, |record, author| {
-                record.ph.push(ph.clone());
-                record.ph.sort_by_key(|p| p.at);
-                added(record, author, "ph", &ph.value.to_string())
-            }),
+            Ask::Milking { lot, milking: m } => {
+                self.enter(lot, by, at, None, |record, author| milking(record, m, author))
+            }
+            Ask::Wheels { lot, wheels: w } => {
+                self.enter(lot, by, at, None, |record, author| wheels(record, w, author))
+            }
+            Ask::Ph { lot, ph: p } => self.enter(lot, by, at, None, |record, author| ph(record, p, author)),
             Ask::Attach(attach) => self.attach(attach, by, at),
             Ask::Sign { lot } => self.sign(lot, at),
         }
@@ -350,20 +344,4 @@ impl Answer {
             Err(e) => Self { code: e.exit_code(), text: e.to_string(), lot: None },
         }
     }
-}
-
-/// Something was added: on a closed lot that is a correction with an author.
-fn added(record: &mut Record, author: &Author, field: &str, what: &str) -> Result<String, LotError> {
-    if record.is_closed() {
-        let Some(by) = &author.by else { return Err(LotError::Author(record.lot.clone())) };
-        record.corrections.push(Correction {
-            field: field.into(),
-            old: String::new(),
-            new: what.into(),
-            by: by.clone(),
-            at: author.at,
-            reason: author.reason.clone().unwrap_or_else(|| AFTER_CLOSING.into()),
-        });
-    }
-    Ok(format!("{field} {what}"))
 }

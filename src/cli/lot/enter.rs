@@ -2,7 +2,7 @@
 
 use super::room::Room;
 use crate::cli::error::Failure;
-use crate::lot::correct::FIELDS;
+use crate::lot::correct;
 use crate::lot::inbox::Ask;
 use crate::lot::record::{Milking, Ph, Wheel};
 
@@ -20,7 +20,8 @@ pub struct SetArgs {
     by: Option<String>,
 }
 
-/// Corrects fields that stand already; the old value is kept.
+/// Corrects fields that stand already; the old value is kept. A wheel, a milking
+/// or a pH too: wheel.1.kg=9, milking.NAME.litres=80, ph.06:30=6.45.
 #[derive(Debug, clap::Args)]
 #[command(after_help = fields())]
 pub struct CorrectArgs {
@@ -91,7 +92,7 @@ pub struct PhArgs {
 
 /// What can be entered, for the help.
 fn fields() -> String {
-    format!("Fields: {}", FIELDS.map(|f| f.0).join(", "))
+    format!("Fields: {}", correct::fields())
 }
 
 /// `FIELD=VALUE` in two.
@@ -121,8 +122,8 @@ pub(super) fn correct(room: &Room, args: CorrectArgs) -> Result<(), Failure> {
 }
 
 pub(super) fn milking(room: &Room, args: MilkingArgs) -> Result<(), Failure> {
-    let milking =
-        Milking { milking: args.milking, litres: args.litres, celsius: args.celsius, source: args.source };
+    let name = args.milking.trim().to_owned();
+    let milking = Milking { milking: name, litres: args.litres, celsius: args.celsius, source: args.source };
     room.ask_and_say(args.by, Ask::Milking { lot: args.lot, milking })
 }
 
@@ -131,10 +132,9 @@ pub(super) fn wheel(room: &Room, args: &WheelArgs) -> Result<(), Failure> {
         let (name, kg) = match text.split_once('=') {
             None => (text.as_str(), None),
             Some((name, kg)) => {
-                let kg: f64 =
-                    kg.replace(',', ".").parse().ok().filter(|kg| *kg > 0.0 && *kg < 500.0).ok_or_else(
-                        || Failure::usage(format_args!("{kg:?} is no weight in kg; write it as {name}=6.2")),
-                    )?;
+                let kg: f64 = kg.replace(',', ".").trim().parse().map_err(|_| {
+                    Failure::usage(format_args!("{kg:?} is no weight in kg; write it as {name}=6.2"))
+                })?;
                 (name, Some(kg))
             }
         };
@@ -145,9 +145,6 @@ pub(super) fn wheel(room: &Room, args: &WheelArgs) -> Result<(), Failure> {
 }
 
 pub(super) fn ph(room: &Room, args: PhArgs) -> Result<(), Failure> {
-    if !(0.0..=14.0).contains(&args.value) {
-        return Err(Failure::usage("a pH lies between 0 and 14"));
-    }
     let at = args.at.as_deref().map_or_else(|| Ok(room.now()), |t| room.moment(t))?;
     let ph = Ph { at, value: args.value, by: args.by.clone() };
     room.ask_and_say(args.by, Ask::Ph { lot: args.lot, ph })

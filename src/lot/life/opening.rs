@@ -10,11 +10,9 @@ use crate::lot::store::LotError;
 
 impl Lots {
     pub(super) fn begin_by_hand(&mut self, opening: &Opening, by: &str, at: At) -> Result<Done, LotError> {
-        if let Some(mother) = &opening.mother
-            && !self.store.has(mother)?
-        {
-            return Err(LotError::NoSuchLot { lot: mother.clone(), place: self.store.data.join("lots") });
-        }
+        let mother = opening.mother.iter().map(|m| ("mother".to_owned(), m.clone()));
+        let mothers: Vec<_> = mother.chain(opening.fields.iter().cloned()).collect();
+        self.check_mother(opening.id.as_deref().unwrap_or_default(), &mothers)?;
         let standing = self.open_on(&opening.kettle, at).filter(|_| !opening.past).map(|r| r.lot.clone());
         let Some(lot) = standing else { return self.begin(opening, by, at) };
         // Milk was found before the person came: the lot is there, it becomes theirs.

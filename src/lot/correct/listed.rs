@@ -1,0 +1,123 @@
+//! Fields of what a lot has several of: `wheel.1.kg`, `milking.NAME.litres`,
+//! `ph.06:30`. Pure.
+//!
+//! A wheel and a milking are told by their names, a pH by when it was read, on
+//! the dairy's clock as `lot show` has it.
+
+use toml::Table;
+use toml::Value;
+
+use super::CorrectError;
+use crate::lot::record::{Ph, Record};
+
+/// What a person may correct of them: the field, and how it reads to a person.
+pub const LISTED: [(&str, &str); 6] = [
+    ("wheel.WHEEL.kg", "a wheel's weight, kg"),
+    ("wheel.WHEEL.note", "a wheel's mould, or other words"),
+    ("milking.MILKING.litres", "litres of a milking, L"),
+    ("milking.MILKING.celsius", "a milking's temperature, °C"),
+    ("milking.MILKING.source", "a milking's animals"),
+    ("ph.06:30", "the pH read at that time"),
+];
+
+/// Where a field stands in the record's table.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum Place {
+    /// A field of the lot's own, or of one of its groups.
+    Own(String),
+    /// One of several.
+    Listed {
+        /// Which list.
+        list: &'static str,
+        /// Which of them, from 0.
+        nth: usize,
+        /// Its field.
+        key: String,
+    },
+}
+
+impl Place {
+    /// Where a field stands that is one of several; `None` where it is none
+    /// such.
+    pub(super) fn of(record: &Record, field: &str) -> Option<Result<Self, CorrectError>> {
+        let (list, rest) = field.split_once('.')?;
+        let named = |list, names: Vec<&str>| {
+            let (name, key) = rest.rsplit_once('.').unwrap_or((rest, ""));
+            if !LISTED.iter().any(|f| f.0.starts_with(list) && f.0.ends_with(&format!(".{key}"))) {
+                return Err(CorrectError::Field(field.into()));
+            }
+            match names.iter().position(|n| *n == name) {
+                Some(nth) => Ok(Self::Listed { list, nth, key: key.into() }),
+                None => Err(none_such(field, record, list, &names)),
+            }
+        };
+        match list {
+            "wheel" => Some(named("wheel", record.wheels.iter().map(|w| w.wheel.as_str()).collect())),
+            "milking" => Some(named("milking", record.milkings.iter().map(|m| m.milking.as_str()).collect())),
+            "ph" => Some(read_at(record, field, rest)),
+            _ => None,
+        }
+    }
+
+    /// The field without the name in it, for what it may hold: `wheel.kg`.
+    pub(super) fn kind(&self) -> String {
+        match self {
+            Self::Own(field) => field.clone(),
+            Self::Listed { list: "ph", .. } => "ph".into(),
+            Self::Listed { list, key, .. } => format!("{list}.{key}"),
+        }
+    }
+
+    /// What stands there.
+    pub(super) fn value<'a>(&self, table: &'a Table) -> Option<&'a Value> {
+        match self {
+            Self::Own(field) => match field.split_once('.') {
+                None => table.get(field),
+                Some((group, name)) => table.get(group)?.as_table()?.get(name),
+            },
+            Self::Listed { list, nth, key } => table.get(*list)?.as_array()?.get(*nth)?.get(key),
+        }
+    }
+
+    /// Puts a value there.
+    pub(super) fn put(&self, table: &mut Table, value: Value) {
+        let (inside, key) = match self {
+            Self::Own(field) => match field.split_once('.') {
+                None => (Some(table), field.as_str()),
+                Some((group, name)) => {
+                    let group = table.entry(group).or_insert_with(|| Value::Table(Table::new()));
+                    (group.as_table_mut(), name)
+                }
+            },
+            Self::Listed { list, nth, key } => {
+                let listed = table.get_mut(*list).and_then(Value::as_array_mut);
+                (listed.and_then(|l| l.get_mut(*nth)).and_then(Value::as_table_mut), key.as_str())
+            }
+        };
+        if let Some(inside) = inside {
+            inside.insert(key.into(), value);
+        }
+    }
+}
+
+/// The pH that was read at a time of the dairy's clock.
+fn read_at(record: &Record, field: &str, when: &str) -> Result<Place, CorrectError> {
+    let zone = record.zone();
+    let is_meant = |p: &Ph| {
+        [p.at.clock(&zone), p.at.clock_s(&zone), p.at.to_string()].iter().any(|written| written == when)
+    };
+    let mut meant = record.ph.iter().enumerate().filter(|(_, p)| is_meant(p));
+    let there: Vec<String> = record.ph.iter().map(|p| p.at.clock_s(&zone)).collect();
+    match (meant.next(), meant.next()) {
+        (Some((nth, _)), None) => Ok(Place::Listed { list: "ph", nth, key: "value".into() }),
+        (Some(_), Some(_)) => Err(CorrectError::Several { field: field.into(), there: there.join(", ") }),
+        (None, _) => {
+            Err(none_such(field, record, "ph", &there.iter().map(String::as_str).collect::<Vec<_>>()))
+        }
+    }
+}
+
+fn none_such(field: &str, record: &Record, list: &'static str, there: &[&str]) -> CorrectError {
+    let there = if there.is_empty() { "none".into() } else { there.join(", ") };
+    CorrectError::NoneSuch { field: field.into(), lot: record.lot.clone(), list, there }
+}

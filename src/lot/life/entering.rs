@@ -1,0 +1,123 @@
+//! What is added to a lot: milkings, wheels, pH; and whose whey it may be of.
+//!
+//! Invariant: what stands is never written over here. A wheel or a milking that
+//! is there already takes what it has none of yet; to change the rest is a
+//! correction, and the refusal says so.
+
+use super::Lots;
+use crate::lot::correct::{AFTER_CLOSING, Author, CorrectError, check_name, fit_number, set};
+use crate::lot::record::{Correction, Milking, Ph, Record, Wheel};
+use crate::lot::store::LotError;
+
+/// A milking went in.
+pub(super) fn milking(record: &mut Record, milking: &Milking, author: &Author) -> Result<String, LotError> {
+    check_name("milking", &milking.milking)?;
+    let litres = fit_number("milking.litres", milking.litres)?;
+    let celsius = fit_number("milking.celsius", milking.celsius)?;
+    let name = &milking.milking;
+    if record.milkings.iter().any(|m| m.milking == *name) {
+        let text = |n: Option<f64>| n.map(|n| n.to_string());
+        let fields =
+            [("litres", text(litres)), ("celsius", text(celsius)), ("source", milking.source.clone())];
+        return fill_in(record, &format!("milking.{name}"), fields, author);
+    }
+    record.milkings.push(Milking { litres, celsius, ..milking.clone() });
+    added(record, author, "milking", name)
+}
+
+/// Wheels came out.
+pub(super) fn wheels(record: &mut Record, wheels: &[Wheel], author: &Author) -> Result<String, LotError> {
+    let (mut new, mut said) = (Vec::new(), Vec::new());
+    for wheel in wheels {
+        let name = &wheel.wheel;
+        check_name("wheel", name)?;
+        let kg = fit_number("wheel.kg", wheel.kg)?;
+        if record.wheels.iter().any(|w| w.wheel == *name) {
+            let fields = [("kg", kg.map(|kg| kg.to_string())), ("note", wheel.note.clone())];
+            said.push(fill_in(record, &format!("wheel.{name}"), fields, author)?);
+        } else {
+            record.wheels.push(Wheel { kg, ..wheel.clone() });
+            new.push(name.as_str());
+        }
+    }
+    if !new.is_empty() {
+        said.insert(0, added(record, author, "wheel", &new.join(", "))?);
+    }
+    said.retain(|s| !s.is_empty());
+    Ok(said.join(", "))
+}
+
+/// A pH was read.
+pub(super) fn ph(record: &mut Record, ph: &Ph, author: &Author) -> Result<String, LotError> {
+    let value = fit_number("ph", Some(ph.value))?.unwrap_or(ph.value);
+    record.ph.push(Ph { value, ..ph.clone() });
+    record.ph.sort_by_key(|p| p.at);
+    added(record, author, "ph", &value.to_string())
+}
+
+/// Enters what is said of one that is there already, where it has none yet.
+fn fill_in<const N: usize>(
+    record: &mut Record,
+    of: &str,
+    fields: [(&str, Option<String>); N],
+    author: &Author,
+) -> Result<String, LotError> {
+    let mut changed = Vec::new();
+    for (key, value) in fields {
+        let field = format!("{of}.{key}");
+        if let Some(value) = value
+            && set(record, &field, &value, author)?
+        {
+            changed.push(field);
+        }
+    }
+    Ok(changed.join(", "))
+}
+
+/// Something was added: on a closed lot that is a correction with an author.
+fn added(record: &mut Record, author: &Author, field: &str, what: &str) -> Result<String, LotError> {
+    if record.is_closed() {
+        let Some(by) = &author.by else { return Err(LotError::Author(record.lot.clone())) };
+        record.corrections.push(Correction {
+            field: field.into(),
+            old: String::new(),
+            new: what.into(),
+            by: by.clone(),
+            at: author.at,
+            reason: author.reason.clone().unwrap_or_else(|| AFTER_CLOSING.into()),
+        });
+    }
+    Ok(format!("{field} {what}"))
+}
+
+impl Lots {
+    /// That a lot's mother, where these fields name one, is a lot and not made of
+    /// this one's whey itself.
+    pub(super) fn check_mother(&self, lot: &str, fields: &[(String, String)]) -> Result<(), LotError> {
+        let named = fields.iter().filter(|(field, value)| field == "mother" && !value.is_empty());
+        for (field, mother) in named {
+            let known = self.store.ids()?.len();
+            let mut next = Some(mother.clone());
+            // No chain of mothers has more links than there are lots.
+            for _ in 0..=known {
+                let Some(one) = next else { break };
+                if one == lot {
+                    let why = format!("lot {lot} would be made of its own whey; name another");
+                    return Err(
+                        CorrectError::Value { field: field.clone(), value: mother.clone(), why }.into()
+                    );
+                }
+                if !self.store.has(&one)? {
+                    if one == *mother {
+                        let place = self.store.data.join("lots");
+                        return Err(LotError::NoSuchLot { lot: one, place });
+                    }
+                    break;
+                }
+                // One that can no longer be read keeps no other from being entered.
+                next = self.store.load(&one).ok().and_then(|r| r.mother);
+            }
+        }
+        Ok(())
+    }
+}

@@ -36,6 +36,28 @@ impl Hold {
     }
 }
 
+/// That nobody changes what is stored, until dropped; others read beside it.
+#[derive(Debug)]
+pub struct Shared {
+    /// Locked as long as it is open; none where nobody ever made the lock.
+    _lock: Option<File>,
+}
+
+impl Shared {
+    /// Keeps others from changing what is stored; `None` where one may be at it,
+    /// or nobody can say. No file is made.
+    pub fn take(data: &Path) -> Option<Self> {
+        match File::open(data.join(LOCK)) {
+            Ok(file) => {
+                flock(&file, FlockOperation::NonBlockingLockShared).ok()?;
+                Some(Self { _lock: Some(file) })
+            }
+            Err(e) if e.kind() == io::ErrorKind::NotFound => Some(Self { _lock: None }),
+            Err(_) => None,
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -46,7 +68,11 @@ mod tests {
         let first = Hold::take(dir.path()).unwrap();
         assert!(first.is_some());
         assert!(Hold::take(dir.path()).unwrap().is_none());
+        assert!(Shared::take(dir.path()).is_none());
         drop(first);
+        let shared = [Shared::take(dir.path()), Shared::take(dir.path())];
+        assert!(shared.iter().all(Option::is_some) && Hold::take(dir.path()).unwrap().is_none());
+        drop(shared);
         assert!(Hold::take(dir.path()).unwrap().is_some());
     }
 }

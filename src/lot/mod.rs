@@ -18,6 +18,7 @@
 //! | [`export`] | handing lots over |
 //! | [`store`] | where lots are kept; reading them |
 //! | `verify` | whether a lot is as it was closed |
+//! | `still` | reading one that may be sealed meanwhile |
 //! | [`build`] | a lot's files, put in place and sealed |
 //! | [`life`] | opened, closed, corrected, attached to |
 //! | [`hold`], [`inbox`] | who may change what is stored, and asking them |
@@ -51,6 +52,7 @@ pub mod seal;
 pub mod season;
 pub mod sheet;
 pub mod signature;
+mod still;
 pub mod store;
 pub mod story;
 mod verify;

@@ -136,6 +136,9 @@ pub enum LotError {
         /// Its folder.
         folder: PathBuf,
     },
+    /// Another process seals it, and goes on.
+    #[error("lot {0} is being sealed by another process just now; try again in a moment")]
+    BeingSealed(String),
     /// There is nobody to sign.
     #[error("no key is configured; name one in the configuration: [signing] key = \"…\"")]
     NoSigner,
@@ -189,7 +192,7 @@ impl LotError {
             | Self::File { .. }
             | Self::Fewer { .. } => 65,
             Self::NoSuchLot { .. } | Self::NoneOpen(_) | Self::NoReadings { .. } => 66,
-            Self::NotSigned { .. } => 69,
+            Self::NotSigned { .. } | Self::BeingSealed(_) => 69,
             Self::Plan(_) | Self::NoSigner => 78,
             Self::Journal(_) | Self::Io { .. } => 74,
         }
@@ -327,6 +330,19 @@ impl Store {
         }
         heads.sort_by(|a, b| (a.opened, &a.lot).cmp(&(b.opened, &b.lot)));
         Ok((heads, bad))
+    }
+
+    /// The chain of seals with its file, up to its last whole line.
+    pub(crate) fn whole_chain(&self) -> Result<(Chain, Vec<u8>), LotError> {
+        let path = self.chain_path();
+        let mut bytes = match self.storage.read(&path) {
+            Ok(bytes) => bytes,
+            Err(e) if e.kind() == io::ErrorKind::NotFound => Vec::new(),
+            Err(e) => return Err(LotError::io("cannot read", &path)(e)),
+        };
+        let chain = Chain::parse(&bytes);
+        bytes.truncate(chain.whole);
+        Ok((chain, bytes))
     }
 
     /// The chain of seals.

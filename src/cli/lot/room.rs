@@ -296,6 +296,11 @@ pub(super) fn failure(e: &LotError) -> Failure {
     Failure::of(e.exit_code(), e.to_string())
 }
 
+/// Between two looks at a lot that is being sealed.
+pub(super) fn pause() {
+    std::thread::sleep(Duration::from_millis(5));
+}
+
 /// Writes a file a person asked for.
 pub(super) fn write_out(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
     std::fs::write(path, bytes).map_err(|e| Failure::io(format_args!("cannot write {}: {e}", path.display())))

@@ -1,9 +1,10 @@
 //! `curdtrace lot verify`.
 
+use std::borrow::Cow;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use super::room::{Room, failure};
+use super::room::{Room, failure, pause};
 use crate::cli::error::Failure;
 use crate::cli::{remark, say};
 use crate::daemon::ssh_keygen::{Checked, check};
@@ -93,7 +94,7 @@ struct Seen {
 
 impl Seen {
     fn chain_of(&mut self, store: &Store) -> Result<Chain, Failure> {
-        let chain = store.chain().map_err(|e| failure(&e))?;
+        let chain = store.still_chain(&pause).map_err(|e| failure(&e))?;
         if !chain.is_whole() {
             self.chain = Some(Difference::Chain(match chain.bad_lines.first() {
                 Some(line) => format!("line {line}"),
@@ -117,7 +118,7 @@ impl Seen {
         if all && is_copy(store) && gone() {
             return well("not in this copy");
         }
-        let found = match store.verify(lot, chain) {
+        let (found, chain) = match differences(store, chain, lot) {
             Ok(found) => found,
             Err(LotError::NoSuchLot { .. }) if all => return well("no lot, it has none of a lot's files"),
             Err(e) => {
@@ -130,7 +131,12 @@ impl Seen {
         if found.is_empty() {
             let seal =
                 chain.seal_of(lot).map(|l| format!("sealed {}, seal {}", l.at, l.number)).unwrap_or_default();
-            let signed = signature(room, args, store, lot, chain);
+            let mut signed = signature(room, args, store, lot, &chain);
+            if signed.is_bad {
+                // Unless it is being signed anew just now.
+                let again = store.still(lot, &pause, |now| Ok(signature(room, args, store, lot, now)));
+                signed = again.map_err(|e| failure(&e))?;
+            }
             self.unbelieved += u32::from(signed.is_bad);
             let words = format!("as it was closed ({seal}){}", signed.words);
             return if signed.is_bad { say(&format!("{lot}: {words}")) } else { well(&words) };
@@ -175,6 +181,19 @@ impl Seen {
             ))),
             None => Ok(()),
         }
+    }
+}
+
+/// What differs in a lot, and the chain that says so. What differs because the
+/// lot is being sealed just now is no difference: it is looked at again.
+fn differences<'c>(
+    store: &Store,
+    chain: &'c Chain,
+    lot: &str,
+) -> Result<(Vec<Difference>, Cow<'c, Chain>), LotError> {
+    match store.verify(lot, chain) {
+        Ok(found) if found.is_empty() || found == [Difference::Open] => Ok((found, Cow::Borrowed(chain))),
+        _ => store.still(lot, &pause, |now| Ok((store.verify(lot, now)?, Cow::Owned(now.clone())))),
     }
 }
 

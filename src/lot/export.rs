@@ -1,15 +1,27 @@
 //! Handing lots over: to a folder such as a memory stick's, or as one archive.
 //!
-//! A lot that is not as it was closed is not handed over. What was written is
-//! synced, read back and compared before it is said to be well. Beside the lots
-//! goes the chain of seals, so that whoever gets them can check them.
+//! A lot that is not as it was closed is not handed over, and one that is being
+//! sealed is waited for. What lies at the target is looked at before anything is
+//! written ([`target`]). What was written is synced, read back and compared
+//! before it is said to be well. Beside the lots goes the chain of seals, so that
+//! whoever gets them can check them.
 
+use std::collections::BTreeSet;
 use std::fs::{self, File};
-use std::io::{self, Read as _, Write as _};
+use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 
-use super::seal::sha256;
+use super::seal::{Chain, sha256};
 use super::store::{LotError, Store};
+use super::verify::FILES;
+use crate::journal::storage::aside;
+pub use archive::archive;
+
+mod archive;
+mod target;
+
+/// So often it is begun again where a lot was sealed again meanwhile.
+const TRIES: u32 = 20;
 
 /// What can fail.
 #[derive(Debug, thiserror::Error)]
@@ -25,6 +37,42 @@ pub enum ExportError {
         /// Why.
         source: io::Error,
     },
+    /// What lies there cannot be looked at.
+    #[error("cannot read {path}: {source}; look at the stick, then try again")]
+    Look {
+        /// Where.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// A data folder is no place to hand lots over to.
+    #[error(
+        "{0} is a dairy's own data folder, or lies in one; nothing was written: name another folder with --to"
+    )]
+    InUse(PathBuf),
+    /// Another dairy's chain lies there.
+    #[error(
+        "{0} is another dairy's chain of seals, or was changed; nothing was written: \
+         name a folder for each dairy with --to, or an empty one"
+    )]
+    OtherChain(PathBuf),
+    /// The chain there knows of more.
+    #[error(
+        "{0} has seals that this dairy's own chain has not (is its data folder an old copy?); \
+         nothing was written: name another folder with --to"
+    )]
+    LongerChain(PathBuf),
+    /// Another lot of the same name lies there.
+    #[error(
+        "{folder} is another lot that is called {lot} too, or was changed; nothing was written: \
+         name a folder for each dairy with --to, or an empty one"
+    )]
+    OtherLot {
+        /// Its id.
+        lot: String,
+        /// Where.
+        folder: PathBuf,
+    },
     /// What was read back is something else.
     #[error("{0} was read back and is not what was written; take another stick")]
     Different(PathBuf),
@@ -35,7 +83,8 @@ impl ExportError {
     pub fn exit_code(&self) -> u8 {
         match self {
             Self::Lot(e) => e.exit_code(),
-            Self::Write { .. } | Self::Different(_) => 74,
+            Self::InUse(_) | Self::OtherChain(_) | Self::LongerChain(_) | Self::OtherLot { .. } => 65,
+            Self::Write { .. } | Self::Look { .. } | Self::Different(_) => 74,
         }
     }
 
@@ -48,52 +97,107 @@ impl ExportError {
 /// A file to hand over: its name within the export, and its bytes.
 type Handed = (String, Vec<u8>);
 
-/// The files of a lot, which must be as it was closed (an open lot goes as it
-/// is).
-fn files_of(store: &Store, lot: &str) -> Result<Vec<Handed>, LotError> {
-    let chain = store.chain()?;
-    if chain.seal_of(lot).is_some() || store.load(lot)?.is_closed() {
-        let found = store.verify(lot, &chain)?;
-        if let Some(first) = found.first() {
-            return Err(LotError::NotAsSealed { lot: lot.into(), what: first.to_string() });
-        }
+/// What goes out together: lots, and the chain that has their seals.
+struct Parcel<'a> {
+    store: &'a Store,
+    chain: Chain,
+    /// The chain's file, up to its last whole line.
+    bytes: Vec<u8>,
+    pause: &'a dyn Fn(),
+}
+
+impl Parcel<'_> {
+    /// The files of a lot, which must be as it was closed (an open lot goes as it
+    /// is); `None` where it was sealed again since the chain was read.
+    fn files_of(&self, lot: &str) -> Result<Option<Vec<Handed>>, LotError> {
+        let (store, chain) = (self.store, &self.chain);
+        store.still(lot, self.pause, |now| {
+            let seals = |c: &Chain| (c.seal_of(lot).cloned(), c.signature_of(lot).cloned());
+            if seals(now) != seals(chain) {
+                return Ok(None);
+            }
+            if chain.seal_of(lot).is_some() || store.load(lot)?.is_closed() {
+                let found = store.verify(lot, chain)?;
+                if let Some(first) = found.first() {
+                    return Err(LotError::NotAsSealed { lot: lot.into(), what: first.to_string() });
+                }
+            }
+            let dir = store.folder(lot);
+            let names = store.storage.list(&dir).map_err(LotError::io("cannot list", &dir))?;
+            let read = |name: String| {
+                let path = dir.join(&name);
+                let bytes = store.storage.read(&path).map_err(LotError::io("cannot read", &path))?;
+                Ok((format!("lots/{lot}/{name}"), bytes))
+            };
+            names.into_iter().filter(|n| !is_leftover(n)).map(read).collect::<Result<_, _>>().map(Some)
+        })
     }
-    let dir = store.folder(lot);
-    let names = store.storage.list(&dir).map_err(LotError::io("cannot list", &dir))?;
-    let read = |name: String| {
-        let path = dir.join(&name);
-        let bytes = store.storage.read(&path).map_err(LotError::io("cannot read", &path))?;
-        Ok((format!("lots/{lot}/{name}"), bytes))
-    };
-    names.into_iter().map(read).collect()
+
+    fn chain_file(&self) -> Option<Handed> {
+        (!self.bytes.is_empty()).then(|| ("chain.txt".to_owned(), self.bytes.clone()))
+    }
 }
 
-fn chain_file(store: &Store) -> Vec<Handed> {
-    store
-        .storage
-        .read(&store.chain_path())
-        .map(|bytes| vec![("chain.txt".to_owned(), bytes)])
-        .unwrap_or_default()
+/// What is being put in place beside a file is none of the lot's.
+fn is_leftover(name: &str) -> bool {
+    FILES.iter().any(|file| aside(Path::new(file)) == Path::new(name))
 }
 
-/// Writes the folders of these lots under `to`; how many files.
+/// Hands over through `once`, which gives `None` where a lot was sealed again
+/// meanwhile; then it begins anew with the chain as it is now.
+fn begun_again<T>(
+    store: &Store,
+    lots: &[String],
+    pause: &dyn Fn(),
+    once: impl Fn(&Parcel<'_>) -> Result<Option<T>, ExportError>,
+) -> Result<T, ExportError> {
+    for _ in 0..TRIES {
+        let (chain, bytes) = store.whole_chain()?;
+        if let Some(done) = once(&Parcel { store, chain, bytes, pause })? {
+            return Ok(done);
+        }
+        pause();
+    }
+    Err(LotError::BeingSealed(lots.join(", ")).into())
+}
+
+/// Writes the folders of these lots under `to`; how many files. `pause` is
+/// called where a lot is being sealed, before it is looked at again.
 ///
 /// # Errors
-/// [`ExportError`].
-pub fn folders(store: &Store, lots: &[String], to: &Path) -> Result<usize, ExportError> {
-    let mut count = 0;
-    let put = |(name, bytes): Handed| write_checked(&to.join(name), &bytes);
-    for lot in lots {
-        for file in files_of(store, lot)? {
-            put(file)?;
+/// [`ExportError`]; where something else lies there nothing was written.
+pub fn folders(store: &Store, lots: &[String], to: &Path, pause: &dyn Fn()) -> Result<usize, ExportError> {
+    begun_again(store, lots, pause, |parcel| {
+        let mut former = target::look(store, lots, to, (&parcel.bytes, &parcel.chain))?;
+        let mut count = 0;
+        for lot in lots {
+            let Some(files) = parcel.files_of(lot)? else { return Ok(None) };
+            let mut gone = former.remove(lot).unwrap_or_default();
+            for (name, bytes) in files {
+                write_checked(&to.join(&name), &bytes)?;
+                gone.remove(name.rsplit('/').next().unwrap_or_default());
+                count += 1;
+            }
+            remove(&to.join("lots").join(lot), &gone)?;
+        }
+        if let Some((name, bytes)) = parcel.chain_file() {
+            write_checked(&to.join(name), &bytes)?;
             count += 1;
         }
+        Ok(Some(count))
+    })
+}
+
+/// Removes what an earlier export put there and the lot has no longer, such as
+/// the signature of a former seal.
+fn remove(folder: &Path, names: &BTreeSet<String>) -> Result<(), ExportError> {
+    for path in names.iter().map(|name| folder.join(name)) {
+        match fs::remove_file(&path) {
+            Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(ExportError::write(&path)(e)),
+            _ => {}
+        }
     }
-    for file in chain_file(store) {
-        put(file)?;
-        count += 1;
-    }
-    Ok(count)
+    Ok(())
 }
 
 /// Writes a file, syncs it, reads it back and compares.
@@ -113,89 +217,4 @@ pub fn write_checked(path: &Path, bytes: &[u8]) -> Result<(), ExportError> {
     };
     let back = written().map_err(ExportError::write(path))?;
     if sha256(&back) == sha256(bytes) { Ok(()) } else { Err(ExportError::Different(path.into())) }
-}
-
-/// Writes one archive (POSIX ustar) of these lots; how many files.
-///
-/// # Errors
-/// [`ExportError`].
-pub fn archive(store: &Store, lots: &[String], path: &Path) -> Result<usize, ExportError> {
-    let io = || ExportError::write(path);
-    if let Some(dir) = path.parent() {
-        fs::create_dir_all(dir).map_err(io())?;
-    }
-    let mut out = File::create(path).map_err(io())?;
-    let mut hashes = Vec::new();
-    let mut put = |out: &mut File, (name, bytes): Handed| -> Result<(), ExportError> {
-        let header = tar_header(&name, bytes.len() as u64).ok_or_else(|| {
-            io()(io::Error::new(io::ErrorKind::InvalidFilename, format!("{name} is too long for an archive")))
-        })?;
-        let pad = vec![0; bytes.len().next_multiple_of(512) - bytes.len()];
-        for part in [&header[..], &bytes, &pad] {
-            out.write_all(part).map_err(io())?;
-        }
-        hashes.push((name, sha256(&bytes)));
-        Ok(())
-    };
-    for lot in lots {
-        for file in files_of(store, lot)? {
-            put(&mut out, file)?;
-        }
-    }
-    for file in chain_file(store) {
-        put(&mut out, file)?;
-    }
-    out.write_all(&[0; 1024]).and_then(|()| out.sync_all()).map_err(io())?;
-    drop(out);
-    if read_back(path).map_err(io())? == hashes {
-        Ok(hashes.len())
-    } else {
-        Err(ExportError::Different(path.into()))
-    }
-}
-
-/// A header of 512 bytes (IEEE 1003.1, ustar): a plain file, readable by all.
-fn tar_header(name: &str, len: u64) -> Option<[u8; 512]> {
-    let mut h = [0u8; 512];
-    // Names of more than 100 bytes are split at a slash into prefix and name.
-    let (prefix, base) = if name.len() <= 100 {
-        ("", name)
-    } else {
-        let cut = name.match_indices('/').map(|(i, _)| i).find(|i| name.len() - i <= 101 && *i <= 155)?;
-        (&name[..cut], &name[cut + 1..])
-    };
-    let mut put = |at: usize, bytes: &[u8]| h[at..at + bytes.len()].copy_from_slice(bytes);
-    put(0, base.as_bytes());
-    put(100, b"0000644\0");
-    put(108, b"0000000\0");
-    put(116, b"0000000\0");
-    put(124, format!("{len:011o}\0").as_bytes());
-    put(136, b"00000000000\0");
-    put(148, b"        ");
-    put(156, b"0");
-    put(257, b"ustar\x0000");
-    put(345, prefix.as_bytes());
-    let sum: u32 = h.iter().map(|b| u32::from(*b)).sum();
-    h[148..156].copy_from_slice(format!("{sum:06o}\0 ").as_bytes());
-    Some(h)
-}
-
-/// The files of an archive and their hashes, as a reader finds them.
-fn read_back(path: &Path) -> io::Result<Vec<(String, String)>> {
-    let mut file = io::BufReader::new(File::open(path)?);
-    let mut found = Vec::new();
-    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).trim_end_matches('\0').to_owned();
-    loop {
-        let mut h = [0u8; 512];
-        file.read_exact(&mut h)?;
-        if h.iter().all(|b| *b == 0) {
-            return Ok(found);
-        }
-        let (base, prefix) = (text(&h[..100]), text(&h[345..500]));
-        let name = if prefix.is_empty() { base } else { format!("{prefix}/{base}") };
-        let len = usize::from_str_radix(text(&h[124..135]).trim(), 8).map_err(io::Error::other)?;
-        let mut bytes = vec![0; len.next_multiple_of(512)];
-        file.read_exact(&mut bytes)?;
-        found.push((name, sha256(&bytes[..len])));
-    }
 }

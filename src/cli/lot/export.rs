@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::ValueEnum;
 
-use super::room::{Room, failure};
+use super::room::{Room, failure, pause};
 use crate::cli::error::Failure;
 use crate::cli::say;
 use crate::lot::export;
@@ -50,7 +50,7 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
             Err(Failure::usage("say where to: --to DIR, such as the stick's folder"))
         }
         (Form::Folder, Some(to)) => {
-            let done = export::folders(&room.store, &lots, to).map_err(fail)?;
+            let done = export::folders(&room.store, &lots, to, &pause).map_err(fail)?;
             say(&format!(
                 "{}, {} at {}, read back and the same",
                 counted(lots.len(), "lot"),
@@ -64,7 +64,7 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
                 _ => format!("lots-{}", args.day.as_deref().unwrap_or("some")),
             };
             let path = to.join(format!("{name}.tar"));
-            let done = export::archive(&room.store, &lots, &path).map_err(fail)?;
+            let done = export::archive(&room.store, &lots, &path, &pause).map_err(fail)?;
             say(&format!(
                 "{}, {} in {}, read back and the same",
                 counted(lots.len(), "lot"),

@@ -1,0 +1,163 @@
+//! Promise: what is handed over is whole, is this dairy's own, and takes nobody
+//! else's place; also while lots are sealed beside it.
+
+#![allow(clippy::unwrap_used)] // a test may end here
+
+#[path = "support/lot_command.rs"]
+mod lot_command;
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use curdtrace::journal::storage::Disk;
+use curdtrace::lot::inbox::{Ask, Request};
+use curdtrace::lot::life::Lots;
+use curdtrace::lot::signature::Signer;
+use curdtrace::lot::store::Dairy;
+use lot_command::{run, well};
+
+/// A dairy with a closed lot, `a-1`.
+fn dairy(place: &Path, product: &str) {
+    std::fs::create_dir_all(place).unwrap();
+    well(place, &["open", "--past", "--id", "a-1", "--product", product]);
+    well(place, &["close", "a-1", "--by", "ada"]);
+}
+
+fn corrected(place: &Path, product: &str) {
+    let product = format!("product={product}");
+    well(place, &["correct", "a-1", &product, "--by", "ada", "--reason", "misread"]);
+}
+
+/// Every file below a folder.
+fn files(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+    let mut found = BTreeMap::new();
+    for entry in std::fs::read_dir(dir).unwrap().flatten() {
+        if entry.path().is_dir() {
+            found.extend(files(&entry.path()));
+        } else {
+            found.insert(entry.path(), std::fs::read(entry.path()).unwrap());
+        }
+    }
+    found
+}
+
+fn is_refused(place: &Path, to: &Path, args: &[&str], says: &[&str]) {
+    let before = files(to);
+    let (code, out, err) = run(place, &[args, &["--to", to.to_str().unwrap()]].concat());
+    assert_eq!((code, out.as_str()), (65, ""), "{err}");
+    assert!(says.iter().all(|s| err.contains(s)) && err.contains("nothing was written"), "{err}");
+    assert!(files(to) == before, "{args:?} wrote to {}", to.display());
+}
+
+/// The second dairy's lot took the first one's place on the stick, and its chain
+/// was cut.
+#[test]
+fn nobody_elses_record_is_written_over() {
+    let dir = tempfile::tempdir().unwrap();
+    let (one, two, stick) = (dir.path().join("one"), dir.path().join("two"), dir.path().join("stick"));
+    dairy(&one, "tomme");
+    dairy(&two, "raclette");
+    let to = stick.to_str().unwrap();
+    for form in ["folder", "tar"] {
+        well(&one, &["export", "a-1", "--as", form, "--to", to]);
+        is_refused(&two, &stick, &["export", "a-1", "--as", form], &["another dairy's chain", "--to"]);
+    }
+    // Where only the lots were copied, they tell themselves.
+    std::fs::remove_file(stick.join("chain.txt")).unwrap();
+    is_refused(&two, &stick, &["export", "a-1"], &["another lot that is called a-1 too", "lots/a-1"]);
+    // An old copy of the data folder knows less than the stick.
+    let old = dir.path().join("old");
+    std::fs::create_dir(&old).unwrap();
+    assert!(
+        std::process::Command::new("cp")
+            .args(["-r", "one/data", "old/data"])
+            .current_dir(dir.path())
+            .status()
+            .unwrap()
+            .success()
+    );
+    corrected(&one, "fontina");
+    well(&one, &["export", "a-1", "--to", to]);
+    is_refused(&old, &stick, &["export", "a-1"], &["chain.txt", "old copy"]);
+    assert!(well(dir.path(), &["verify", "--data", to]).contains("a-1: as it was closed"));
+    // A data folder is no stick.
+    is_refused(&one, &two.join("data"), &["export", "a-1"], &["own data folder"]);
+    is_refused(&one, &one.join("data"), &["export", "a-1"], &["own data folder"]);
+    is_refused(&one, &one.join("data/lots"), &["export", "a-1"], &["own data folder"]);
+}
+
+#[derive(Debug)]
+struct Pen;
+
+impl Signer for Pen {
+    fn sign(&self, _: &[u8]) -> Result<Vec<u8>, String> {
+        Ok(b"ada".to_vec())
+    }
+}
+
+/// The signature of the former seal stayed on the stick, and the lot there was
+/// not as it was closed.
+#[test]
+fn what_the_lot_has_no_longer_goes_from_the_stick() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path();
+    dairy(place, "tomme");
+    let data = place.join("data");
+    let signed = Lots::open_signing(Arc::new(Disk), &data, Dairy::default(), Some(Arc::new(Pen)));
+    let sign = Request {
+        at: "2026-07-14T06:00:00Z".parse().unwrap(),
+        by: None,
+        ask: Ask::Sign { lot: "a-1".into() },
+    };
+    signed.unwrap().0.apply(&sign).unwrap();
+    well(place, &["export", "a-1", "--to", "stick"]);
+    let lot = place.join("stick/lots/a-1");
+    assert!(lot.join("SHA256SUMS.sig").exists());
+    std::fs::write(place.join("stick/lots/a-1.txt"), "the inspector's own").unwrap();
+    corrected(place, "fontina");
+    well(place, &["export", "a-1", "--to", "stick"]);
+    assert!(!lot.join("SHA256SUMS.sig").exists());
+    assert!(place.join("stick/lots/a-1.txt").exists());
+    well(place, &["verify", "--data", "stick"]);
+}
+
+/// A copy taken while the lot was sealed was half of it, and `verify` called the
+/// lot itself changed.
+#[test]
+fn a_lot_is_handed_over_and_verified_while_it_is_sealed_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path();
+    dairy(place, "tomme");
+    let done = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            for n in 0.. {
+                if done.load(Ordering::Relaxed) {
+                    return;
+                }
+                corrected(place, &format!("cheese-{n}"));
+            }
+        });
+        for n in 0..12 {
+            let stick = format!("stick-{n}");
+            let beside = [run(place, &["verify"]), run(place, &["export", "a-1", "--to", &stick])];
+            let copy = run(place, &["verify", "--data", &stick]);
+            let leftovers: Vec<PathBuf> = files(&place.join(&stick))
+                .into_keys()
+                .filter(|f| f.file_name().unwrap().to_str().unwrap().starts_with('.'))
+                .collect();
+            if beside.iter().chain([&copy]).any(|(code, ..)| *code != 0) || !leftovers.is_empty() {
+                done.store(true, Ordering::Relaxed);
+                assert_eq!(
+                    (&beside[0].0, &beside[1].0, copy.0),
+                    (&0, &0, 0),
+                    "{beside:?} {copy:?} {leftovers:?}"
+                );
+                assert!(leftovers.is_empty(), "{leftovers:?}");
+            }
+        }
+        done.store(true, Ordering::Relaxed);
+    });
+}

@@ -194,6 +194,38 @@ fn a_strangers_hour() {
     assert_eq!(run(data, &["export", &lot, "--to", stick.to_str().unwrap()]).0, 65);
 }
 
+/// The second of two commands asked the first one, which answers nobody, and
+/// gave up after a quarter of a minute.
+#[test]
+fn two_commands_at_once_are_both_carried_out() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().to_path_buf();
+    well(&data, &["open", "--past", "--id", "a-1", "--kettle", "big"]);
+    for (wheel, answered) in [("1=6", false), ("2=7", true)] {
+        let hold = Hold::take(&data).unwrap().unwrap();
+        let command = std::thread::spawn({
+            let data = data.clone();
+            move || well(&data, &["wheel", "a-1", wheel])
+        });
+        let inbox = Inbox::of(&Disk, &data).unwrap();
+        let asked = loop {
+            if let Some(one) = inbox.waiting().unwrap().pop() {
+                break one.name;
+            }
+            std::thread::sleep(std::time::Duration::from_millis(5));
+        };
+        if answered {
+            inbox.answer(&asked, &Answer { text: "done by another".into(), ..Answer::default() }).unwrap();
+        }
+        drop(hold);
+        assert_eq!(command.join().unwrap().contains("done by another"), answered);
+        assert_eq!(inbox.waiting().unwrap(), []);
+    }
+    // Done once, by whom it was done.
+    let shown = well(&data, &["show", "a-1"]);
+    assert!(shown.contains("wheel: 1, 6 kg") && !shown.contains("wheel: 2"), "{shown}");
+}
+
 #[test]
 fn while_somebody_holds_the_folder_requests_go_through_the_inbox() {
     let dir = tempfile::tempdir().unwrap();

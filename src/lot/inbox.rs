@@ -227,7 +227,8 @@ impl<'a> Inbox<'a> {
     pub fn answer(&self, name: &str, answer: &Answer) -> io::Result<()> {
         let bytes = serde_json::to_vec(answer).map_err(io::Error::other)?;
         self.storage.replace(&self.answered.join(name), &bytes)?;
-        self.storage.remove(&self.asked.join(name))
+        // The command may have taken its answer, and the request with it.
+        self.storage.remove_if_there(&self.asked.join(name)).map(|_| ())
     }
 
     /// Takes the answer to a request, where it is there.
@@ -242,6 +243,8 @@ impl<'a> Inbox<'a> {
             Err(e) => return Err(e),
         };
         let answer = serde_json::from_slice(&bytes).map_err(io::Error::other)?;
+        // The request first: without an answer it would be carried out again.
+        self.storage.remove_if_there(&self.asked.join(name))?;
         self.storage.remove(&path)?;
         Ok(Some(answer))
     }

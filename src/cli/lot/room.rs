@@ -137,14 +137,7 @@ impl Room {
 
     /// Has a request carried out: by the daemon where one runs, else here.
     pub(super) fn ask(&self, by: Option<String>, ask: Ask) -> Result<Answer, Failure> {
-        let request = Request { at: self.now(), by, ask };
-        let data = self.store.data();
-        let hold = Hold::take(data)
-            .map_err(|e| Failure::io(format_args!("cannot use the data folder {}: {e}", data.display())))?;
-        let answer = match hold {
-            Some(_hold) => self.carry_out(&request)?,
-            None => self.ask_daemon(&request)?,
-        };
+        let answer = self.have_done(&Request { at: self.now(), by, ask })?;
         match answer.code {
             0 => Ok(answer),
             code => Err(Failure::of(code, answer.text)),
@@ -155,6 +148,44 @@ impl Room {
     pub(super) fn ask_and_say(&self, by: Option<String>, ask: Ask) -> Result<(), Failure> {
         let answer = self.ask(by, ask)?;
         say(&answer.text)
+    }
+
+    /// Asks whoever holds the data folder, until there is an answer or the folder
+    /// is free: another command holds it for a moment, and answers nobody.
+    fn have_done(&self, request: &Request) -> Result<Answer, Failure> {
+        let data = self.store.data();
+        let io = |e| Failure::io(format_args!("cannot ask the daemon through {}: {e}", data.display()));
+        let hold = || {
+            Hold::take(data)
+                .map_err(|e| Failure::io(format_args!("cannot use the data folder {}: {e}", data.display())))
+        };
+        if let Some(_hold) = hold()? {
+            return self.carry_out(request);
+        }
+        let inbox = Inbox::of(&*self.storage, data).map_err(io)?;
+        let name = inbox.ask(request, std::process::id()).map_err(io)?;
+        let mut waited = Duration::ZERO;
+        while waited < PATIENCE {
+            // Whoever holds the folder is the only one to answer: what is not
+            // answered then is done by nobody else, and never twice.
+            let held = hold()?;
+            if let Some(answer) = inbox.take_answer(&name).map_err(io)? {
+                return Ok(answer);
+            }
+            if held.is_some() {
+                inbox.withdraw(&name).map_err(io)?;
+                return self.carry_out(request);
+            }
+            std::thread::sleep(LOOK);
+            waited += LOOK;
+        }
+        // Not asked any more, so that it is not done behind our back.
+        let _ = inbox.withdraw(&name);
+        Err(Failure::unavailable(format_args!(
+            "the process that holds {} did not answer within {} s; is the daemon well?",
+            data.display(),
+            PATIENCE.as_secs()
+        )))
     }
 
     fn carry_out(&self, request: &Request) -> Result<Answer, Failure> {
@@ -199,28 +230,6 @@ impl Room {
         write_mark(&mut line, &mark, now.wall_ns);
         journal.push(&line, at).map_err(Failure::io)?;
         journal.commit().map(|_| ()).map_err(Failure::io)
-    }
-
-    fn ask_daemon(&self, request: &Request) -> Result<Answer, Failure> {
-        let data = self.store.data();
-        let io = |e| Failure::io(format_args!("cannot ask the daemon through {}: {e}", data.display()));
-        let inbox = Inbox::of(&*self.storage, data).map_err(io)?;
-        let name = inbox.ask(request, std::process::id()).map_err(io)?;
-        let mut waited = Duration::ZERO;
-        while waited < PATIENCE {
-            if let Some(answer) = inbox.take_answer(&name).map_err(io)? {
-                return Ok(answer);
-            }
-            std::thread::sleep(LOOK);
-            waited += LOOK;
-        }
-        // Not asked any more, so that it is not done behind our back.
-        let _ = inbox.withdraw(&name);
-        Err(Failure::unavailable(format_args!(
-            "the process that holds {} did not answer within {} s; is the daemon well?",
-            data.display(),
-            PATIENCE.as_secs()
-        )))
     }
 
     /// That there is a data folder to read.

@@ -16,7 +16,7 @@ use curdtrace::journal::storage::{Disk, Storage};
 use curdtrace::lot::at::At;
 use curdtrace::lot::inbox::{Ask, AttachAsk, Opening, Request};
 use curdtrace::lot::life::Lots;
-use curdtrace::lot::record::{Milking, Ph, Wheel};
+use curdtrace::lot::record::{Milking, Ph, Record, Wheel};
 use made_day::{Day, MORNING_NS, PLAN, dairy};
 
 fn disk() -> Arc<dyn Storage> {
@@ -175,6 +175,33 @@ fn the_forgetful_maker_attaches_the_trace_the_next_day() {
     let e = owner.apply(&ask(next_day, "Ada", Ask::Attach(empty))).unwrap_err();
     assert_eq!(e.exit_code(), 66);
     assert!(e.to_string().contains("2026-07-14"), "{e}");
+}
+
+/// Of a make whose times lay ahead of the clock of whoever closed it a single
+/// reading was sealed.
+#[test]
+fn a_lot_whose_times_lie_ahead_of_the_clock_is_sealed_whole() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path();
+    let mut day = Day::new(disk(), data);
+    let start = At(MORNING_NS);
+    let mut owner = lots(data);
+    let lot = owner.apply(&ask(start, "Ada", Ask::Open(opening("big")))).unwrap().lot;
+    let (_, end) = day.make("big", "big", start);
+    let behind = start.plus_s(-3600);
+    let readings = |record: &Record| record.stretches.iter().map(|s| s.readings).sum::<u64>();
+    let (shown, _) = owner.store().preview(owner.store().load(&lot).unwrap(), behind).unwrap();
+    owner.apply(&ask(behind, "Ada", Ask::Close { lot: lot.clone() })).unwrap();
+    let sealed = owner.store().load(&lot).unwrap();
+    let trace = std::fs::read_to_string(owner.store().folder(&lot).join("trace.lp")).unwrap();
+    assert!(trace.lines().count() > 1900, "{}", trace.lines().count());
+    assert_eq!(sealed.closed, Some(behind));
+    assert!(sealed.stretches[0].to >= end, "{:?}", sealed.stretches);
+    assert_eq!(
+        (readings(&shown), readings(&sealed)),
+        (trace.lines().count() as u64, trace.lines().count() as u64)
+    );
+    assert_eq!(verify(data, &lot), "");
 }
 
 #[test]

@@ -22,6 +22,21 @@ pub fn newest(storage: &dyn Storage, dir: &Path) -> io::Result<Option<Commit>> {
     Ok(None)
 }
 
+/// The latest time that a line of the last whole group bears, ns since 1970.
+///
+/// # Errors
+/// Whatever the disk says.
+pub fn newest_line_ns(storage: &dyn Storage, dir: &Path) -> io::Result<Option<i64>> {
+    for name in segments(storage, dir)?.iter().rev() {
+        let data = load(storage, dir, name)?.data;
+        if let Some(last) = scan(&data).groups.last() {
+            let body = std::str::from_utf8(&data[last.body.clone()]).unwrap_or_default();
+            return Ok(body.lines().filter(|l| !l.starts_with('#')).filter_map(timestamp_ns).max());
+        }
+    }
+    Ok(None)
+}
+
 /// The first group under a trusted clock, from a boot on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct FirstSure {

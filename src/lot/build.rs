@@ -15,6 +15,7 @@ use super::record::{Record, Stretch};
 use super::seal::{CHAIN_HEADER, Chain, SUMS, sha256, sums};
 use super::store::{LotError, Store};
 use super::verify::FILES;
+use crate::journal::known::newest_line_ns;
 use crate::journal::storage::{Sink, aside};
 use crate::words::Words;
 
@@ -54,10 +55,23 @@ impl Store {
         mut record: Record,
         now: At,
     ) -> Result<(Record, BTreeMap<String, Vec<Point>>), LotError> {
-        let found = self.draw(&mut record, now)?;
+        let until = self.end_of(&record, now)?;
+        let found = self.draw(&mut record, until)?;
         record.limits = self.judge_limits(&record, &found.points, now);
         record.deviations = findings::deviations(&record, Words::of("en"));
         Ok((record, found.points))
+    }
+
+    /// Up to where an open lot goes at `now`: to the end of the journal, where its
+    /// clock was ahead of whoever asks.
+    pub(super) fn end_of(&self, record: &Record, now: At) -> Result<At, LotError> {
+        if record.is_closed() {
+            return Ok(now);
+        }
+        let journal = self.journal();
+        let newest =
+            newest_line_ns(&*self.storage, &journal).map_err(LotError::io("cannot read", &journal))?;
+        Ok(newest.map_or(now, |ns| At(ns).max(now)))
     }
 
     /// Up to where the kettle's trace was given to lots before this one.

@@ -179,7 +179,8 @@ impl Lots {
                 if of_whey && !make.stages.is_empty() {
                     self.link_to_mother(&lot)?;
                 }
-                self.close(&lot, by.unwrap_or(ITSELF), at.max(now)).map(Some)
+                let at = at.max(now);
+                self.close(&lot, by.unwrap_or(ITSELF), at, at).map(Some)
             }
             _ => Ok(None),
         }
@@ -200,7 +201,10 @@ impl Lots {
                 Some(r) => Ok(self.done(r, format!("marked {} in lot {}", mark.name, r.lot))),
                 None => Err(LotError::NoneOpen(mark.kettle.clone())),
             },
-            Ask::Close { lot } => self.close(lot, by.unwrap_or("a person"), at),
+            Ask::Close { lot } => {
+                let until = self.store.end_of(&self.store.load(lot)?, at)?;
+                self.close(lot, by.unwrap_or("a person"), at, until)
+            }
             Ask::Set { lot, fields, reason } => {
                 self.check_mother(lot, fields)?;
                 self.enter(lot, by, at, reason.as_deref(), |record, author| {
@@ -244,12 +248,13 @@ impl Lots {
         self.store.save(record)
     }
 
-    fn close(&mut self, lot: &str, by: &str, at: At) -> Result<Done, LotError> {
+    /// Closes a lot at `at`, with what the journal has of it up to `until`.
+    fn close(&mut self, lot: &str, by: &str, at: At, until: At) -> Result<Done, LotError> {
         let mut record = self.store.load(lot)?;
         if record.is_closed() {
             return Err(LotError::Closed(lot.into()));
         }
-        let found = self.store.draw(&mut record, at)?;
+        let found = self.store.draw(&mut record, until)?;
         record.closed = Some(at);
         record.closed_by = Some(by.into());
         if let Err(e) = self.store.seal(&mut record, Some(&found), at) {

@@ -30,7 +30,7 @@ impl Lots {
             return Ok(self.done(&record, format!("lot {} has this stretch already", ask.lot)));
         }
         record.stretches.push(stretch);
-        let until = record.closed.unwrap_or(at);
+        let until = self.store.end_of(&record, record.closed.unwrap_or(at))?;
         let mut drawn = record.clone();
         let found = self.store.draw(&mut drawn, until)?;
         let readings = drawn.stretches.get(record.stretches.len() - 1).map_or(0, |s| s.readings);

@@ -63,6 +63,18 @@ fn a_kettle_that_the_configuration_does_not_name_is_refused() {
     assert_eq!(well(place, &["list"]).lines().count(), 1);
 }
 
+/// The journal got a line that its own replay refuses.
+#[test]
+fn a_kettle_that_the_journal_cannot_carry_is_refused() {
+    let dir = tempfile::tempdir().unwrap();
+    for kettle in ["k\\", "", "a/b", " k"] {
+        for args in [&["mark", "rennet", "--kettle", kettle][..], &["open", "--kettle", kettle]] {
+            refused(dir.path(), args, 64, &["kettle", "--kettle big"]);
+        }
+    }
+    assert!(!dir.path().join("data").exists());
+}
+
 #[test]
 fn a_mother_that_is_no_lot_is_refused() {
     let dir = tempfile::tempdir().unwrap();

@@ -21,6 +21,7 @@ use crate::lot::inbox::{Answer, Ask, Inbox, MarkAsk, Request};
 use crate::lot::life::Lots;
 use crate::lot::store::{Dairy, LotError, Store};
 use crate::wire::line::{mark_kind, write_mark};
+use crate::wire::name::unfit;
 
 /// How long the daemon may take to answer.
 const PATIENCE: Duration = Duration::from_secs(15);
@@ -102,6 +103,9 @@ impl Room {
     /// has. One that is named must be there, where the configuration says which
     /// there are.
     pub(super) fn kettle(&self, named: Option<String>) -> Result<String, Failure> {
+        if let Some(kettle) = &named {
+            fit_kettle(kettle)?;
+        }
         match (named, self.kettles.as_slice()) {
             (Some(k), []) => Ok(k),
             (Some(k), _) if self.is_known(&k)? => Ok(k),
@@ -209,6 +213,7 @@ impl Room {
 
     /// Without a daemon a mark goes straight into the journal.
     fn write_mark(&self, ask: &MarkAsk, request: &Request) -> Result<(), Failure> {
+        fit_kettle(&ask.kettle)?;
         let (value, celsius) = if ask.name == "target" { (None, ask.value) } else { (ask.value, None) };
         let kind = mark_kind(&ask.name, value, celsius, ask.text.clone()).map_err(Failure::usage)?;
         let mark = crate::engine::event::Mark {
@@ -266,6 +271,16 @@ impl Room {
                 "{text:?} is no moment; write 06:03, \"yesterday 06:03\", \"2026-07-14 06:03\" or 2026-07-14T06:03:00Z"
             ))
         })
+    }
+}
+
+/// That a kettle can be called so: the journal takes no line of another.
+fn fit_kettle(kettle: &str) -> Result<(), Failure> {
+    match unfit(kettle) {
+        None => Ok(()),
+        Some(why) => Err(Failure::usage(format_args!(
+            "kettle {kettle:?} {why}; name one of those there are, such as --kettle big"
+        ))),
     }
 }
 

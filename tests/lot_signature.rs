@@ -7,7 +7,14 @@
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
+
+use curdtrace::journal::storage::Disk;
+use curdtrace::lot::hold::Hold;
+use curdtrace::lot::inbox::{Answer, Inbox};
+use curdtrace::lot::life::Lots;
+use curdtrace::lot::store::Dairy;
 
 /// A dairy with a key, and a file of signers that knows it.
 struct Hut(tempfile::TempDir);
@@ -189,4 +196,31 @@ fn without_program_or_key_a_lot_is_sealed_at_once_and_signed_later() {
     hut.configure("key = \"lot-key\"");
     std::fs::write(hut.file("b-1", "lot.toml"), "x").unwrap();
     assert_eq!(hut.lot(&["sign", "b-1"]).0, Some(65));
+}
+
+/// It said that no key is configured, though one was named: the daemon had begun
+/// before.
+#[test]
+fn a_daemon_that_began_without_the_key_wants_a_restart() {
+    let hut = Hut::new();
+    hut.configure("key = \"gone\"");
+    hut.close("a-1");
+    hut.configure("key = \"lot-key\"");
+    let data = hut.path().join("data");
+    let hold = Hold::take(&data).unwrap().unwrap();
+    let (mut lots, _) = Lots::open(Arc::new(Disk), &data, Dairy::default()).unwrap();
+    let (code, _, err) = std::thread::scope(|scope| {
+        let asking = scope.spawn(|| hut.lot(&["sign", "a-1"]));
+        let inbox = Inbox::of(&Disk, &data).unwrap();
+        while !asking.is_finished() {
+            for w in inbox.waiting().unwrap() {
+                inbox.answer(&w.name, &Answer::of(lots.apply(&w.request.unwrap()).as_ref())).unwrap();
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        asking.join().unwrap()
+    });
+    assert!(code == Some(78) && err.contains("restart it"), "{code:?} {err}");
+    drop(hold);
+    assert_eq!(hut.lot(&["sign", "a-1"]).0, Some(0));
 }

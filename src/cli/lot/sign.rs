@@ -2,7 +2,11 @@
 
 use super::room::{Room, failure};
 use crate::cli::error::Failure;
+use crate::cli::say;
 use crate::lot::inbox::Ask;
+
+/// Sysexits' code of a configuration at fault.
+const EXIT_CONFIG: u8 = 78;
 
 /// Signs lots that were sealed without a signature, with the key of the
 /// configuration: those named, or all that have none.
@@ -18,7 +22,17 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
         eprintln!("curdtrace: every sealed lot is signed");
     }
     for lot in lots {
-        room.ask_and_say(None, Ask::Sign { lot })?;
+        match room.ask(None, Ask::Sign { lot }) {
+            Ok(answer) => say(&answer.text)?,
+            // Whoever carries it out knows of no key, though we do.
+            Err(e) if e.exit_code() == EXIT_CONFIG && room.signing.key.is_some() => {
+                return Err(Failure::config(
+                    "the running daemon knows of no key: it has the configuration it began with; \
+                     restart it, then try again",
+                ));
+            }
+            Err(e) => return Err(e),
+        }
     }
     Ok(())
 }

@@ -205,7 +205,8 @@ impl LotDesk {
         match (done, ending) {
             (Ok(Some(done)), ending) => {
                 if let Some(Ending { answer_to, .. }) = ending {
-                    self.served(answer_to, Ok(&done));
+                    let text = format!("{}\n{}", done.text, ended_with_it(&done.kettle));
+                    self.served(answer_to, Ok(&Done { text, ..done.clone() }));
                 }
                 news(&done)
             }
@@ -308,6 +309,11 @@ impl LotDesk {
         };
         Some(Request { at: now, by: ask.by.as_deref().map(Into::into), ask: wish })
     }
+}
+
+/// What a person who closes a lot in the middle of its make may not have meant.
+fn ended_with_it(kettle: &str) -> String {
+    format!("the make that ran in kettle {kettle} is ended with it: no more of its calls will come")
 }
 
 /// What is worth telling of what was done.

@@ -92,7 +92,7 @@ const PRODUCT: usize = 2;
 
 /// A line's cells, as text.
 pub fn cells(l: &Line) -> [String; 11] {
-    let n = |x: Option<f64>, digits: usize| x.map(|x| format!("{x:.digits$}")).unwrap_or_default();
+    let n = |x: Option<f64>, digits: usize| x.map(|x| figure(x, digits)).unwrap_or_default();
     [
         l.day.clone(),
         l.lot.clone(),
@@ -103,9 +103,18 @@ pub fn cells(l: &Line) -> [String; 11] {
         n(l.over_target_celsius, 2),
         n(l.coast_celsius, 2),
         l.deviations.to_string(),
-        format!("{:.0}", l.gap_minutes),
+        figure(l.gap_minutes, 0),
         n(l.score, 1),
     ]
+}
+
+/// A number with so many digits; nothing is 0, not -0.
+fn figure(x: f64, digits: usize) -> String {
+    let text = format!("{x:.digits$}");
+    match text.strip_prefix('-') {
+        Some(zero) if zero.chars().all(|c| "0.".contains(c)) => zero.into(),
+        _ => text,
+    }
 }
 
 /// The table as CSV.
@@ -324,5 +333,14 @@ mod tests {
         lines[0].over_target_celsius = Some(-0.4);
         let row = to_csv(&lines).lines().nth(1).unwrap().to_owned();
         assert!(row.starts_with("2026-07-01,l-0,'=1+1,,,9.00,-0.40,"), "{row}");
+    }
+
+    /// A lot without a gap had -0 minutes of them.
+    #[test]
+    fn nothing_is_not_less_than_nothing() {
+        let mut line = lines(&[Record::default()]).remove(0);
+        line.over_target_celsius = Some(-0.004);
+        let cells = cells(&line);
+        assert_eq!((cells[9].as_str(), cells[6].as_str()), ("0", "0.00"), "{cells:?}");
     }
 }

@@ -86,6 +86,16 @@ fn a_mother_that_is_no_lot_is_refused() {
 }
 
 /// They were answered as if there were just no lot.
+/// The page was praised before it could not be written.
+#[test]
+fn a_sheet_that_cannot_be_written_is_not_announced() {
+    let dir = tempfile::tempdir().unwrap();
+    well(dir.path(), &["open", "--past", "--id", "a-1"]);
+    let (code, out, err) = run(dir.path(), &["sheet", "a-1", "--out", "nope/x.html"]);
+    assert_eq!((code, out.as_str()), (74, ""));
+    assert!(err.contains("nope/x.html") && err.contains("name a file") && !err.contains("A4"), "{err}");
+}
+
 #[test]
 fn what_is_not_there_and_what_is_no_day_is_said() {
     let dir = tempfile::tempdir().unwrap();

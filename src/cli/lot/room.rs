@@ -327,7 +327,12 @@ pub(super) fn pause() {
 
 /// Writes a file a person asked for.
 pub(super) fn write_out(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
-    std::fs::write(path, bytes).map_err(|e| Failure::io(format_args!("cannot write {}: {e}", path.display())))
+    std::fs::write(path, bytes).map_err(|e| {
+        Failure::io(format_args!(
+            "cannot write {}: {e}; name a file in a folder that is there and takes it",
+            path.display()
+        ))
+    })
 }
 
 /// Puts columns under each other.

@@ -52,14 +52,14 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
         remark(&format!("A copy drawn from the record; the sealed sheet is {}", kept.display()));
     }
     let terminal = std::io::stdout().is_terminal();
+    if let Some(path) = &args.out {
+        write_out(path, html.as_bytes())?;
+    }
     if args.out.is_some() || terminal {
         remark("One A4 page: open it in a browser and print it.");
     }
     match &args.out {
-        Some(path) => {
-            write_out(path, html.as_bytes())?;
-            say(&path.display().to_string())
-        }
+        Some(path) => say(&path.display().to_string()),
         None if sealed && terminal => say(&kept.display().to_string()),
         None => say(html.trim_end()),
     }

@@ -86,6 +86,16 @@ fn a_mother_that_is_no_lot_is_refused() {
 }
 
 /// They were answered as if there were just no lot.
+/// A mistyped data folder was made, and the lot was not in it.
+#[test]
+fn what_changes_a_lot_makes_no_data_folder() {
+    let dir = tempfile::tempdir().unwrap();
+    for args in [&["close", "x"][..], &["set", "x", "score=5"], &["wheel", "x", "1=5"], &["sign", "x"]] {
+        refused(dir.path(), &[args, &["--data", "typo"]].concat(), 66, &["no data folder", "typo", "--data"]);
+    }
+    assert!(!dir.path().join("typo").exists());
+}
+
 /// The page was praised before it could not be written.
 #[test]
 fn a_sheet_that_cannot_be_written_is_not_announced() {

@@ -141,6 +141,10 @@ impl Room {
 
     /// Has a request carried out: by the daemon where one runs, else here.
     pub(super) fn ask(&self, by: Option<String>, ask: Ask) -> Result<Answer, Failure> {
+        // Only what begins something makes the data folder.
+        if !matches!(ask, Ask::Open(_) | Ask::Mark(_)) {
+            self.must_be_there()?;
+        }
         let answer = self.have_done(&Request { at: self.now(), by, ask })?;
         match answer.code {
             0 => Ok(answer),

@@ -17,6 +17,7 @@ pub struct Args {
 }
 
 pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
+    room.must_be_there()?;
     let lots = if args.lots.is_empty() { unsigned(room)? } else { args.lots };
     if lots.is_empty() {
         eprintln!("curdtrace: every sealed lot is signed");

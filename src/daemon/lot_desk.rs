@@ -28,7 +28,7 @@ use crate::engine::event::{Ask as Command, Command as Commanded, Name};
 use crate::engine::plan::Plan;
 use crate::journal::storage::Storage;
 use crate::lot::at::At;
-use crate::lot::inbox::{Answer, Ask, Opening, Request};
+use crate::lot::inbox::{Answer, Ask, Inbox, Opening, Request};
 use crate::lot::life::{Done, Lots};
 use crate::lot::store::{Dairy, LotError};
 
@@ -136,8 +136,9 @@ impl LotDesk {
     }
 
     /// What the recent past left undone: the last beginning or end of a make
-    /// of each kettle.
+    /// of each kettle. Answers that nobody waits for any longer go.
     pub fn catch_up(&mut self, turns: &[Effect], now: At) -> Vec<LotNews> {
+        Inbox::forget_old_answers(&*self.storage, &self.data, now);
         let mut news = Vec::new();
         for turn in turns {
             if self.is_done(turn) {

@@ -249,6 +249,20 @@ impl<'a> Inbox<'a> {
         Ok(Some(answer))
     }
 
+    /// Removes the answers to what was asked more than a day before `now`: whoever
+    /// asked was killed. What cannot be removed harms nobody.
+    pub fn forget_old_answers(storage: &dyn Storage, data: &Path, now: At) {
+        let answered = data.join("outbox");
+        let before = now.plus_s(-86_400).0;
+        let is_old = |name: &str| {
+            let asked_ns = name.split_once('-').and_then(|(ns, _)| ns.parse::<i64>().ok());
+            asked_ns.is_some_and(|ns| ns < before)
+        };
+        for name in storage.list(&answered).unwrap_or_default().iter().filter(|n| is_old(n)) {
+            let _ = storage.remove(&answered.join(name));
+        }
+    }
+
     /// Takes a request back, where nobody has answered it.
     ///
     /// # Errors
@@ -290,6 +304,24 @@ mod tests {
         assert!(inbox.waiting().unwrap().is_empty());
         assert_eq!(inbox.take_answer(&name).unwrap(), Some(answer));
         assert_eq!(inbox.take_answer(&name).unwrap(), None);
+    }
+
+    /// The answers to commands that were killed stayed for ever.
+    #[test]
+    fn old_answers_go() {
+        let dir = tempfile::tempdir().unwrap();
+        let inbox = Inbox::of(&Disk, dir.path()).unwrap();
+        let now: At = "2026-07-14T06:00:00Z".parse().unwrap();
+        let ask = |at| {
+            let request = Request { at, by: None, ask: Ask::Close { lot: "x".into() } };
+            let name = inbox.ask(&request, 7).unwrap();
+            inbox.answer(&name, &Answer::default()).unwrap();
+            name
+        };
+        let (_old, new) = (ask(now.plus_s(-90_000)), ask(now.plus_s(-3600)));
+        std::fs::write(dir.path().join("outbox/mine.txt"), "").unwrap();
+        Inbox::forget_old_answers(&Disk, dir.path(), now);
+        assert_eq!(Disk.list(&dir.path().join("outbox")).unwrap(), [new, "mine.txt".into()]);
     }
 
     /// A folder called like a request kept every request after it waiting.

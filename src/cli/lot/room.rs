@@ -197,6 +197,7 @@ impl Room {
     }
 
     fn carry_out(&self, request: &Request) -> Result<Answer, Failure> {
+        Inbox::forget_old_answers(&*self.storage, self.store.data(), request.at);
         let signer = SshKeygen::of(&self.signing);
         let (mut lots, finished) =
             Lots::open_signing(self.storage.clone(), self.store.data(), self.dairy.clone(), signer)

@@ -170,6 +170,25 @@ fn the_forgetful_maker_attaches_the_trace_the_next_day() {
     let record = owner.store().load(&second).unwrap();
     assert!(record.deviations.iter().any(|d| d.contains(&lot)), "{:?}", record.deviations);
 
+    // What the lot has already changes nothing; of a longer stretch it takes the rest.
+    let before = owner.store().load(&second).unwrap();
+    let part =
+        AttachAsk { lot: second.clone(), from: from.plus_s(600), to: from.plus_s(1200), ..attach.clone() };
+    let whole = AttachAsk { from: from.plus_s(-600), to: to.plus_s(600), ..part.clone() };
+    for again in [part, whole.clone()] {
+        let done = owner.apply(&ask(next_day, "Ada", Ask::Attach(again))).unwrap();
+        assert!(done.text.contains("has these readings of probe big-probe already"), "{}", done.text);
+        assert_eq!(owner.store().load(&second).unwrap(), before);
+    }
+    day.push(to.plus_s(60), "temperature,kettle=big,probe=big-probe celsius=31.0");
+    day.journal.commit().unwrap();
+    let done = owner.apply(&ask(next_day, "Ada", Ask::Attach(whole))).unwrap();
+    assert!(done.text.contains("has 1 reading of probe big-probe more; sealed again"), "{}", done.text);
+    let after = owner.store().load(&second).unwrap();
+    assert_eq!((after.stretches.len(), after.stretches[1].from, after.stretches[1].readings), (2, to, 1));
+    let trace = std::fs::read_to_string(owner.store().folder(&second).join("trace.lp")).unwrap();
+    assert_eq!(after.stretches.iter().map(|s| s.readings).sum::<u64>(), trace.lines().count() as u64);
+
     // Where there is nothing, it says what there is.
     let empty = AttachAsk { lot: second, from: to.plus_s(7200), to: to.plus_s(9000), ..attach };
     let e = owner.apply(&ask(next_day, "Ada", Ask::Attach(empty))).unwrap_err();

@@ -1,12 +1,14 @@
 //! A stretch of a probe's trace is given to a lot, before or after it is closed.
 
+use std::collections::BTreeSet;
+
 use super::{Done, Lots};
 use crate::lot::at::At;
 use crate::lot::correct::ATTACHED_LATE;
 use crate::lot::gather::probes_between;
 use crate::lot::inbox::AttachAsk;
 use crate::lot::picture::counted;
-use crate::lot::record::{Correction, Stretch};
+use crate::lot::record::{Correction, Record, Stretch};
 use crate::lot::store::LotError;
 
 impl Lots {
@@ -15,33 +17,30 @@ impl Lots {
         if record.is_closed() && by.is_none() {
             return Err(LotError::Author(ask.lot.clone()));
         }
-        let also_in = self.others(ask)?;
-        let stretch = Stretch {
-            probe: ask.probe.clone(),
-            from: ask.from,
-            to: ask.to,
-            attached_by: Some(by.unwrap_or("a person").into()),
-            attached: Some(at),
-            also_in: also_in.clone(),
-            ..Stretch::default()
-        };
-        let same = |s: &Stretch| s.probe == stretch.probe && s.from == stretch.from && s.to == stretch.to;
-        if record.stretches.iter().any(same) {
-            return Ok(self.done(&record, format!("lot {} has this stretch already", ask.lot)));
-        }
-        record.stretches.push(stretch);
         let until = self.store.end_of(&record, record.closed.unwrap_or(at))?;
+        let has = self.as_it_stands(&record, until)?;
+        let former = record.stretches.len();
+        let mut shared = BTreeSet::new();
+        for part in self.missing(ask, &has.stretches)? {
+            let also_in = self.others(&part)?;
+            shared.extend(also_in.clone());
+            let AttachAsk { probe, from, to, .. } = part;
+            let (attached_by, attached) = (Some(by.unwrap_or("a person").into()), Some(at));
+            let stretch = Stretch { probe, from, to, attached_by, attached, also_in, ..Stretch::default() };
+            record.stretches.push(stretch);
+        }
+        if record.stretches.len() == former {
+            return self.nothing_more(ask, &has);
+        }
         let mut drawn = record.clone();
         let found = self.store.draw(&mut drawn, until)?;
-        let readings = drawn.stretches.get(record.stretches.len() - 1).map_or(0, |s| s.readings);
-        if readings == 0 {
-            let (probe, from, to) = (ask.probe.clone(), ask.from, ask.to);
-            return Err(LotError::NoReadings { probe, from, to, hint: self.hint(ask) });
-        }
-        let warning = if also_in.is_empty() {
+        let new = drawn.stretches.iter().skip(former).take(record.stretches.len() - former);
+        let readings: u64 = new.map(|s| s.readings).sum();
+        let warning = if shared.is_empty() {
             String::new()
         } else {
-            format!("; a part of it belongs to {} already; the record says so", also_in.join(", "))
+            let lots: Vec<String> = shared.into_iter().collect();
+            format!("; a part of it belongs to {} already; the record says so", lots.join(", "))
         };
         let text = format!(
             "lot {} has {} of probe {} more{warning}",
@@ -69,6 +68,38 @@ impl Lots {
         self.store.save(&record)?;
         self.open.insert(ask.lot.clone(), record.clone());
         Ok(self.done(&record, text))
+    }
+
+    /// A lot with its stretches; an open one with those that it would have if it
+    /// were closed now.
+    fn as_it_stands(&self, record: &Record, until: At) -> Result<Record, LotError> {
+        let mut drawn = record.clone();
+        if !record.is_closed() {
+            self.store.draw(&mut drawn, until)?;
+        }
+        Ok(drawn)
+    }
+
+    /// The parts of a stretch asked for that the lot has none of yet, and that
+    /// have readings.
+    fn missing(&self, ask: &AttachAsk, has: &[Stretch]) -> Result<Vec<AttachAsk>, LotError> {
+        let (storage, journal) = (&self.store.storage, self.store.journal());
+        let mut parts = Vec::new();
+        for (from, to) in without(ask, has) {
+            if probes_between(storage, &journal, from, to)?.contains(&ask.probe) {
+                parts.push(AttachAsk { from, to, ..ask.clone() });
+            }
+        }
+        Ok(parts)
+    }
+
+    /// Nothing is to be added: the lot has it already, or there is nothing.
+    fn nothing_more(&self, ask: &AttachAsk, has: &Record) -> Result<Done, LotError> {
+        let AttachAsk { lot, probe, from, to } = ask.clone();
+        if has.stretches.iter().any(|s| s.probe == probe && s.from < to && from < s.to) {
+            return Ok(self.done(has, format!("lot {lot} has these readings of probe {probe} already")));
+        }
+        Err(LotError::NoReadings { probe, from, to, hint: self.hint(ask) })
     }
 
     /// Other lots that have a part of a stretch.
@@ -101,6 +132,45 @@ impl Lots {
             Ok([first, .., last]) => format!("; it has days from {} to {} (UTC)", first.day, last.day),
             Ok([only]) => format!("; it has the day {} (UTC) only", only.day),
             _ => "; it is empty".into(),
+        }
+    }
+}
+
+/// The parts of a stretch asked for that a lot has none of yet.
+fn without(ask: &AttachAsk, has: &[Stretch]) -> Vec<(At, At)> {
+    let mut parts = vec![(ask.from, ask.to)];
+    for s in has.iter().filter(|s| s.probe == ask.probe) {
+        let rest = |(from, to): (At, At)| {
+            [(from, to.min(s.from)), (from.max(s.to), to)].into_iter().filter(|part| part.0 < part.1)
+        };
+        parts = parts.into_iter().flat_map(rest).collect();
+    }
+    parts
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_lot_has_already_is_left_out() {
+        let stretch = |probe: &str, from, to| Stretch {
+            probe: probe.into(),
+            from: At(from),
+            to: At(to),
+            ..Stretch::default()
+        };
+        let has = [stretch("k", 10, 20), stretch("k", 30, 40), stretch("other", 0, 100)];
+        for (from, to, rest) in [
+            (0, 50, &[(0, 10), (20, 30), (40, 50)][..]),
+            (12, 18, &[]),
+            (15, 35, &[(20, 30)]),
+            (20, 30, &[(20, 30)]),
+            (50, 60, &[(50, 60)]),
+        ] {
+            let ask = AttachAsk { probe: "k".into(), from: At(from), to: At(to), ..AttachAsk::default() };
+            let parts: Vec<(i64, i64)> = without(&ask, &has).into_iter().map(|(f, t)| (f.0, t.0)).collect();
+            assert_eq!(parts, rest, "{from} to {to}");
         }
     }
 }

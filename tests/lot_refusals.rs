@@ -96,6 +96,23 @@ fn what_changes_a_lot_makes_no_data_folder() {
     assert!(!dir.path().join("typo").exists());
 }
 
+/// An empty folder had nothing wrong in it.
+#[test]
+fn a_folder_that_is_no_data_folder_is_not_verified() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::create_dir_all(dir.path().join("other/photos")).unwrap();
+    refused(
+        dir.path(),
+        &["verify", "--data", "other"],
+        66,
+        &["other is no data folder", "chain.txt", "--data"],
+    );
+    // A dairy that has made nothing yet.
+    std::fs::create_dir_all(dir.path().join("new/journal")).unwrap();
+    let (code, out, err) = run(dir.path(), &["verify", "--data", "new"]);
+    assert!((code, out.as_str()) == (0, "") && err.contains("there is no lot in new/lots"), "{code} {err}");
+}
+
 /// The page was praised before it could not be written.
 #[test]
 fn a_sheet_that_cannot_be_written_is_not_announced() {

@@ -31,8 +31,13 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     let mut seen = Seen::default();
     if args.lots.is_empty() {
         room.must_be_there()?;
+        must_hold_lots(&room.store)?;
         let chain = seen.chain_of(&room.store)?;
-        for lot in all(&room.store, &chain)? {
+        let lots = all(&room.store, &chain)?;
+        if lots.is_empty() {
+            remark(&format!("there is no lot in {}", room.store.folder("").display()));
+        }
+        for lot in lots {
             seen.look(room, args, (&room.store, &chain), &lot)?;
         }
     }
@@ -42,6 +47,19 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
         seen.look(room, args, (&store, &chain), &lot)?;
     }
     seen.sum()
+}
+
+/// That a folder is a dairy's or a copy of one: any other was named by mistake,
+/// and nothing in it would be nothing found.
+fn must_hold_lots(store: &Store) -> Result<(), Failure> {
+    let held = [store.folder(""), store.data().join("chain.txt"), store.journal(), store.data().join(LOCK)];
+    if held.iter().any(|path| std::fs::symlink_metadata(path).is_ok()) {
+        return Ok(());
+    }
+    Err(Failure::no_input(format_args!(
+        "{} is no data folder nor a copy of one: it has no lots, no chain.txt and no journal; name it with --data DIR",
+        store.data().display()
+    )))
 }
 
 /// The names among the lots, and the lots that were ever sealed.

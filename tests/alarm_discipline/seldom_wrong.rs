@@ -1,7 +1,7 @@
 //! Alarms that were wrong: called twice for one heating, too hot after the heat
 //! was off, too hot on the way to the next cook, still before stirring began.
 
-use curdtrace::engine::alarm::AlarmKind;
+use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::alarms::Alarms;
 use curdtrace::engine::situation::{Outlook, Situation};
 use curdtrace::engine::stage::Stage;
@@ -98,6 +98,29 @@ fn a_cook_told_with_its_stirring_has_its_target() {
     let said = |alarm| out.iter().find(|c| c.alarm == alarm).map(|c| c.limit_celsius);
     assert_eq!(said(AlarmKind::HeatOff), Some(Some(41.0)));
     assert_eq!(said(AlarmKind::OverTarget), Some(Some(41.5)));
+}
+
+/// The maker wants 42 °C and not 41 while a pause in the cook is taken for stirring:
+/// its call is for 42 °C, and is not made anew where the stirring is taken back.
+#[test]
+fn a_target_raised_in_what_was_no_stirring_is_called_for_once() {
+    let (mut alarms, mut out) = (Alarms::new(), Vec::new());
+    for second in 0..400 {
+        let goes_on = Outlook { target_celsius: 42.0, ..outlook(-1.0) };
+        let s = match second {
+            0..60 => cooking(),
+            60..200 => stirring(),
+            200..230 => Situation { outlook: Some(goes_on), heating: true, ..stirring() },
+            _ => Situation { target_celsius: Some(42.0), outlook: Some(goes_on), ..cooking() },
+        };
+        alarms.judge(&Situation { t_s: f64::from(second), ..s }, Some(&plan()), &mut out);
+    }
+    let calls: Vec<_> = out
+        .iter()
+        .filter(|c| c.alarm == AlarmKind::HeatOff && c.state == AlarmState::Unacknowledged)
+        .map(|c| c.limit_celsius)
+        .collect();
+    assert_eq!(calls, [Some(42.0)]);
 }
 
 /// The gel stood for an hour before the cook was told of.

@@ -119,16 +119,19 @@ impl Occasion {
         let new = Heating::of(s, s.stage, target_celsius);
         match self.heating {
             Some(old) if old.number == new.number && (old.concerns(s.stage) || !is_heating(s.stage)) => {
-                let moved = new.target_celsius - old.target_celsius;
-                // A higher target is a new aim, and wants its own call.
-                if moved > SAME_TARGET_CELSIUS {
-                    self.calls = Calls::default();
-                }
-                self.heating = Some(Heating { stage: old.stage, ..new });
+                self.aim(Heating { stage: old.stage, ..new }, old.target_celsius);
             }
             // Heat meant, none going in yet: the number comes with the heat.
             _ => self.take_up(new),
         }
+    }
+
+    /// A higher target is a new aim, and wants its own call.
+    fn aim(&mut self, new: Heating, before_celsius: f64) {
+        if new.target_celsius - before_celsius > SAME_TARGET_CELSIUS {
+            self.calls = Calls::default();
+        }
+        self.heating = Some(new);
     }
 
     /// Which heating a stage without a target belongs to.
@@ -142,6 +145,10 @@ impl Occasion {
         }
         if let Some(h) = self.heating.take_if(|h| !h.concerns(s.stage)) {
             self.before = Some((h, std::mem::take(&mut self.calls)));
+        }
+        // Where it is heated on, its target may have been changed since.
+        if let (Some(h), Some(o)) = (self.heating, s.outlook) {
+            self.aim(Heating { target_celsius: o.target_celsius, ..h }, h.target_celsius);
         }
         // One that was told together with the stage that it ended in.
         let told = s.heated.map(|(stage, target)| Heating::of(s, stage, target));

@@ -93,7 +93,7 @@ pub(super) fn entry(phase: Phase, from: Phase, slope: f64) -> Entry {
 fn noise(phase: Phase, scatter: &Scatter) -> (f64, f64, f64) {
     let sq = |x: f64| x * x;
     let fire = scatter.fire.max(scatter.recent);
-    let stirred = (0.15 * scatter.fire).max(scatter.recent.min(scatter.fire)).max(sq(0.012));
+    let stirred = (0.05 * scatter.fire).max(scatter.recent.min(scatter.fire)).max(sq(0.012));
     let quiet = sq(0.006);
     match phase {
         Phase::Ramp => (sq(0.02), sq(per_bin(0.06)), fire),

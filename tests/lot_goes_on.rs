@@ -161,7 +161,10 @@ fn a_lot_closed_by_a_person_in_the_middle_holds_the_make_so_far() {
     }));
     let said = String::from_utf8(closing.wait_with_output().unwrap().stdout).unwrap();
     assert!(said.contains("is closed and sealed"), "{said}");
-    assert!(said.contains("is ended with it: what goes on there is a new one, and its calls may come late"), "{said}");
+    assert!(
+        said.contains("is ended with it: what goes on there is a new one, and its calls may come late"),
+        "{said}"
+    );
     // What the command says is so already: the whole of it is in the folder.
     let shut = folder.path().join("data/lots").join(&lot);
     let events = std::fs::read_to_string(shut.join("events.jsonl")).unwrap();

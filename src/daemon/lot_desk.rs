@@ -314,7 +314,9 @@ impl LotDesk {
 
 /// What a person who closes a lot in the middle of its make may not have meant.
 fn ended_with_it(kettle: &str) -> String {
-    format!("the make that ran in kettle {kettle} is ended with it: what goes on there is a new one, and its calls may come late")
+    format!(
+        "the make that ran in kettle {kettle} is ended with it: what goes on there is a new one, and its calls may come late"
+    )
 }
 
 /// What is worth telling of what was done.

@@ -118,7 +118,9 @@ impl Tracker {
         self.finder.step(bin, slow_var);
         self.history.push(bin.celsius);
         let (phase, p) = best_phase(&self.finder);
-        if phase == Phase::Ramp && p > 0.7 {
+        // Hot water poured on to the curd scatters otherwise.
+        let warming = self.story.current().is_none_or(|t| t.stage == Stage::Warming);
+        if phase == Phase::Ramp && p > 0.7 && warming {
             self.finder.teach_fire(slow_var, bin.var_white);
         }
         let now_s = bin.end_s;

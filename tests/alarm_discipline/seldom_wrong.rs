@@ -123,6 +123,30 @@ fn a_target_raised_in_what_was_no_stirring_is_called_for_once() {
     assert_eq!(calls, [Some(42.0)]);
 }
 
+/// A long pause in the cook is told as stirring and settling. The fire is fed again:
+/// the cook is called aloud, with its target.
+#[test]
+fn a_cook_that_goes_on_after_what_was_taken_for_settling_is_called_aloud() {
+    let (mut alarms, mut out) = (Alarms::new(), Vec::new());
+    for second in 0..400 {
+        let s = match second {
+            0..60 => cooking(),
+            60..200 => stirring(),
+            200..300 => Situation { stage: Stage::Settling, ..stirring() },
+            _ => {
+                let outlook = Some(outlook(350.0 - f64::from(second)));
+                Situation { stage: Stage::Settling, outlook, heating: true, ..stirring() }
+            }
+        };
+        alarms.judge(&Situation { t_s: f64::from(second), ..s }, Some(&plan()), &mut out);
+    }
+    let call = |c: &&curdtrace::engine::effect::AlarmChange| {
+        c.alarm == AlarmKind::HeatOff && c.state == AlarmState::Unacknowledged
+    };
+    let calls: Vec<_> = out.iter().filter(call).map(|c| (c.sounds, c.limit_celsius)).collect();
+    assert_eq!(calls, [(true, Some(41.0))]);
+}
+
 /// The gel stood for an hour before the cook was told of.
 #[test]
 fn what_stood_before_the_cook_is_no_stirring_that_stopped() {

@@ -97,7 +97,9 @@ pub(super) fn sounding(kind: AlarmKind, stage: Stage, plan: Option<&Plan>) -> So
     }
     let sounds = match kind {
         // The cook's call, too, where its fire flagged, was taken for over, and is fed again.
-        AlarmKind::GetReady | AlarmKind::HeatOff => matches!(stage, Stage::Cooking | Stage::Stirring),
+        AlarmKind::GetReady | AlarmKind::HeatOff => {
+            matches!(stage, Stage::Cooking | Stage::Stirring | Stage::Settling)
+        }
         AlarmKind::OverTarget | AlarmKind::StirringStopped | AlarmKind::CurdCheck | AlarmKind::StoreFault => {
             true
         }

@@ -31,6 +31,9 @@ const SURE: f64 = 0.95;
 /// A probe out of the whey is colder by more than this after a minute, °C.
 const OUT_C: f64 = 1.5;
 
+/// Whey that is heated goes beyond where the curd was cooked by this, °C.
+const WHEY_BEYOND_C: f64 = 1.5;
+
 /// A cook may end so far below its target, °C; one that rests further below for
 /// less than this may go on, seconds.
 pub(super) const COOKED_C: f64 = 0.6;
@@ -177,8 +180,9 @@ impl Story {
             Stage::Drawing => {
                 // A probe that is out cools; one that reads as before is in.
                 let in_whey = history.smooth_at(b.place - 3.0);
-                let cooled = history.smooth_at(now - 1.0).zip(in_whey).is_none_or(|(a, z)| a < z - OUT_C);
-                since_s >= 70.0 && cooled
+                let colder = |now: Option<f64>| now.zip(in_whey).is_none_or(|(a, z)| a < z - OUT_C);
+                // Nor is it out any more where it came back just now.
+                since_s >= 70.0 && colder(history.smooth_at(now - 1.0)) && colder(history.at(now - 1.0))
             }
             // A fire that flags below the target may be fed again, and the call
             // must come all the same.
@@ -191,7 +195,12 @@ impl Story {
                 // Not the step into warm water, which only cools from there.
                 let low = history.lowest(b.place + 2.0, b.place + 5.0);
                 let rose = history.at(now - 1.0).zip(low).map_or(0.0, |(a, z)| a - z);
-                since_s >= 60.0 && b.reached > 0.85 && rose >= 1.5
+                // What is in the kettle still, below where its cook was to end, is cooked on.
+                let cook = self.told.iter().rev().find(|t| t.stage == Stage::Cooking);
+                let target = cook.and_then(|t| f.grammar.slots[t.slot].target_celsius);
+                let cooked_on = self.told.last().is_some_and(|t| t.stage < Stage::Drawing)
+                    && history.smooth_at(now - 1.0).zip(target).is_some_and(|(c, t)| c < t + WHEY_BEYOND_C);
+                since_s >= 60.0 && b.reached > 0.85 && rose >= 1.5 && !cooked_on
             }
             _ => true,
         }

@@ -154,7 +154,8 @@ impl Tracker {
         let told = self.story.current()?;
         let (slot, top) = self.top?;
         let target = self.finder.grammar.slots[slot].target_celsius?;
-        let by_trace = told.stage == Stage::Stirring && told.basis != Basis::Mark;
+        let after = matches!(told.stage, Stage::Stirring | Stage::Settling);
+        let by_trace = after && told.basis != Basis::Mark;
         (by_trace && (top < target || !called)).then_some(target)
     }
 

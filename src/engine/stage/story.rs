@@ -56,8 +56,9 @@ pub struct Told {
     pub basis: Basis,
     pub(super) first_s: f64,
     last_s: f64,
-    /// It holds by definition: the target was reached.
-    by_target: bool,
+    /// It holds by definition: the target was reached, or a person marked what came
+    /// after it.
+    by_definition: bool,
 }
 
 /// What changed in what is told.
@@ -124,7 +125,7 @@ impl Story {
             let least = if t.stage == Stage::Cooking { WITHDRAW_COOK } else { WITHDRAW };
             let announced = f.pins.near(t.slot, now_s, ANNOUNCED_S);
             if t.basis != Basis::Mark
-                && !t.by_target
+                && !t.by_definition
                 && fresh
                 && !announced
                 && beliefs[t.slot].reached < least
@@ -236,7 +237,7 @@ impl Story {
             Basis::Trace
         };
         let confidence = (b.reached * within * SURE).clamp(0.01, 0.99);
-        Told { slot, stage, began_s, confidence, basis, first_s: now_s, last_s: now_s, by_target: false }
+        Told { slot, stage, began_s, confidence, basis, first_s: now_s, last_s: now_s, by_definition: false }
     }
 
     /// Reaching the target of a cook is the end of it by definition.
@@ -264,7 +265,7 @@ impl Story {
                 basis: Basis::Trace,
                 first_s: now_s,
                 last_s: now_s,
-                by_target: true,
+                by_definition: true,
             };
             self.told.push(told.clone());
             out.push(Telling::Began(told));
@@ -274,6 +275,13 @@ impl Story {
     fn insert(&mut self, told: Told) {
         let at = self.told.iter().position(|t| t.slot > told.slot).unwrap_or(self.told.len());
         self.told.insert(at, told);
+    }
+
+    /// What was told last of that stage holds, whatever the trace shows later.
+    pub fn holds(&mut self, stage: Stage) {
+        if let Some(t) = self.told.iter_mut().rev().find(|t| t.stage == stage) {
+            t.by_definition = true;
+        }
     }
 
     /// A person says that `slot` began at `began_s`: what comes after it did not begin
@@ -289,7 +297,7 @@ impl Story {
             basis: Basis::Mark,
             first_s: now_s,
             last_s: now_s,
-            by_target: false,
+            by_definition: false,
         };
         if let Some(i) = self.told.iter().position(|t| t.slot == slot) {
             self.told[i] = told.clone();
@@ -314,7 +322,7 @@ impl Story {
             let told = self.told.iter().find(|t| t.slot == slot);
             match told {
                 Some(t) if t.basis == Basis::Mark => whole.told.push(t.clone()),
-                Some(t) if t.by_target && b.reached < 0.5 => whole.told.push(t.clone()),
+                Some(t) if t.by_definition && b.reached < 0.5 => whole.told.push(t.clone()),
                 // Whey is only told of where it was told at the time, and so is the
                 // warming of a make that was under way.
                 None if f.grammar.slots[slot].stage > Stage::Drawing => {}

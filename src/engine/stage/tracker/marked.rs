@@ -35,6 +35,8 @@ impl Tracker {
                 Stage::Cutting | Stage::Setting => Some((Stage::Cooking, t_s, 10.0)),
                 Stage::Cooking | Stage::Stirring => {
                     if let Some(slot) = self.next_cook() {
+                        // Who marks the second heat has seen the first.
+                        self.story.holds(Stage::Cooking);
                         self.say_slot(slot, t_s, 10.0, t_s, out);
                     }
                     None

@@ -3,9 +3,10 @@
 //! where the target was reached; a warming where the probe was put in.
 
 use super::Stage;
+use super::belief::Belief;
 use super::finder::Finder;
 use super::history::History;
-use super::story::{Belief, Told};
+use super::story::Told;
 use super::warmed::into_the_milk;
 use crate::engine::bins::BIN_S;
 

@@ -89,6 +89,7 @@ impl Basis {
 }
 
 mod air;
+mod belief;
 mod dated;
 mod finder;
 mod grammar;

@@ -5,10 +5,11 @@ mod marked;
 
 pub use cooks::CookSeen;
 
+use super::belief::best_phase;
 use super::finder::Finder;
 use super::grammar::{Grammar, Phase};
 use super::history::History;
-use super::story::{Story, Telling, Told, best_phase};
+use super::story::{Story, Telling, Told};
 use super::{Basis, Stage};
 use crate::engine::bins::{BIN_S, Bin};
 use crate::engine::plan::Plan;

@@ -1,6 +1,7 @@
 #![allow(clippy::unwrap_used)] // a test may end here
 
 use super::*;
+use crate::engine::probe::Lags;
 
 /// Curd on a fire that gives 0.25 °C/min; after a probe's step the trend holds
 /// its slope for 1.4 °C/min, and what a kettle with a long coast would end at

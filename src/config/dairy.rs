@@ -14,7 +14,7 @@ use super::plan;
 use super::shown;
 use super::signing::{self, Signing};
 use super::source::{self, Broker, Probe, SerialPort, named};
-use super::{closer, credentials};
+use super::{credentials, second_look};
 use crate::engine::event::Name;
 use crate::engine::plan::Plan;
 
@@ -243,8 +243,8 @@ fn config(root: &Section<'_, '_>, beside: &Path, eye: Eye, of_others: &mut Vec<F
     config.alerts = outlets.iter().filter_map(|s| shown::alert(s, &config.language)).collect();
     unlike(&outlets, "name", "name");
     if eye == Eye::Checking {
-        closer::registers(lines);
-        closer::bodies(&outlets);
+        second_look::registers(lines);
+        second_look::bodies(&outlets);
     }
     config
 }

@@ -8,7 +8,7 @@
 //! | [`source`] | its sources: serial ports, brokers, probes |
 //! | [`modbus`] | industrial transmitters |
 //! | [`sensor`] | what a probe is and how its calibration holds |
-//! | `closer` | what only `check` looks at |
+//! | `second_look` | what only `check` looks at |
 //! | [`credentials`] | a broker's user and password |
 //! | [`plan`] | a plan as meant, and back to text |
 //! | [`shown`] | where it is shown and who is called: the page, outlets |
@@ -25,7 +25,6 @@
 //! fault, and a maker who mends one line at a time loses his morning.
 
 pub mod check;
-mod closer;
 pub mod credentials;
 pub mod dairy;
 pub mod fault;
@@ -33,6 +32,7 @@ pub mod file;
 pub mod kettle;
 pub mod modbus;
 pub mod plan;
+mod second_look;
 pub mod sensor;
 pub mod shown;
 pub mod signing;

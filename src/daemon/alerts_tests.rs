@@ -2,7 +2,7 @@ use super::*;
 use crate::engine::alarm::{AlarmKind, AlarmState, Priority};
 use crate::engine::event::Name;
 use crate::engine::probe::Health;
-use crate::engine::stage::{Basis, Stage};
+use crate::engine::stage::Stage;
 use crate::engine::view::{AlarmView, KettleView, View};
 
 fn alert(delay_s: f64, repeat_s: f64) -> Alert {
@@ -28,26 +28,17 @@ fn shown(state: AlarmState, priority: Priority) -> Snapshot {
         text: String::new(),
         said: Vec::new(),
     };
+    let name = Name::from("copper");
     let kettle = KettleView {
-        kettle: Name::from("copper"),
-        probe: Name::from("copper"),
         celsius: Some(40.12),
         age_s: Some(0.0),
-        rate_celsius_per_min: None,
-        roughness_celsius: None,
         health: Health::Good,
         reason: String::new(),
         stage: Stage::Cooking,
-        stage_began: None,
         stage_confidence: 1.0,
-        stage_basis: Basis::Trace,
-        plan: None,
         target_celsius: Some(41.0),
-        planned_minutes: None,
-        forecast: None,
-        curd_check_at: None,
         alarms: vec![alarm],
-        stages: Vec::new(),
+        ..KettleView::unheard(&name, &name)
     };
     Snapshot { view: View { kettles: vec![kettle], house: Vec::new() }, ..Snapshot::default() }
 }

@@ -21,8 +21,7 @@ use super::outlet::{CommandError, Commands, Feed, Outlet, Running, Snapshot};
 use crate::config::dairy::Config;
 use crate::config::shown;
 use crate::engine::event::Name;
-use crate::engine::probe::{Health, Missing, PLAUSIBLE_CELSIUS};
-use crate::engine::stage::{Basis, Stage};
+use crate::engine::probe::PLAUSIBLE_CELSIUS;
 use crate::engine::view::{KettleView, View};
 use crate::journal::storage::{Disk, Storage};
 use crate::lot::at::At;
@@ -124,7 +123,7 @@ impl Page {
             if view.kettles.iter().all(|k| k.kettle != *kettle) {
                 let is_elsewhere = view.kettles.iter().any(|k| k.probe == *probe);
                 let probe = if is_elsewhere { kettle } else { probe };
-                view.kettles.push(unheard(kettle, probe));
+                view.kettles.push(KettleView::unheard(kettle, probe));
             }
         }
         view.kettles.sort_by(|a, b| a.kettle.cmp(&b.kettle));
@@ -197,31 +196,6 @@ impl Page {
         // The page ends with `stop`; its last bytes have half a second.
         let _ = serving.await;
         Ok(())
-    }
-}
-
-/// A kettle of which nothing was heard yet: no number, and why.
-fn unheard(kettle: &Name, probe: &Name) -> KettleView {
-    KettleView {
-        kettle: kettle.clone(),
-        probe: probe.clone(),
-        celsius: None,
-        age_s: None,
-        rate_celsius_per_min: None,
-        roughness_celsius: None,
-        health: Health::Failure,
-        reason: Missing::Silent.to_string(),
-        stage: Stage::Idle,
-        stage_began: None,
-        stage_confidence: 0.0,
-        stage_basis: Basis::Trace,
-        plan: None,
-        target_celsius: None,
-        planned_minutes: None,
-        forecast: None,
-        curd_check_at: None,
-        alarms: Vec::new(),
-        stages: Vec::new(),
     }
 }
 
@@ -327,7 +301,7 @@ mod tests {
         assert_eq!(seen(View::default()), [("big".into(), "milk".into(), None), small()]);
         let heard = |kettle: &str| {
             let (kettle, probe) = (Name::from(kettle), Name::from("milk"));
-            let k = KettleView { celsius: Some(31.0), ..unheard(&kettle, &probe) };
+            let k = KettleView { celsius: Some(31.0), ..KettleView::unheard(&kettle, &probe) };
             View { kettles: vec![k], ..View::default() }
         };
         assert_eq!(seen(heard("big")), [("big".into(), "milk".into(), Some(31.0)), small()]);

@@ -90,6 +90,7 @@ fn urgency(sound: Sound) -> u8 {
 mod tests {
     use super::*;
     use crate::engine::alarm::Priority;
+    use crate::engine::view::{KettleView, View};
     use std::time::Duration;
 
     fn alarm(alarm: AlarmKind, state: AlarmState, sounds: bool) -> AlarmView {
@@ -110,32 +111,10 @@ mod tests {
         assert_eq!(wanted(&shown), expected, "{alarms:?}");
     }
 
-    pub(super) fn view(alarms: &[AlarmView]) -> crate::engine::view::View {
-        use crate::engine::event::Name;
-        use crate::engine::probe::Health;
-        use crate::engine::stage::{Basis, Stage};
-        let kettle = crate::engine::view::KettleView {
-            kettle: Name::from("k"),
-            probe: Name::from("k"),
-            celsius: None,
-            age_s: None,
-            rate_celsius_per_min: None,
-            roughness_celsius: None,
-            health: Health::Good,
-            reason: String::new(),
-            stage: Stage::Idle,
-            stage_began: None,
-            stage_confidence: 0.0,
-            stage_basis: Basis::Trace,
-            plan: None,
-            target_celsius: None,
-            planned_minutes: None,
-            forecast: None,
-            curd_check_at: None,
-            alarms: alarms.to_vec(),
-            stages: Vec::new(),
-        };
-        crate::engine::view::View { kettles: vec![kettle], house: Vec::new() }
+    pub(super) fn view(alarms: &[AlarmView]) -> View {
+        let k = "k".into();
+        let kettle = KettleView { alarms: alarms.to_vec(), ..KettleView::unheard(&k, &k) };
+        View { kettles: vec![kettle], house: Vec::new() }
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use super::alarm::{AlarmKind, AlarmState, Priority};
 use super::effect::{Forecast, WallNs};
 use super::event::Name;
-use super::probe::Health;
+use super::probe::{Health, Missing};
 use super::said::Said;
 use super::stage::{Basis, Stage};
 
@@ -58,6 +58,33 @@ pub struct KettleView {
     pub alarms: Vec<AlarmView>,
     /// Stages committed so far in this make: (stage, began).
     pub stages: Vec<(Stage, Option<WallNs>)>,
+}
+
+impl KettleView {
+    /// A kettle of which nothing was heard yet: no number, and why.
+    pub fn unheard(kettle: &Name, probe: &Name) -> Self {
+        Self {
+            kettle: kettle.clone(),
+            probe: probe.clone(),
+            celsius: None,
+            age_s: None,
+            rate_celsius_per_min: None,
+            roughness_celsius: None,
+            health: Health::Failure,
+            reason: Missing::Silent.to_string(),
+            stage: Stage::Idle,
+            stage_began: None,
+            stage_confidence: 0.0,
+            stage_basis: Basis::Trace,
+            plan: None,
+            target_celsius: None,
+            planned_minutes: None,
+            forecast: None,
+            curd_check_at: None,
+            alarms: Vec::new(),
+            stages: Vec::new(),
+        }
+    }
 }
 
 /// One alarm that is not normal.

@@ -226,32 +226,24 @@ mod tests {
     use super::*;
     use crate::engine::effect::Forecast;
     use crate::engine::said::Said;
-    use crate::engine::stage::Basis;
     use crate::words::Words;
 
     const S: i64 = 1_000_000_000;
 
     fn kettle(stage: Stage) -> KettleView {
+        let k = Arc::from("k");
         KettleView {
-            kettle: Arc::from("k"),
-            probe: Arc::from("k"),
             celsius: Some(37.0),
             age_s: Some(1.0),
             rate_celsius_per_min: Some(0.7),
-            roughness_celsius: None,
             health: Health::Good,
             reason: String::new(),
             stage,
             stage_began: Some(0),
             stage_confidence: 0.9,
-            stage_basis: Basis::Trace,
-            plan: None,
             target_celsius: Some(41.0),
             planned_minutes: Some(30.0),
-            forecast: None,
-            curd_check_at: None,
-            alarms: Vec::new(),
-            stages: Vec::new(),
+            ..KettleView::unheard(&k, &k)
         }
     }
 

@@ -18,6 +18,8 @@ mod scene;
 mod seldom_wrong;
 #[path = "alarm_discipline/through_the_engine.rs"]
 mod through_the_engine;
+#[path = "support/wheel.rs"]
+mod wheel;
 
 use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::alarms::Alarms;
@@ -26,7 +28,8 @@ use curdtrace::engine::plan::{Plan, Sounding};
 use curdtrace::engine::probe::Health;
 use curdtrace::engine::situation::{Outlook, Situation};
 use curdtrace::engine::stage::Stage;
-use scene::{Noise, cooking, ends_at, outlook, plan, stirring};
+use scene::{Noise, cooking, ends_at, outlook, stirring};
+use wheel::plan;
 
 fn raised(changes: &[AlarmChange], kind: AlarmKind) -> usize {
     changes.iter().filter(|c| c.alarm == kind && c.state == AlarmState::Unacknowledged).count()

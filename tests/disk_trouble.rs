@@ -50,8 +50,7 @@ fn a_full_disk_stops_acknowledging_calls_within_a_second_and_resumes() {
     let mut pty = Pty::plug(&folder.path().join("box"));
     let house = open(folder.path(), &disk);
     let mut news = house.feed.news.subscribe();
-    pty.send_reading(1, "milk", 30.0, 0);
-    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    pty.keeps_first(30.0);
     disk.0.full.store(true, Ordering::SeqCst);
     let full = Instant::now();
     for n in 2..20 {
@@ -101,8 +100,7 @@ fn a_disk_whose_syncs_fail_ends_the_daemon_for_the_supervisor() {
     let disk = MoodyDisk::default();
     let mut pty = Pty::plug(&folder.path().join("box"));
     let house = open(folder.path(), &disk);
-    pty.send_reading(1, "milk", 30.0, 0);
-    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    pty.keeps_first(30.0);
     disk.0.sync_fails.store(true, Ordering::SeqCst);
     pty.send_reading(2, "milk", 30.1, 0);
     let why = house.ended(SOON).unwrap_err();
@@ -151,8 +149,7 @@ fn a_disk_that_hangs_is_told_and_so_is_that_it_answers() {
     let disk = MoodyDisk::default();
     let mut pty = Pty::plug(&folder.path().join("box"));
     let house = open(folder.path(), &disk);
-    pty.send_reading(1, "milk", 30.0, 0);
-    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    pty.keeps_first(30.0);
     disk.0.slow_ms.store(3_600_000, Ordering::SeqCst);
     pty.send_reading(2, "milk", 30.1, 0);
     let told = || house.shown().store_trouble.as_ref().is_some_and(|t| t.contains("does not answer"));
@@ -178,8 +175,7 @@ fn a_journal_that_is_taken_away_is_told_and_made_anew() {
     let mut pty = Pty::plug(&folder.path().join("box"));
     let house = open(folder.path(), &MoodyDisk::default());
     let mut news = house.feed.news.subscribe();
-    pty.send_reading(1, "milk", 30.0, 0);
-    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    pty.keeps_first(30.0);
     std::fs::remove_dir_all(folder.path().join("data/journal")).unwrap();
     pty.send_reading(2, "milk", 30.1, 0);
     pty.send_reading(3, "milk", 30.2, 0);
@@ -205,8 +201,7 @@ fn what_is_called_as_a_segment_and_is_none_is_put_aside() {
     let folder = tempfile::tempdir().unwrap();
     let mut pty = Pty::plug(&folder.path().join("box"));
     let house = open(folder.path(), &MoodyDisk::default());
-    pty.send_reading(1, "milk", 30.0, 0);
-    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    pty.keeps_first(30.0);
     house.close().unwrap();
     let journal_dir = folder.path().join("data/journal");
     std::fs::create_dir(journal_dir.join("000098-2026-11-26.lp")).unwrap();

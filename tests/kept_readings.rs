@@ -4,9 +4,8 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
-#[path = "support/alarm_scene.rs"]
-#[allow(dead_code)]
-mod scene;
+#[path = "support/wheel.rs"]
+mod wheel;
 
 use std::sync::Arc;
 
@@ -38,7 +37,7 @@ enum Stamped {
 /// The day, with `old` readings of the time that the line was down to each live one
 /// after it. Everything that followed but remarks, and how many there were of those.
 fn day(old: usize, stamped: Stamped, ticks: bool) -> (Vec<Effect>, usize) {
-    let mut engine = Engine::new(Some(Arc::new(scene::plan())));
+    let mut engine = Engine::new(Some(Arc::new(wheel::plan())));
     let mut out = Vec::new();
     let mut kept = DOWN_S;
     let mut step = |taken: u32, came: u32, what| {
@@ -88,7 +87,7 @@ fn kept_readings_among_live_ones_move_nothing() {
 #[test]
 fn kept_readings_that_come_alone_after_a_silence_are_taken_as_the_day_goes_on() {
     for ticks in [false, true] {
-        let mut engine = Engine::new(Some(Arc::new(scene::plan())));
+        let mut engine = Engine::new(Some(Arc::new(wheel::plan())));
         let mut out = Vec::new();
         let mut step = |t: u32, what| {
             let stamp = Stamp { boot: 1, mono_ns: u64::from(t) * 1_000_000_000, wall_ns: None };

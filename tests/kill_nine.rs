@@ -101,8 +101,7 @@ fn it_is_ready_again_soon_and_sigterm_is_obeyed_with_everything_synced() {
     house(folder.path());
     let mut pty = Pty::plug(&folder.path().join("box"));
     let process = Process::run(folder.path());
-    pty.send_reading(1, "milk", 31.0, 0);
-    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    pty.keeps_first(31.0);
     process.kill();
     let began = Instant::now();
     let mut process = Process::run(folder.path());
@@ -133,8 +132,7 @@ fn a_closed_terminal_ends_it_in_good_order() {
     house(folder.path());
     let mut pty = Pty::plug(&folder.path().join("box"));
     let process = Process::run(folder.path());
-    pty.send_reading(1, "milk", 31.0, 0);
-    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    pty.keeps_first(31.0);
     process.signal(Signal::HUP);
     let (code, said, _) = process.waited();
     assert_eq!(code, Some(0), "{said}");

@@ -45,8 +45,7 @@ fn a_port_that_is_taken_keeps_no_reading_from_being_kept() {
     let at = other.local_addr().unwrap();
     let mut pty = Pty::plug(&folder.path().join("box"));
     let house = open(folder.path(), &at.to_string());
-    pty.send_reading(1, "milk", 30.0, 0);
-    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    pty.keeps_first(30.0);
     drop(other);
     assert!(wait_for(SOON, || serves(at)), "served once the port is free");
     pty.send_reading(2, "milk", 30.1, 0);
@@ -60,7 +59,6 @@ fn an_address_of_no_network_keeps_no_reading_from_being_kept() {
     let mut pty = Pty::plug(&folder.path().join("box"));
     // Kept for documents: no machine has it.
     let house = open(folder.path(), "192.0.2.7:8080");
-    pty.send_reading(1, "milk", 30.0, 0);
-    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    pty.keeps_first(30.0);
     house.close().unwrap();
 }

@@ -5,9 +5,8 @@
 #![allow(clippy::unwrap_used)] // a test may end here
 #![allow(clippy::single_range_in_vec_init)] // one range of seconds is meant
 
-#[path = "support/alarm_scene.rs"]
-#[allow(dead_code)]
-mod scene;
+#[path = "support/wheel.rs"]
+mod wheel;
 
 use std::ops::Range;
 use std::sync::Arc;
@@ -24,7 +23,7 @@ use curdtrace::engine::stage::Stage;
 /// speaks but for the second. All that followed, and by which probe the kettle is
 /// known each second.
 fn day(first_out: Range<u32>, says_so: bool, spare_out: &[Range<u32>]) -> (Vec<Effect>, Vec<String>) {
-    let mut engine = Engine::new(Some(Arc::new(scene::plan())));
+    let mut engine = Engine::new(Some(Arc::new(wheel::plan())));
     let (mut out, mut known_by) = (Vec::new(), Vec::new());
     for t in 0..3000u32 {
         let wall_ns = Some(1_750_000_000_000_000_000 + i64::from(t) * 1_000_000_000);

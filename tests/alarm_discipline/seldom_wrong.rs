@@ -7,7 +7,8 @@ use curdtrace::engine::situation::{Outlook, Situation};
 use curdtrace::engine::stage::Stage;
 
 use super::raised;
-use super::scene::{cooking, outlook, plan, stirring};
+use super::scene::{cooking, outlook, stirring};
+use super::wheel::plan;
 
 /// Judges a situation a second, and gives how often `alarm` was raised.
 fn how_often(alarm: AlarmKind, seconds: usize, at: impl Fn(f64) -> Situation) -> usize {

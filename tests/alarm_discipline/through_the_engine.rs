@@ -11,7 +11,8 @@ use curdtrace::engine::plan::{Plan, Sounding};
 use curdtrace::engine::probe::Health;
 use curdtrace::engine::stage::Stage;
 
-use super::scene::{Noise, plan};
+use super::scene::Noise;
+use super::wheel::plan;
 
 fn stamp(t_s: f64) -> Stamp {
     let ns = (t_s * 1e9) as u64;

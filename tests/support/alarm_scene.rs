@@ -1,6 +1,5 @@
-//! Scenes for the alarms: a plan, a kettle at rest, in the cook, and noise.
+//! Scenes for the alarms: a kettle at rest, in the cook, and noise.
 
-use curdtrace::engine::plan::{Plan, PlannedStage};
 use curdtrace::engine::probe::Health;
 use curdtrace::engine::situation::{Outlook, Situation};
 use curdtrace::engine::stage::Stage;
@@ -19,22 +18,6 @@ impl Noise {
     /// Normal, mean 0, standard deviation 1.
     pub fn normal(&mut self) -> f64 {
         (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
-    }
-}
-
-/// A semi-cooked wheel.
-pub fn plan() -> Plan {
-    let stage = |kind, to, minutes| PlannedStage { to_celsius: to, minutes, ..PlannedStage::of(kind) };
-    Plan {
-        name: "Alarm test wheel".to_owned(),
-        stages: vec![
-            stage(Stage::Warming, Some(32.0), None),
-            stage(Stage::Setting, None, Some(35.0)),
-            stage(Stage::Cutting, None, Some(10.0)),
-            stage(Stage::Cooking, Some(41.0), Some(30.0)),
-            stage(Stage::Stirring, None, Some(30.0)),
-        ],
-        ..Plan::default()
     }
 }
 

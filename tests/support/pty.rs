@@ -101,6 +101,12 @@ impl Pty {
         }
     }
 
+    /// The box's first reading, and that it is acknowledged.
+    pub fn keeps_first(&mut self, celsius: f64) {
+        self.send_reading(1, "milk", celsius, 0);
+        assert!(self.hear_until(Duration::from_secs(10), |p| p.acked == [1]));
+    }
+
     /// Listens until `done` or for `span`; whether it was done.
     pub fn hear_until(&mut self, span: Duration, mut done: impl FnMut(&Self) -> bool) -> bool {
         let until = Instant::now() + span;

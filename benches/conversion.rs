@@ -6,8 +6,7 @@
 
 #![allow(clippy::unwrap_used, clippy::disallowed_methods, clippy::print_stdout)] // a bench measures and prints
 
-#[path = "../tests/support/referee.rs"]
-mod referee;
+use support::referee;
 
 use std::hint::black_box;
 use std::process::Command;

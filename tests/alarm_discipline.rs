@@ -12,14 +12,12 @@
     reason = "a test may fail loudly and prints what it measured"
 )]
 
-#[path = "support/alarm_scene.rs"]
-mod scene;
+use support::alarm_scene as scene;
 #[path = "alarm_discipline/seldom_wrong.rs"]
 mod seldom_wrong;
 #[path = "alarm_discipline/through_the_engine.rs"]
 mod through_the_engine;
-#[path = "support/wheel.rs"]
-mod wheel;
+use support::wheel;
 
 use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::alarms::Alarms;

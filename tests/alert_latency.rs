@@ -9,14 +9,10 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods, clippy::print_stdout)] // a test may end here, and measure
 
-#[path = "support/broker.rs"]
-mod broker;
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/moody_disk.rs"]
-mod moody_disk;
-#[path = "support/pty.rs"]
-mod pty;
+use support::broker;
+use support::house;
+use support::moody_disk;
+use support::pty;
 
 use std::fmt::Write as _;
 use std::fs::OpenOptions;

@@ -3,8 +3,7 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
-#[path = "support/page_room.rs"]
-mod page_room;
+use support::page_room;
 
 use std::collections::BTreeSet;
 use std::sync::Arc;

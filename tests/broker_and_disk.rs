@@ -4,12 +4,9 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
-#[path = "support/broker.rs"]
-mod broker;
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/moody_disk.rs"]
-mod moody_disk;
+use support::broker;
+use support::house;
+use support::moody_disk;
 
 use std::collections::BTreeMap;
 use std::path::Path;

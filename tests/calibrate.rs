@@ -3,8 +3,7 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
-#[path = "support/pty.rs"]
-mod pty;
+use support::pty;
 
 use std::io::Write as _;
 use std::path::Path;

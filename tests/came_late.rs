@@ -5,12 +5,8 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
-#[path = "support/box_bench.rs"]
-mod box_bench;
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/pty.rs"]
-mod pty;
+use support::box_bench;
+use support::house;
 
 use std::path::Path;
 use std::sync::Arc;
@@ -28,22 +24,6 @@ const S: i64 = 1_000_000_000;
 const DAY_S: i64 = 86_400;
 /// Midnight at the beginning of 14 July 2025 UTC, ns.
 const MIDNIGHT_NS: i64 = 1_752_451_200 * S;
-
-impl Bench {
-    fn reading(&mut self, celsius: f64, age_s: u32) {
-        self.clock.advance(Duration::from_secs(1));
-        self.pty.send_reading(self.seq, "milk", celsius, age_s * 1000);
-        self.seq += 1;
-        let wanted = u64::from(self.seq);
-        assert!(wait_for(SOON, || self.house.taken() >= wanted));
-    }
-
-    /// What is shown of the milk.
-    fn shown_celsius(&self) -> Option<f64> {
-        let shown = self.house.shown();
-        shown.view.kettles.iter().find(|k| &*k.kettle == "milk").and_then(|k| k.celsius)
-    }
-}
 
 /// The line of a reading in the journal, and its own time.
 fn kept(data: &Path, celsius: &str) -> (String, i64) {

@@ -3,12 +3,8 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
-#[path = "support/box_bench.rs"]
-mod box_bench;
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/pty.rs"]
-mod pty;
+use support::box_bench;
+use support::house;
 
 use std::path::Path;
 use std::sync::Arc;
@@ -31,19 +27,6 @@ fn stamped(data: &Path) -> Vec<(Stamped, String)> {
         lines.push((at, line.to_string()));
     }
     lines
-}
-
-impl Bench {
-    /// So many readings, one a second.
-    fn readings(&mut self, n: u32) {
-        for _ in 0..n {
-            self.clock.advance(Duration::from_secs(1));
-            self.pty.send_reading(self.seq, "milk", 31.0 + f64::from(self.seq) * 0.001, 0);
-            self.seq += 1;
-            let wanted = u64::from(self.seq);
-            assert!(wait_for(SOON, || self.house.taken() >= wanted));
-        }
-    }
 }
 
 #[test]

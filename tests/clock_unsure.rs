@@ -4,8 +4,7 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
-#[path = "support/house.rs"]
-mod house;
+use support::house;
 
 use std::path::Path;
 use std::time::Duration;

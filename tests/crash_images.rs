@@ -8,10 +8,8 @@
 
 #![allow(clippy::unwrap_used, clippy::print_stdout)] // a test may end here, and say figures
 
-#[path = "support/journal_run.rs"]
-mod journal_run;
-#[path = "support/storage_twin.rs"]
-mod storage_twin;
+use support::journal_run;
+use support::storage_twin;
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;

@@ -3,12 +3,9 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods, clippy::print_stdout)] // a test may end here, and measure
 
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/moody_disk.rs"]
-mod moody_disk;
-#[path = "support/pty.rs"]
-mod pty;
+use support::house;
+use support::moody_disk;
+use support::pty;
 
 use std::path::Path;
 use std::sync::Arc;

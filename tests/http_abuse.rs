@@ -4,8 +4,7 @@
 
 #![allow(clippy::unwrap_used, dead_code)] // a test may end here; not every test uses all of it
 
-#[path = "support/page_room.rs"]
-mod page_room;
+use support::page_room;
 
 use std::time::{Duration, Instant};
 

@@ -4,8 +4,7 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
-#[path = "support/wheel.rs"]
-mod wheel;
+use support::wheel;
 
 use std::sync::Arc;
 

@@ -3,10 +3,8 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/pty.rs"]
-mod pty;
+use support::house;
+use support::pty;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;

@@ -3,8 +3,7 @@
 
 #![allow(clippy::unwrap_used, clippy::cast_sign_loss)] // a test may end here
 
-#[path = "support/made_day.rs"]
-mod made_day;
+use support::made_day;
 
 use std::sync::Arc;
 

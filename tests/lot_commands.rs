@@ -5,8 +5,7 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
-#[path = "support/made_day.rs"]
-mod made_day;
+use support::made_day;
 
 use std::path::Path;
 use std::process::{Command, Output};

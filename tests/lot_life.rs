@@ -3,8 +3,7 @@
 
 #![allow(clippy::unwrap_used, clippy::print_stdout, clippy::float_cmp)] // a test may end here, and say figures
 
-#[path = "support/made_day.rs"]
-mod made_day;
+use support::made_day;
 
 use std::path::Path;
 use std::sync::Arc;

@@ -3,8 +3,7 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
-#[path = "support/lot_command.rs"]
-mod lot_command;
+use support::lot_command;
 
 use std::path::Path;
 

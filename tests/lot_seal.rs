@@ -3,12 +3,9 @@
 
 #![allow(clippy::unwrap_used, clippy::print_stdout)] // a test may end here, and say figures
 
-#[path = "support/made_day.rs"]
-mod made_day;
-#[path = "support/sealed_lot.rs"]
-mod sealed_lot;
-#[path = "support/storage_twin.rs"]
-mod storage_twin;
+use support::made_day;
+use support::sealed_lot;
+use support::storage_twin;
 
 use std::path::PathBuf;
 use std::sync::Arc;

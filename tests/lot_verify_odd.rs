@@ -4,8 +4,7 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
-#[path = "support/lot_command.rs"]
-mod lot_command;
+use support::lot_command;
 
 use std::fs;
 use std::os::unix::fs::symlink;

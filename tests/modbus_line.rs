@@ -4,10 +4,8 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/referee.rs"]
-mod referee;
+use support::house;
+use support::referee;
 
 use std::fmt::Write as _;
 use std::fs::File;

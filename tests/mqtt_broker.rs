@@ -3,10 +3,8 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
-#[path = "support/broker.rs"]
-mod broker;
-#[path = "support/house.rs"]
-mod house;
+use support::broker;
+use support::house;
 
 use std::collections::BTreeSet;
 use std::os::unix::fs::PermissionsExt as _;

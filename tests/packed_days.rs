@@ -4,10 +4,8 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/made_day.rs"]
-mod made_day;
+use support::house;
+use support::made_day;
 
 use std::path::Path;
 use std::process::Command;

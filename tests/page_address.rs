@@ -3,10 +3,8 @@
 
 #![allow(clippy::unwrap_used, clippy::panic)] // a test may end here
 
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/pty.rs"]
-mod pty;
+use support::house;
+use support::pty;
 
 use std::io::{Read as _, Write as _};
 use std::net::{SocketAddr, TcpListener, TcpStream};

@@ -3,8 +3,7 @@
 
 #![allow(clippy::unwrap_used, clippy::panic)] // a test may end here
 
-#[path = "support/referee.rs"]
-mod referee;
+use support::referee;
 
 use std::fmt::Write as _;
 use std::io::Write as _;

@@ -7,14 +7,10 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods, clippy::print_stdout)] // a test may end here, and measure
 
-#[path = "support/broker.rs"]
-mod broker;
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/play.rs"]
-mod play;
-#[path = "support/pty.rs"]
-mod pty;
+use support::broker;
+use support::house;
+use support::play;
+use support::pty;
 
 use std::path::Path;
 use std::process::Command;

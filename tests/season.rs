@@ -10,8 +10,7 @@
 
 #![allow(clippy::unwrap_used, clippy::print_stdout, clippy::disallowed_methods)] // a test may end here, and say figures
 
-#[path = "support/lived.rs"]
-mod lived;
+use support::lived;
 
 use std::path::Path;
 use std::process::{Command, Output};

@@ -8,12 +8,9 @@
 
 #![allow(clippy::unwrap_used, clippy::print_stdout)] // a test may end here, and say figures
 
-#[path = "support/lived.rs"]
-mod lived;
-#[path = "support/made_day.rs"]
-mod made_day;
-#[path = "support/referee.rs"]
-mod referee;
+use support::lived;
+use support::made_day;
+use support::referee;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};

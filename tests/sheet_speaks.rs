@@ -4,8 +4,7 @@
 
 #![allow(clippy::unwrap_used, clippy::panic)] // a test may end here
 
-#[path = "support/made_day.rs"]
-mod made_day;
+use support::made_day;
 
 use std::path::Path;
 use std::sync::Arc;

@@ -4,14 +4,10 @@
 
 #![allow(clippy::unwrap_used, clippy::disallowed_methods, dead_code, clippy::print_stdout)] // a test may end here, and measure
 
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/moody_disk.rs"]
-mod moody_disk;
-#[path = "support/page_room.rs"]
-mod page_room;
-#[path = "support/pty.rs"]
-mod pty;
+use support::house;
+use support::moody_disk;
+use support::page_room;
+use support::pty;
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;

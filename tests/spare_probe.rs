@@ -5,8 +5,7 @@
 #![allow(clippy::unwrap_used)] // a test may end here
 #![allow(clippy::single_range_in_vec_init)] // one range of seconds is meant
 
-#[path = "support/wheel.rs"]
-mod wheel;
+use support::wheel;
 
 use std::ops::Range;
 use std::sync::Arc;

@@ -7,12 +7,9 @@
 
 #![allow(clippy::unwrap_used, clippy::panic)] // a test may end here
 
-#[path = "support/broker.rs"]
-mod broker;
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/pty.rs"]
-mod pty;
+use support::broker;
+use support::house;
+use support::pty;
 
 use std::path::Path;
 use std::time::Duration;

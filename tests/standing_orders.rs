@@ -4,10 +4,8 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
-#[path = "support/house.rs"]
-mod house;
-#[path = "support/pty.rs"]
-mod pty;
+use support::house;
+use support::pty;
 
 use std::path::Path;
 use std::sync::Arc;

@@ -35,4 +35,26 @@ impl Bench {
         }));
         Self { house, clock, pty, seq: 0 }
     }
+
+    /// A reading a second after the last one, taken `age_s` before it is sent.
+    pub fn reading(&mut self, celsius: f64, age_s: u32) {
+        self.clock.advance(Duration::from_secs(1));
+        self.pty.send_reading(self.seq, "milk", celsius, age_s * 1000);
+        self.seq += 1;
+        let wanted = u64::from(self.seq);
+        assert!(wait_for(Duration::from_secs(10), || self.house.taken() >= wanted));
+    }
+
+    /// So many readings, one a second.
+    pub fn readings(&mut self, n: u32) {
+        for _ in 0..n {
+            self.reading(31.0 + f64::from(self.seq) * 0.001, 0);
+        }
+    }
+
+    /// What is shown of the milk.
+    pub fn shown_celsius(&self) -> Option<f64> {
+        let shown = self.house.shown();
+        shown.view.kettles.iter().find(|k| &*k.kettle == "milk").and_then(|k| k.celsius)
+    }
 }

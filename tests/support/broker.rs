@@ -1,7 +1,6 @@
 //! A real mosquitto on a free loopback port, with its own configuration and
 //! its own memory; and a small client to publish and to listen with.
 
-#![allow(dead_code)] // each test uses a part of it
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
 use std::net::{TcpListener, TcpStream};

@@ -1,6 +1,5 @@
 //! A daemon running in a thread of the test, or as a process of its own.
 
-#![allow(dead_code)] // each test uses a part of it
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
 use std::io::Read as _;
@@ -122,13 +121,13 @@ pub struct Process {
 impl Process {
     /// Starts `curdtrace run` on the configuration in `folder`.
     pub fn run(folder: &Path) -> Self {
-        Self::started(folder, Command::new(env!("CARGO_BIN_EXE_curdtrace")))
+        Self::started(folder, Command::new(crate::program()))
     }
 
     /// As [`Process::run`], with SIGHUP ignored as `nohup` does.
     pub fn run_beyond_the_terminal(folder: &Path) -> Self {
         let mut shell = Command::new("sh");
-        shell.args(["-c", "trap '' HUP; exec \"$0\" \"$@\"", env!("CARGO_BIN_EXE_curdtrace")]);
+        shell.args(["-c", "trap '' HUP; exec \"$0\" \"$@\""]).arg(crate::program());
         Self::started(folder, shell)
     }
 

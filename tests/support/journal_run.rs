@@ -1,6 +1,5 @@
 //! A run of the journal whose every line is known, for the tests that break it.
 
-#![allow(dead_code)] // each test uses a part of it
 #![allow(clippy::unwrap_used)] // a test may end here
 
 use std::path::{Path, PathBuf};

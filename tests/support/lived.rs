@@ -2,7 +2,6 @@
 //! lots, as the daemon does it but for its threads and its clock: a day takes
 //! as long as the engine does.
 
-#![allow(dead_code)] // each test uses a part of it
 #![allow(clippy::unwrap_used)] // a test may end here
 
 use std::collections::BTreeMap;

@@ -7,7 +7,7 @@ use std::process::{Command, Output, Stdio};
 
 /// Exit code, standard output and standard error.
 pub fn run(place: &Path, args: &[&str]) -> (i32, String, String) {
-    let Output { status, stdout, stderr } = Command::new(env!("CARGO_BIN_EXE_curdtrace"))
+    let Output { status, stdout, stderr } = Command::new(crate::program())
         .arg("lot")
         .args(args)
         .current_dir(place)

@@ -1,7 +1,6 @@
 //! An invented make at an invented hut, written into a journal as the daemon
 //! writes it: readings of one or two probes, marks, what the engine said.
 
-#![allow(dead_code)] // each test uses a part of it
 #![allow(clippy::unwrap_used, clippy::cast_possible_wrap, clippy::too_many_arguments)] // a test may end here
 
 use std::path::{Path, PathBuf};

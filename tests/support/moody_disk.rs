@@ -1,8 +1,6 @@
 //! The real disk with moods: full, failing to sync, slow. Each can be switched
 //! while the daemon runs.
 
-#![allow(dead_code)] // each test uses a part of it
-
 use std::io;
 use std::path::Path;
 use std::sync::Arc;

@@ -1,7 +1,6 @@
 //! A simulated make played to a running daemon, its clock moved by hand, so
 //! that a morning passes in seconds.
 
-#![allow(dead_code)] // each test uses a part of it
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
 use std::time::Duration;

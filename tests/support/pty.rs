@@ -1,6 +1,5 @@
 //! A probe box at the other end of a pseudo-terminal.
 
-#![allow(dead_code)] // each test uses a part of it
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
 use std::fs::File;

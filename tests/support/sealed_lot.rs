@@ -1,6 +1,5 @@
 //! A lot on the twin of the disk: before it is closed, closed, and signed.
 
-#![allow(dead_code)] // each test uses a part of it
 #![allow(clippy::unwrap_used)] // a test may end here
 
 use std::collections::BTreeMap;

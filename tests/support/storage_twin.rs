@@ -5,7 +5,6 @@
 //! folder. A sync that fails loses the unsynced bytes for good, as Linux does:
 //! a later sync of the file comes back well and the bytes are not there.
 
-#![allow(dead_code)] // each test uses a part of it
 #![allow(clippy::unwrap_used)] // a test may end here
 
 use std::collections::{BTreeMap, BTreeSet};

@@ -126,6 +126,26 @@ fn milk_that_comes_soon_after_the_curd_is_out_is_a_make_and_its_cook_is_called()
     }
 }
 
+/// Milk that goes on the fire soon after a curd was drawn is colder than any whey that
+/// stood for so long: it is not told as whey first.
+#[test]
+fn milk_warmed_soon_after_the_curd_is_out_is_not_told_as_whey() {
+    let cheese = |seed| {
+        let options = Options { odd: 0.0, whey_planned: Some(false), ..Options::default() };
+        make(seed, Family::SemiCooked, &options, Marks::None)
+    };
+    let has_whey = |m: &Make| m.began.iter().any(|b| b.0 == Stage::WheyHeating);
+    let pairs = (0..12).map(|seed| (seed, cheese(seed), cheese(seed + 100)));
+    let without: Vec<_> = pairs.filter(|(_, a, b)| !has_whey(a) && !has_whey(b)).collect();
+    assert!(without.len() >= 6, "{} pairs of makes without whey", without.len());
+    for ((seed, first, second), minutes) in without.iter().zip([8, 20, 35].into_iter().cycle()) {
+        let out = play(&first.plan, &again(first, second, minutes));
+        let is_whey = |e: &&Effect| matches!(&e.what, Conclusion::Stage(s) if s.stage == Stage::WheyHeating);
+        assert_eq!(out.iter().find(is_whey), None, "seed {seed}, {minutes} min");
+        assert_eq!(makes(&out).len(), 2, "seed {seed}, {minutes} min");
+    }
+}
+
 #[test]
 fn whey_that_goes_back_on_the_fire_is_no_next_milk() {
     for seed in 0..4 {

@@ -31,6 +31,11 @@ const SURE: f64 = 0.95;
 /// A probe out of the whey is colder by more than this after a minute, °C.
 const OUT_C: f64 = 1.5;
 
+/// Whey that was drawn off its curd, or poured back into the kettle, is colder by no
+/// more than this, °C; and it cools no faster than so, °C/s (7 °C/h; an open kettle of a
+/// hundred litres loses 1.9 °C/h at 32 °C and 5.4 °C/h at 52 °C, computed).
+const WHEY_DROPS_C: f64 = 5.0;
+const WHEY_COOLS: f64 = 7.0 / 3600.0;
 /// Whey that is heated goes beyond where the curd was cooked by this, °C.
 const WHEY_BEYOND_C: f64 = 1.5;
 
@@ -191,10 +196,21 @@ impl Story {
                 let target = cook.and_then(|t| f.grammar.slots[t.slot].target_celsius);
                 let cooked_on = self.told.last().is_some_and(|t| t.stage < Stage::Drawing)
                     && history.smooth_at(now - 1.0).zip(target).is_some_and(|(c, t)| c < t + WHEY_BEYOND_C);
-                since_s >= 60.0 && b.reached > 0.85 && rose >= 1.5 && !cooked_on
+                let is_milk = low.is_some_and(|c| self.is_too_cold_for_whey(f, b.place, c, history));
+                since_s >= 60.0 && b.reached > 0.85 && rose >= 1.5 && !cooked_on && !is_milk
             }
             _ => true,
         }
+    }
+
+    /// Whether what goes on the fire at `place` is colder than the whey of the curd that
+    /// was drawn can be by then: it is the next milk.
+    fn is_too_cold_for_whey(&self, f: &Finder, place: f64, celsius: f64, history: &History) -> bool {
+        let Some(drawn) = self.told.iter().rev().find(|t| t.stage == Stage::Drawing) else { return false };
+        let bin = (drawn.began_s - f.second_of(0.0)) / BIN_S;
+        let stood_s = (place - bin).max(0.0) * BIN_S;
+        let whey = history.smooth_at(bin - 6.0);
+        whey.is_some_and(|whey| celsius < whey - WHEY_DROPS_C - WHEY_COOLS * stood_s)
     }
 
     /// Whether the cook before `slot` came within `short` °C of its target, where

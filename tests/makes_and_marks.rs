@@ -226,28 +226,62 @@ fn a_probe_that_comes_back_from_a_long_lift_calls_nothing() {
     // Out for 85 s in mid-cook, and back within half a minute as a thick probe is.
     for minutes in 4..9 {
         let out_ns = began + minutes * 60 * SECOND_NS;
-        let lines: Lines = cook
-            .lines
-            .iter()
-            .map(|(t, s)| match s {
-                Spoken::Reading(r) if r.celsius.is_some() => {
-                    let away_s = (t - out_ns) as f64 / 1.0e9;
-                    let milk = r.celsius.unwrap();
-                    let celsius = match away_s {
-                        s if s < 0.0 => milk,
-                        s if s < 85.0 => 19.0 + (milk - 19.0) * (-s / 12.0).exp(),
-                        s => milk - (milk - 19.0) * (-(s - 85.0) / 9.0).exp(),
-                    };
-                    (*t, Spoken::Reading(Reading { celsius: Some(celsius), ..r.clone() }))
-                }
-                _ => (*t, s.clone()),
-            })
-            .collect();
-        let out = play(&cook.plan, &lines);
+        let out = play(&cook.plan, &lifted(&cook, out_ns, 85.0, 12.0));
         let early = |c: &&(i64, Option<f64>)| c.0 > out_ns && c.0 < out_ns + 180 * SECOND_NS;
         off += calls(&out, AlarmKind::HeatOff, true).iter().filter(early).count();
     }
     assert_eq!(off, 0, "calls within three minutes of a lift in mid-cook");
+}
+
+/// A make whose probe hangs in the air for `for_s` from `out_ns` on, which it follows
+/// within `follows_s`, and is back as a thick probe is.
+fn lifted(cook: &Make, out_ns: i64, for_s: f64, follows_s: f64) -> Lines {
+    let colder = |away_s: f64| 1.0 - (-away_s / follows_s).exp();
+    cook.lines
+        .iter()
+        .map(|(t, s)| match s {
+            Spoken::Reading(r) if r.celsius.is_some() => {
+                let away_s = (t - out_ns) as f64 / 1.0e9;
+                let milk = r.celsius.unwrap();
+                let celsius = match away_s {
+                    s if s < 0.0 => milk,
+                    s if s < for_s => milk - (milk - 19.0) * colder(s),
+                    s => milk - (milk - 19.0) * colder(for_s) * (-(s - for_s) / 9.0).exp(),
+                };
+                (*t, Spoken::Reading(Reading { celsius: Some(celsius), ..r.clone() }))
+            }
+            _ => (*t, s.clone()),
+        })
+        .collect()
+}
+
+/// Milk of the evening stands in a room as warm as itself, the probe in it: nothing shows
+/// when it was put in, and the fire has only a few degrees to give.
+#[test]
+fn milk_that_stood_in_a_warm_room_is_a_make_once_it_is_warmed() {
+    for seed in [1, 4, 7] {
+        let cheese = make(seed, Family::SemiCooked, &Options { odd: 0.0, ..Options::default() }, Marks::None);
+        let set = cheese.plan.stages.iter().find(|s| s.kind == Stage::Warming).unwrap().to_celsius.unwrap();
+        let warm = set - 6.0;
+        let start = cheese.lines[0].0;
+        // The lines from where its milk came to that temperature, after 45 minutes of it.
+        let above =
+            |l: &(i64, Spoken)| matches!(&l.1, Spoken::Reading(r) if r.celsius.is_some_and(|c| c > warm));
+        let from = cheese.lines.windows(3).position(|w| w.iter().all(above)).unwrap();
+        let stands = (1..45 * 30).map(|k| {
+            let celsius = warm + 0.0625 * (k % 3) as f64;
+            (
+                cheese.lines[from].0 - (45 * 30 - k) * 2 * SECOND_NS,
+                Spoken::Reading(Reading::of(KETTLE, celsius)),
+            )
+        });
+        let lines: Lines = stands.chain(cheese.lines[from..].iter().cloned()).collect();
+        assert!(start < cheese.lines[from].0, "seed {seed}: it was warmed");
+        let out = play(&cheese.plan, &lines);
+        let told = stages(makes(&out)[0]);
+        assert!(told.starts_with(&[Stage::Warming]) && told.contains(&Stage::Cooking), "{told:?}");
+        assert_eq!(calls(&out, AlarmKind::HeatOff, true).len(), 1, "seed {seed}");
+    }
 }
 
 /// Where nobody said what was wanted, the record says no target, and none reached.

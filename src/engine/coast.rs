@@ -25,8 +25,17 @@ const UNKNOWN_SD_S: f64 = 60.0;
 /// How likely the heat came off at another time than was said, against the peak of
 /// what was said.
 const OTHERWISE: f64 = 0.05;
-/// How well the loss is known, as a share.
+/// How well the loss is known, as a share; and between which shares of it a fit is
+/// believed: what else explains the trace (a hold, a second heating, a hand's water) is
+/// no coast.
 const LOSS_SD: f64 = 0.2;
+const LOSS_SHARES: std::ops::Range<f64> = 0.3..4.0;
+/// So near to the ends of where it was looked for, a fitted end of the heat was not
+/// found, seconds.
+const EDGE_S: f64 = 8.0;
+/// An ending that contradicts what is believed by more than so many deviations is worth
+/// the less.
+const CONTRADICTS: f64 = 3.0;
 
 /// A belief about a kettle's coast.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -84,6 +93,7 @@ impl Said {
 /// `None` where there is too little to fit.
 pub(super) fn fit(trace: &[(f64, f64)], said: &Said, loss: f64, var_bin: f64) -> Option<Ending> {
     let (first_s, last_s) = said.between();
+    let found = first_s + EDGE_S..last_s - EDGE_S;
     let before = trace.iter().filter(|(t, _)| *t < said.first_s()).count();
     if before < 6 || trace.len() - before < 10 {
         return None;
@@ -98,26 +108,27 @@ pub(super) fn fit(trace: &[(f64, f64)], said: &Said, loss: f64, var_bin: f64) ->
                 if f <= 0.0 && decay_s > 60.0 {
                     continue;
                 }
-                let Some((rate, ss)) = least_squares(trace, off_s, (f, decay_s), (loss, var_bin)) else {
+                let Some(fit) = least_squares(trace, off_s, (f, decay_s), (loss, var_bin)) else {
                     continue;
                 };
                 let theta_s = WALL_S + f * decay_s;
                 let z = (theta_s - UNKNOWN_S) / UNKNOWN_SD_S;
                 // Half the misfit counts: neighbouring bins are not independent.
                 let bare = if f <= 0.0 { 1.0 } else { 0.0 };
-                let ln = -0.25 * ss / var_bin - 0.5 * z * z + bare + said.ln_off(off_s);
-                if rate > 0.0 {
+                let ln = -0.25 * fit.squares / var_bin - 0.5 * z * z + bare + said.ln_off(off_s);
+                if fit.rate > 0.0 {
                     best = best.max(ln);
-                    points.push((ln, theta_s, decay_s, off_s, rate));
+                    points.push((ln, theta_s, decay_s, off_s, fit));
                 }
             }
         }
         off_s += 6.0;
     }
-    for (ln, theta_s, decay_s, off_s, rate) in points {
-        sum.add(libm::exp(ln - best), theta_s, decay_s, off_s, rate);
+    for (ln, theta_s, decay_s, off_s, fit) in points {
+        sum.add(libm::exp(ln - best), theta_s, decay_s, off_s, &fit);
     }
-    sum.ending()
+    let (ending, lost) = sum.ending()?;
+    (found.contains(&ending.off_s) && (loss <= 0.0 || LOSS_SHARES.contains(&(lost / loss)))).then_some(ending)
 }
 
 #[derive(Default)]
@@ -128,29 +139,33 @@ struct Sums {
     decay: f64,
     off: f64,
     rate: f64,
+    loss: f64,
 }
 
 impl Sums {
-    fn add(&mut self, w: f64, theta: f64, decay: f64, off: f64, rate: f64) {
+    fn add(&mut self, w: f64, theta: f64, decay: f64, off: f64, fit: &Fit) {
         self.w += w;
         self.theta += w * theta;
         self.theta2 += w * theta * theta;
         self.decay += w * decay;
         self.off += w * off;
-        self.rate += w * rate;
+        self.rate += w * fit.rate;
+        self.loss += w * fit.loss;
     }
 
-    fn ending(&self) -> Option<Ending> {
+    /// The mean of it all, and its loss, °C/s.
+    fn ending(&self) -> Option<(Ending, f64)> {
         if self.w <= 0.0 {
             return None;
         }
         let theta_s = self.theta / self.w;
         let var = (self.theta2 / self.w - theta_s * theta_s).max(0.0);
-        Some(Ending {
+        let ending = Ending {
             coast: Coast { theta_s, sd_s: libm::sqrt(var + 16.0), decay_s: self.decay / self.w },
             off_s: self.off / self.w,
             rate: self.rate / self.w,
-        })
+        };
+        Some((ending, self.loss / self.w))
     }
 }
 
@@ -160,14 +175,23 @@ fn arrived_s(u: f64, f: f64, decay_s: f64) -> f64 {
         + f * (decay_s + WALL_S) * (1.0 - libm::exp(-u / (decay_s + WALL_S)))
 }
 
-/// Least squares of level, rate and loss for one end; gives the rate and the
-/// sum of squares.
+/// What least squares gave for one end.
+struct Fit {
+    /// °C/s before the end.
+    rate: f64,
+    /// °C/s.
+    loss: f64,
+    /// Sum of squares, °C².
+    squares: f64,
+}
+
+/// Least squares of level, rate and loss for one end.
 fn least_squares(
     trace: &[(f64, f64)],
     off_s: f64,
     (f, decay_s): (f64, f64),
     (loss, var_bin): (f64, f64),
-) -> Option<(f64, f64)> {
+) -> Option<Fit> {
     let mut a = [[0.0f64; 4]; 3];
     let mut yy = 0.0;
     let base = trace[0].1;
@@ -193,7 +217,7 @@ fn least_squares(
     let b = [a[0][3], a[1][3], a[2][3]];
     let x = solve(a)?;
     let ss = yy - (0..3).map(|i| x[i] * b[i]).sum::<f64>() + pull * sq(loss);
-    Some((x[1] / 60.0, ss.max(0.0)))
+    Some(Fit { rate: x[1] / 60.0, loss: x[2] / 60.0, squares: ss.max(0.0) })
 }
 
 /// Gauss with pivots, three by three.
@@ -230,7 +254,9 @@ impl Coast {
     /// than it knows.
     #[must_use]
     pub fn heard(&self, shown: &Self, sd_s: f64) -> Self {
-        let (old, new) = (1.0 / sq(self.sd_s), 1.0 / (sq(shown.sd_s) + sq(sd_s)));
+        let new = sq(shown.sd_s) + sq(sd_s);
+        let apart = sq(shown.theta_s - self.theta_s) / (sq(self.sd_s) + new);
+        let (old, new) = (1.0 / sq(self.sd_s), 1.0 / (new * (apart / sq(CONTRADICTS)).max(1.0)));
         let mix = |a: f64, b: f64| (old * a + new * b) / (old + new);
         Self {
             theta_s: mix(self.theta_s, shown.theta_s),
@@ -306,11 +332,26 @@ mod tests {
                 (t, 36.0 + rate * arrived + loss * (arrived - t) + scatter)
             })
             .collect();
-        let ending = |off| fit(&trace, &Said { about_s: 300.0, off }, loss, 0.05 * 0.05).unwrap();
-        let called = ending(Some((0.0, 9.0)));
+        let ending = |off| fit(&trace, &Said { about_s: 300.0, off }, loss, 0.05 * 0.05);
+        let called = ending(Some((0.0, 9.0))).unwrap();
         assert!((called.coast.theta_s - 205.0).abs() < 30.0 && called.off_s.abs() < 25.0, "{called:?}");
         let blind = ending(None);
-        assert!((blind.off_s - called.off_s).abs() > 60.0, "{blind:?}");
+        assert!(blind.is_none_or(|b| (b.off_s - called.off_s).abs() > 60.0), "{blind:?}");
+    }
+
+    /// Heat that goes on, a little less, is no end of it: nothing is learned.
+    #[test]
+    fn a_fire_that_burns_on_teaches_no_coast() {
+        let trace: Vec<(f64, f64)> = (-26..30i32)
+            .map(|k| {
+                let t = f64::from(k) * 10.0;
+                let scatter = 0.02 * f64::from((k * 7919).rem_euclid(5) - 2);
+                (t, 36.0 + 0.4 / 60.0 * t.min(0.0) + 0.37 / 60.0 * t.max(0.0) + scatter)
+            })
+            .collect();
+        let said = Said { about_s: 30.0, off: None };
+        let shown = fit(&trace, &said, 0.04 / 60.0, 0.04 * 0.04);
+        assert_eq!(shown, None);
     }
 
     #[test]
@@ -319,6 +360,9 @@ mod tests {
         let odd = Coast { theta_s: 30.0, sd_s: 4.0, decay_s: 60.0 };
         let now = known.heard(&odd, 12.0);
         assert!((60.0..80.0).contains(&now.theta_s) && now.sd_s < 9.0, "{now:?}");
+        // A hold that is taken for a coast: the further off, the less it is worth.
+        let hold = known.heard(&Coast { theta_s: 290.0, sd_s: 4.0, decay_s: 480.0 }, 12.0);
+        assert!((90.0..105.0).contains(&hold.theta_s), "{hold:?}");
         // A kettle never met learns most of its first ending.
         let first = Coast::unknown().heard(&odd, 12.0);
         assert!((30.0..36.0).contains(&first.theta_s), "{first:?}");

@@ -25,6 +25,9 @@ const SLOWEST: f64 = 0.05 / 60.0;
 /// Nor does any fire heat a kettle faster than this, °C/s (4 °C/min): what rises
 /// faster is a probe that comes back into the milk.
 const FASTEST: f64 = 4.0 / 60.0;
+/// What rose or fell faster than that was the probe on its way, out of the milk or back;
+/// so many bins later it shows the milk again.
+const SETTLES_BINS: u8 = 4;
 /// A trend that does not know where it will be at the end of the coast by this much
 /// calls nothing, °C.
 const KNOWS_C: f64 = 1.2;
@@ -37,6 +40,8 @@ const REACTION_SIGMA: f64 = 0.45;
 /// What a forecast is off by beside all that it accounts for, °C: gusts, a probe
 /// that hangs elsewhere. Chosen so that the band holds as often as it says.
 const REST_SD_C: f64 = 0.1;
+/// How much a coast differs from what the kettle's usually is, as a share.
+const DAY_TO_DAY: f64 = 0.2;
 /// 80 % of a normal distribution lie within this many deviations.
 const BAND: f64 = 1.2816;
 /// Bins kept for looking at how a heating ended.
@@ -51,6 +56,12 @@ const MARKED_SD_S: f64 = 10.0;
 /// still rises is what was in wall and embers, seconds.
 const OFF_SHOWS_S: f64 = 120.0;
 const COASTS_S: f64 = 300.0;
+/// A call came to nothing where the milk stands so long after it, seconds, and was never
+/// within this of what was foreseen, °C: what rose was warm whey mixed in, or a fire that
+/// went out. What heats it then is another heating, and wants its own call.
+const NOTHING_AFTER_S: f64 = 240.0;
+const SHORT_C: f64 = 0.6;
+
 /// The call of a heating.
 #[derive(Debug, Clone, Copy)]
 struct Called {
@@ -61,9 +72,18 @@ struct Called {
     reaction_s: f64,
 }
 
+/// What a call foresaw, and how near it the milk has come since.
+#[derive(Debug, Clone, Copy)]
+struct Foreseen {
+    called_s: f64,
+    target: f64,
+    top: f64,
+}
+
 /// One heating.
 #[derive(Debug, Clone, Default)]
 struct Heating {
+    number: u32,
     began_s: f64,
     /// The lowest the milk was since, °C.
     low: f64,
@@ -103,10 +123,17 @@ pub struct Heat {
     heating: Option<Heating>,
     /// The heating before, while the running one may turn out to be the same.
     before: Option<Heating>,
-    /// Counts heatings of this make and those before.
+    /// Counts heatings of this make and those before; one that is taken back and told
+    /// again is the same.
     pub number: u32,
+    /// The highest so far, and whether the next one is no earlier one told again.
+    last_number: u32,
+    anew: bool,
+    foreseen: Option<Foreseen>,
     recent: VecDeque<(f64, f64)>,
     var_bin: f64,
+    /// For so many bins yet the trend may be the probe's and not the milk's.
+    unsettled: u8,
     /// Cached coast in seconds of the running rate.
     coast_lead_s: f64,
     /// When the call of each heating came: (heating began, called).
@@ -126,8 +153,12 @@ impl Heat {
             heating: None,
             before: None,
             number: 0,
+            last_number: 0,
+            anew: false,
+            foreseen: None,
             recent: VecDeque::with_capacity(KEPT),
             var_bin: 0.03 * 0.03,
+            unsettled: 0,
             calls: Vec::new(),
         }
     }
@@ -137,6 +168,8 @@ impl Heat {
     pub fn bin(&mut self, bin: &Bin, hot: f64, trend: Option<&Trend>, slow_var: f64) {
         let Some(trend) = trend else { return };
         self.var_bin = slow_var.max(1.0e-4);
+        self.unsettled =
+            if trend.slope.abs() < FASTEST { self.unsettled.saturating_sub(1) } else { SETTLES_BINS };
         if let Some(c) = bin.celsius
             && (c - trend.level).abs() < 0.8
         {
@@ -145,6 +178,7 @@ impl Heat {
             }
             self.recent.push_back((bin.mid_s, c));
         }
+        self.follow_call(bin.end_s, trend);
         let loss = loss_per_s(trend.level);
         self.coast_lead_s = self.coast.lead_s(trend.slope, loss);
         if let Some(h) = &mut self.heating {
@@ -165,13 +199,15 @@ impl Heat {
         if self.heating.as_ref().is_some_and(|h| !h.looked_at && t_s - h.last_hot_s > 100.0) {
             self.look_at_the_end();
         }
-        self.number += 1;
+        self.number = if std::mem::take(&mut self.anew) { self.last_number } else { self.number } + 1;
+        self.last_number = self.last_number.max(self.number);
         self.before = self.heating.take();
         let low = self.recent.iter().filter(|(at_s, _)| *at_s > t_s - 30.0).map(|x| x.1);
         let low = low.fold(f64::INFINITY, f64::min);
         // It may be told after a person said that it is over.
         let said_off_s = self.before.as_ref().and_then(|h| h.said_off_s).filter(|off_s| *off_s > t_s);
         self.heating = Some(Heating {
+            number: self.number,
             began_s: t_s,
             low,
             target,
@@ -186,7 +222,7 @@ impl Heat {
     /// when that one began, where there was one.
     pub fn take_back(&mut self) -> Option<f64> {
         let mut before = self.before.take()?;
-        self.number -= 1;
+        self.number = before.number;
         if let Some(h) = &self.heating {
             before.last_hot_s = before.last_hot_s.max(h.last_hot_s);
         }
@@ -199,14 +235,42 @@ impl Heat {
     pub fn end_make(&mut self) {
         self.calls.clear();
         self.before = None;
+        self.foreseen = None;
+    }
+
+    /// Whether what the call foresaw comes.
+    fn follow_call(&mut self, t_s: f64, trend: &Trend) {
+        let Some(foreseen) = &mut self.foreseen else { return };
+        foreseen.top = foreseen.top.max(trend.level);
+        let came = foreseen.top > foreseen.target - SHORT_C;
+        let stands = t_s - foreseen.called_s > NOTHING_AFTER_S && trend.slope < SLOWEST;
+        if !came && !stands {
+            return;
+        }
+        self.foreseen = None;
+        if came {
+            return;
+        }
+        if let Some(h) = self.heating.as_mut().filter(|h| h.called.is_some()) {
+            self.last_number += 1;
+            (h.number, self.number) = (self.last_number, self.last_number);
+            h.called = None;
+            self.calls.retain(|(began_s, _)| began_s.total_cmp(&h.began_s).is_ne());
+        } else {
+            self.anew = true;
+        }
     }
 
     /// The running heating has another target now; the stage after it has none.
     /// What was called before a higher one was wanted was no call for it.
     pub fn retarget(&mut self, target: Option<f64>) {
         let (Some(h), Some(target)) = (&mut self.heating, target) else { return };
+        if let Some(foreseen) = &mut self.foreseen {
+            foreseen.target = target;
+        }
         if h.target.replace(target).is_some_and(|old| target > old + SAME_TARGET_CELSIUS) {
             h.called = None;
+            self.foreseen = None;
             self.calls.retain(|(began_s, _)| began_s.total_cmp(&h.began_s).is_ne());
         }
     }
@@ -232,7 +296,7 @@ impl Heat {
         let ahead_s = (reaction_s + self.coast_lead_s + self.lead_s).max(0.0);
         let var_trend = trend.var_level + 2.0 * ahead_s * trend.cov.max(0.0) + sq(ahead_s) * trend.var_slope;
         let known = blind_s.is_some() || var_trend < sq(KNOWS_C);
-        if !(SLOWEST..FASTEST).contains(&rate) || !known {
+        if !(SLOWEST..FASTEST).contains(&rate) || !known || self.is_unsettled() {
             return None;
         }
         let to_go_s = (target - trend.level) / rate;
@@ -241,7 +305,8 @@ impl Heat {
         if peak - trend.level > LEFT * (trend.level - heating.low) + LEFT_C {
             return None;
         }
-        let coast_sd = rate * self.coast.sd_s * (self.coast_lead_s / self.coast.theta_s.max(1.0)).min(1.0);
+        let today_sd_s = libm::hypot(self.coast.sd_s, DAY_TO_DAY * self.coast.theta_s);
+        let coast_sd = rate * today_sd_s * (self.coast_lead_s / self.coast.theta_s.max(1.0)).min(1.0);
         let var = var_trend
             + coast_sd * coast_sd
             + sq(rate * reaction_s * REACTION_SIGMA)
@@ -259,12 +324,19 @@ impl Heat {
         })
     }
 
+    /// Whether the trend was just now a probe's on its way, out of the milk or back.
+    pub fn is_unsettled(&self) -> bool {
+        self.unsettled > 0
+    }
+
     /// The call of the running heating came, to a maker who needs `reaction_s`.
     pub fn called(&mut self, t_s: f64, trend: &Trend, reaction_s: f64) {
         if let Some(h) = &mut self.heating
             && h.called.is_none()
         {
             h.called = Some(Called { t_s, rate: trend.slope, reaction_s });
+            let foreseen = |target| Foreseen { called_s: t_s, target, top: trend.level };
+            self.foreseen = h.target.map(foreseen);
             self.calls.push((h.began_s, t_s));
         }
     }

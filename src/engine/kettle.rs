@@ -219,6 +219,9 @@ impl Kettle {
             self.still.bin(bin, slow_var, self.tracker.heating() > 0.5 || self.stirred());
             let milk = self.filter.milk().map(|m| m.0);
             self.heat.bin(bin, self.tracker.heating(), milk.as_ref(), slow_var);
+            if self.heat.is_unsettled() {
+                self.filter.may_turn();
+            }
         }
         self.bins = bins;
         self.bins.clear();

@@ -44,6 +44,17 @@ impl Calls {
             ..self
         }
     }
+
+    /// And what was called `meanwhile`, while it was taken for over.
+    fn with(self, meanwhile: Self) -> Self {
+        let either = |own: Once, other: Once| if other.was_called() { Once::Over } else { own };
+        Self {
+            get_ready: either(self.get_ready, meanwhile.get_ready),
+            heat_off: either(self.heat_off, meanwhile.heat_off),
+            at_target: either(self.at_target, meanwhile.at_target),
+            called_s: self.called_s.or(meanwhile.called_s),
+        }
+    }
 }
 
 /// The memory.
@@ -170,8 +181,9 @@ impl Occasion {
     /// Takes up the heating before where it is that number, and else a new one.
     fn resume(&mut self, number: u32) {
         let before = self.before.take_if(|b| b.0.number == number);
+        let meanwhile = if self.heating.is_none() { self.calls } else { Calls::default() };
         self.heating = before.map(|b| b.0);
-        self.calls = before.map_or_else(Calls::default, |b| b.1.resumed());
+        self.calls = before.map_or_else(Calls::default, |b| b.1.resumed().with(meanwhile));
     }
 
     fn watch_milk(&mut self, s: &Situation, plan: Option<&Plan>) {

@@ -14,8 +14,8 @@ pub const LEAD_S: RangeInclusive<f64> = -60.0..=120.0;
 pub const COAST_S: RangeInclusive<f64> = 0.0..=600.0;
 /// The same of how it dies away, seconds.
 pub const DECAY_S: RangeInclusive<f64> = 10.0..=1800.0;
-/// How much a kettle's coast varies from day to day, as a share.
-const DAY_TO_DAY: f64 = 0.25;
+/// How much a kettle's coast changes from make to make, as a share.
+const CHANGES: f64 = 0.15;
 /// What one ending shows of a kettle's coast may be off by this, seconds: a cook's,
 /// and a warming's, whose milk is soon renneted and stands, so that the rest of
 /// the heat is not seen to come.
@@ -113,6 +113,6 @@ impl Heat {
 /// Today's coast of a kettle as learned.
 pub(super) fn coast_of(l: &Learned) -> Coast {
     // Nobody knows a kettle to the second, whatever its file says.
-    let sd_s = libm::hypot(l.coast_sd_s, DAY_TO_DAY * l.coast_s).max(1.0);
+    let sd_s = libm::hypot(l.coast_sd_s, CHANGES * l.coast_s).max(1.0);
     Coast { theta_s: l.coast_s, sd_s, decay_s: l.decay_s }
 }

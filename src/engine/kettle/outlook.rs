@@ -39,7 +39,8 @@ impl Kettle {
         // A fire that was fed again slowly may not be seen for what it is: what
         // rises into the target is called all the same.
         // Above it, in curd that is stirred, it is what the kettle still gives.
-        let from_below = heats || milk.level < target;
+        // Nor after its call: that is the coast that was foreseen.
+        let from_below = heats || (milk.level < target && !self.heat.is_called());
         let rises_into_it =
             from_below && milk.slope > CREEPS && milk.level + milk.slope * reaction_s >= target;
         let fresh = age_s < 30.0;

@@ -22,6 +22,11 @@ const FROM_THE_COW_C: f64 = 39.5;
 /// Nor is it set above this, °C; with room for an overshoot.
 const HOTTEST_SET_C: f64 = 47.0;
 
+/// What hangs for long and is then warmed to where the plan sets its milk, at a fire's
+/// pace, °C/min, by so much, °C, is milk of the evening in a warm room.
+const STEADY_FIRE: f64 = 0.35;
+const EVENING_C: f64 = 5.0;
+
 /// A probe that was not put anywhere for so many bins, half an hour, hangs.
 const HUNG_BINS: usize = 180;
 
@@ -59,13 +64,13 @@ pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History)
     };
     let rose = level - low;
     let pace = rose / ((now - from) * BIN_S) * 60.0;
-    let near = match f.grammar.slots[slot].target_celsius {
+    let planned = f.grammar.slots[slot].target_celsius;
+    let near = match planned {
         Some(target) => (level - target).abs() < 2.0,
         None => level > 29.0,
     };
     // Milk still warm from the cow needs little, and a probe shows when it is put in.
-    let from_the_cow =
-        near && f.grammar.slots[slot].target_celsius.is_some() && history.stepped_up(from, 3.0);
+    let from_the_cow = near && planned.is_some() && history.stepped_up(from, 3.0);
     // A probe that is rinsed or checked swings too; but it was put into the milk.
     let wanders = put_in.is_none() && history.swings(from - BEFORE_BINS, from, SWING_C) >= 3;
     // It has hung for long where nobody was seen to put it: in milk of the
@@ -73,6 +78,7 @@ pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History)
     let hung = from > HUNG_BINS as f64 && history.plunge_before(from, HUNG_BINS).is_none();
     let (enough, bins) = match (near, from_the_cow) {
         _ if wanders => (15.0, 36.0),
+        (true, _) if hung && planned.is_some() && pace >= STEADY_FIRE => (EVENING_C, 36.0),
         _ if hung => (9.0, 36.0),
         (true, true) => (1.3, 18.0),
         (true, false) => (3.5, 18.0),

@@ -15,7 +15,7 @@ pub const COAST_S: RangeInclusive<f64> = 0.0..=600.0;
 /// The same of how it dies away, seconds.
 pub const DECAY_S: RangeInclusive<f64> = 10.0..=1800.0;
 /// How much a kettle's coast changes from make to make, as a share.
-const CHANGES: f64 = 0.15;
+const CHANGES: f64 = 0.25;
 /// What one ending shows of a kettle's coast may be off by this, seconds: a cook's,
 /// and a warming's, whose milk is soon renneted and stands, so that the rest of
 /// the heat is not seen to come.

@@ -43,8 +43,9 @@ impl Kettle {
         let from_below = heats || (milk.level < target && !self.heat.is_called());
         let rises_into_it =
             from_below && milk.slope > CREEPS && milk.level + milk.slope * reaction_s >= target;
-        let fresh = age_s < 30.0;
-        if age_s > 600.0 || (fresh && hot < 0.5 && !rises_into_it) {
+        // In a silence nobody sees the heat: it may be on, where it was not called.
+        let unseen = age_s >= 30.0 && (heats || !self.heat.is_called());
+        if age_s > 600.0 || (hot < 0.5 && !unseen && !rises_into_it) {
             return None;
         }
         let blind = (age_s > BLIND_S).then_some(age_s);

@@ -251,6 +251,10 @@ impl Heat {
         if came {
             return;
         }
+        // It still teaches what it can: the forecast itself may have been wrong.
+        if self.heating.as_ref().is_some_and(|h| h.called.is_some() && !h.looked_at) {
+            self.look_at_the_end();
+        }
         if let Some(h) = self.heating.as_mut().filter(|h| h.called.is_some()) {
             self.last_number += 1;
             (h.number, self.number) = (self.last_number, self.last_number);

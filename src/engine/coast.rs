@@ -25,10 +25,10 @@ const UNKNOWN_SD_S: f64 = 60.0;
 /// How likely the heat came off at another time than was said, against the peak of
 /// what was said.
 const OTHERWISE: f64 = 0.05;
-/// How well the loss is known, as a share; and between which shares of it a fit is
-/// believed: what else explains the trace (a hold, a second heating, a hand's water) is
-/// no coast.
+/// How well the loss is known, as a share.
 const LOSS_SD: f64 = 0.2;
+/// Between which shares of it a fit is believed: what needs another loss is a hold, a
+/// second heating or water poured in, and no coast.
 const LOSS_SHARES: std::ops::Range<f64> = 0.3..4.0;
 /// So near to the ends of where it was looked for, a fitted end of the heat was not
 /// found, seconds.
@@ -128,7 +128,8 @@ pub(super) fn fit(trace: &[(f64, f64)], said: &Said, loss: f64, var_bin: f64) ->
         sum.add(libm::exp(ln - best), theta_s, decay_s, off_s, &fit);
     }
     let (ending, lost) = sum.ending()?;
-    (found.contains(&ending.off_s) && (loss <= 0.0 || LOSS_SHARES.contains(&(lost / loss)))).then_some(ending)
+    let is_kettles = loss <= 0.0 || LOSS_SHARES.contains(&(lost / loss));
+    (found.contains(&ending.off_s) && is_kettles).then_some(ending)
 }
 
 #[derive(Default)]

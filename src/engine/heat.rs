@@ -242,27 +242,37 @@ impl Heat {
     fn follow_call(&mut self, t_s: f64, trend: &Trend) {
         let Some(foreseen) = &mut self.foreseen else { return };
         foreseen.top = foreseen.top.max(trend.level);
-        let came = foreseen.top > foreseen.target - SHORT_C;
-        let stands = t_s - foreseen.called_s > NOTHING_AFTER_S && trend.slope < SLOWEST;
-        if !came && !stands {
-            return;
+        if foreseen.top > foreseen.target - SHORT_C {
+            self.foreseen = None;
+        } else if t_s - foreseen.called_s > NOTHING_AFTER_S && trend.slope < SLOWEST {
+            self.came_to_nothing();
         }
-        self.foreseen = None;
-        if came {
+    }
+
+    fn came_to_nothing(&mut self) {
+        if !self.is_called() {
+            self.foreseen = None;
+            self.anew = true;
             return;
         }
         // It still teaches what it can: the forecast itself may have been wrong.
-        if self.heating.as_ref().is_some_and(|h| h.called.is_some() && !h.looked_at) {
+        if self.heating.as_ref().is_some_and(|h| !h.looked_at) {
             self.look_at_the_end();
         }
-        if let Some(h) = self.heating.as_mut().filter(|h| h.called.is_some()) {
-            self.last_number += 1;
-            (h.number, self.number) = (self.last_number, self.last_number);
-            h.called = None;
-            self.calls.retain(|(began_s, _)| began_s.total_cmp(&h.began_s).is_ne());
-        } else {
-            self.anew = true;
+        self.forget_call();
+        self.last_number += 1;
+        self.number = self.last_number;
+        if let Some(h) = &mut self.heating {
+            h.number = self.number;
         }
+    }
+
+    /// What was called is no call for what is heated now.
+    fn forget_call(&mut self) {
+        self.foreseen = None;
+        let Some(h) = &mut self.heating else { return };
+        h.called = None;
+        self.calls.retain(|(began_s, _)| began_s.total_cmp(&h.began_s).is_ne());
     }
 
     /// The running heating has another target now; the stage after it has none.
@@ -273,9 +283,7 @@ impl Heat {
             foreseen.target = target;
         }
         if h.target.replace(target).is_some_and(|old| target > old + SAME_TARGET_CELSIUS) {
-            h.called = None;
-            self.foreseen = None;
-            self.calls.retain(|(began_s, _)| began_s.total_cmp(&h.began_s).is_ne());
+            self.forget_call();
         }
     }
 

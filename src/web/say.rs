@@ -162,7 +162,9 @@ fn heating(k: &KettleView, target: f64, now_ns: Option<WallNs>) -> Sentence {
     if k.celsius.is_some_and(|c| c >= target) {
         return to(Sentence::of("do-heating-there"));
     }
-    if k.alarms.iter().any(|a| a.alarm == AlarmKind::HeatOff) {
+    // The call of the milk's warming may stand in the cook yet, where nobody took it.
+    let of_this = |since: Option<WallNs>| since.zip(k.stage_began).is_none_or(|(at, began)| at >= began);
+    if k.alarms.iter().any(|a| a.alarm == AlarmKind::HeatOff && of_this(a.since)) {
         // Called; what comes now is what the kettle still gives.
         return to(Sentence::of("do-heating-called"));
     }
@@ -329,6 +331,9 @@ mod tests {
         check(&k, 0.0, "do-heating-near");
         k.alarms.push(raised(AlarmKind::HeatOff, AlarmState::Acknowledged, Priority::High));
         check(&k, 0.0, "do-heating-called");
+        k.stage_began = Some(50 * S);
+        k.alarms[0].since = Some(40 * S);
+        check(&k, 0.0, "do-heating-near");
         k.alarms.clear();
         k.celsius = Some(41.2);
         check(&k, 0.0, "do-heating-there");

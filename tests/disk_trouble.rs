@@ -164,6 +164,44 @@ fn a_disk_that_hangs_is_told_and_so_is_that_it_answers() {
     assert_eq!(told.len(), 2, "{told:?}");
 }
 
+/// What waited for a disk that hung was kept in memory without an end.
+#[test]
+fn a_disk_that_hangs_for_long_does_not_fill_the_memory() {
+    let folder = tempfile::tempdir().unwrap();
+    let disk = MoodyDisk::default();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let mut setup = Setup::of(dairy(folder.path()), Clock::real());
+    setup.storage = Arc::new(disk.clone());
+    setup.most_waiting = 20;
+    let house = House::with(setup);
+    pty.keeps_first(30.0);
+    disk.0.slow_ms.store(3_600_000, Ordering::SeqCst);
+    for n in 0..60_u32 {
+        pty.send_reading(2 + n, "milk", 30.0 + 0.01 * f64::from(n), 0);
+        assert!(wait_for(SOON, || house.taken() >= u64::from(n) + 2), "the engine goes on");
+    }
+    disk.0.slow_ms.store(0, Ordering::SeqCst);
+    assert!(pty.hear_until(SOON, |p| p.acked.len() >= 15));
+    let refused = house.taken() - pty.acked.len() as u64;
+    assert!((30..50).contains(&refused), "{refused}");
+    // What was not acknowledged is still the box's, and is taken when it comes again.
+    let not: Vec<u32> = (1..=61).filter(|n| !pty.acked.contains(n)).collect();
+    for some in not.chunks(10) {
+        for n in some {
+            pty.send_reading(*n, "milk", 30.0 + 0.01 * f64::from(n - 2), 0);
+        }
+        assert!(pty.hear_until(SOON, |p| some.iter().all(|n| p.acked.contains(n))), "{:?}", pty.acked);
+    }
+    house.close().unwrap();
+    let lines = journal(&folder.path().join("data"));
+    let gaps: Vec<_> = lines.iter().filter(|l| l.contains("what=journal-gap")).collect();
+    assert!(gaps.len() == 1 && gaps[0].contains(&format!("lost={refused}i")), "{gaps:?}");
+    for n in 1..=61_u32 {
+        let seq = format!("seq={n}u");
+        assert_eq!(lines.iter().filter(|l| l.contains(&seq)).count(), 1, "{seq}");
+    }
+}
+
 /// The segment's file went on taking in readings that were acknowledged, under
 /// no name: all of them were lost.
 #[test]

@@ -173,6 +173,16 @@ fn a_strangers_hour() {
     let csv = well(data, &["export", &lot, "--as", "csv"]);
     assert!(csv.starts_with("time,probe,kettle,celsius") && csv.contains("\r\n"));
     serde_json::from_str::<serde_json::Value>(&well(data, &["export", &lot, "--as", "json"])).unwrap();
+    // One file goes over none: the same is well, another is left as it is.
+    let (alone, to) = (stick.join(format!("{lot}.csv")), stick.to_str().unwrap());
+    for _ in 0..2 {
+        well(data, &["export", &lot, "--to", to, "--as", "csv"]);
+        assert_eq!(std::fs::read_to_string(&alone).unwrap(), csv);
+    }
+    std::fs::write(&alone, "my own notes").unwrap();
+    let (code, _, err) = run(data, &["export", &lot, "--to", to, "--as", "csv"]);
+    assert!(code == 65 && err.contains("is there already"), "{code} {err}");
+    assert_eq!(std::fs::read_to_string(&alone).unwrap(), "my own notes");
 
     // What was given once is said when it is given again; `new` does all at once.
     let again = well(data, &["attach", "new", "--make", "last", "--by", "Ada"]);

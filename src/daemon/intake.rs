@@ -71,8 +71,21 @@ pub fn write(out: &mut String, what: &Happening, wall_ns: i64) -> bool {
     true
 }
 
-/// Appends a command that was given before and still stands.
-pub fn write_again(out: &mut String, c: &Command, wall_ns: i64) {
+/// What happened as lines for the journal, one or none; `again` where a command was given
+/// before and still stands.
+pub fn lines(what: &Happening, again: bool, own_ns: i64) -> Vec<String> {
+    let mut line = String::new();
+    let has_line = match what {
+        Happening::Command(command) if again => {
+            write_again(&mut line, command, own_ns);
+            true
+        }
+        _ => write(&mut line, what, own_ns),
+    };
+    has_line.then_some(line).into_iter().collect()
+}
+
+fn write_again(out: &mut String, c: &Command, wall_ns: i64) {
     let mut line = command_line(c);
     line.fields.push(truth("again", true));
     write_event(out, &line, wall_ns);

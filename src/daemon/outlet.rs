@@ -84,6 +84,17 @@ pub struct Snapshot {
     pub readings_kept: u64,
 }
 
+impl Snapshot {
+    /// A lot was opened or closed.
+    pub fn note(&mut self, lot: &LotNews) {
+        if !lot.closed {
+            self.open_lots.insert(lot.kettle.clone(), lot.id.clone());
+        } else if self.open_lots.get(&lot.kettle) == Some(&lot.id) {
+            self.open_lots.remove(&lot.kettle);
+        }
+    }
+}
+
 /// One source as it stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SourceSeen {

@@ -21,14 +21,11 @@ use super::outlet::{CommandError, Commands, Feed, Outlet, Running, Snapshot};
 use crate::config::dairy::Config;
 use crate::config::shown;
 use crate::engine::event::Name;
-use crate::engine::probe::PLAUSIBLE_CELSIUS;
 use crate::engine::view::{KettleView, View};
-use crate::journal::storage::{Disk, Storage};
-use crate::lot::at::At;
-use crate::lot::gather::{Wanted, gather};
-use crate::web::curve::Point;
 use crate::web::seam::{self, Answer, Asked, Calibrated, MarkSeen, Seam, Wish};
 use crate::web::{Room, Settings, serve};
+
+mod remembered;
 
 /// A person waits this long for a wish to be on disk; then it counts as taken
 /// in, and the store alarm says the rest.
@@ -43,9 +40,6 @@ const NOT_RECORDED: &str =
 /// after twice as long, and at last so often.
 const AGAIN_AT_FIRST: Duration = Duration::from_millis(500);
 const AGAIN_AT_LAST: Duration = Duration::from_secs(30);
-
-/// How much of the journal the curve shows after a restart: a long make.
-const LOOK_BACK_NS: i64 = 10 * 3_600_000_000_000;
 
 /// The page.
 #[derive(Debug)]
@@ -179,7 +173,7 @@ impl Page {
         }
         tokio::task::spawn_blocking({
             let (room, data) = (Arc::clone(&room), self.data.clone());
-            move || remember(&room, &data)
+            move || remembered::remember(&room, &data)
         });
         let serving = tokio::spawn(serve(listener, room, stop.clone()));
         let answering = tokio::spawn(answer(asked, feed.commands.clone(), Arc::clone(&self.board)));
@@ -206,26 +200,6 @@ impl Outlet for Page {
 
     fn run(self: Box<Self>, feed: Feed, stop: CancellationToken) -> Running {
         Box::pin(self.served(feed, stop))
-    }
-}
-
-/// Gives the page's curves what the journal holds of the last hours. Without a
-/// journal to read the curves begin now; that is no fault of the make.
-fn remember(room: &Room, data: &Path) {
-    let seen = room.seam.snapshot.borrow().clone();
-    let Some(now_ns) = seen.wall_ns else { return };
-    let storage: Arc<dyn Storage> = Arc::new(Disk);
-    for k in &seen.view.kettles {
-        let live = Some((At(now_ns - LOOK_BACK_NS), At(now_ns)));
-        let wanted = Wanted { stretches: Vec::new(), live, kettle: k.kettle.to_string() };
-        let Ok(found) = gather(&storage, &data.join("journal"), &wanted) else { return };
-        let points = found.points.get(&*k.probe).map(Vec::as_slice).unwrap_or_default();
-        let points = points.iter().map(|p| Point {
-            wall_ns: p.at.0,
-            celsius: p.celsius.filter(|c| PLAUSIBLE_CELSIUS.contains(c)),
-            good: p.good,
-        });
-        room.curves.remember(&k.kettle, points);
     }
 }
 

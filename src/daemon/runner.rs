@@ -27,7 +27,7 @@ use super::trust::Trust;
 use crate::engine::Engine;
 use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::event::{Ask, Command, Event, Happening, Mark, Name, Stamp};
-use crate::journal::Moment;
+use crate::journal::{Moment, gap_line};
 
 /// Why the runner ended before it was told to.
 #[derive(Debug, thiserror::Error)]
@@ -276,11 +276,7 @@ impl Loop {
             Some(Report::Lot(lot)) => {
                 // The terminal says it, in the dairy's language and with the folder.
                 tracing::debug!("lot {} {}", lot.id, if lot.closed { "closed" } else { "opened" });
-                if !lot.closed {
-                    self.shown.open_lots.insert(lot.kettle.clone(), lot.id.clone());
-                } else if self.shown.open_lots.get(&lot.kettle) == Some(&lot.id) {
-                    self.shown.open_lots.remove(&lot.kettle);
-                }
+                self.shown.note(&lot);
                 self.publish();
                 self.tell(Arc::new(News::Lot(lot)));
             }
@@ -339,15 +335,7 @@ impl Loop {
             _ => None,
         };
         self.begun = true;
-        let (mut lines, mut line) = (Vec::new(), String::new());
-        match &what {
-            Happening::Command(command) if again => {
-                intake::write_again(&mut line, command, own_ns);
-                lines.push(line);
-            }
-            _ if intake::write(&mut line, &what, own_ns) => lines.push(line),
-            _ => {}
-        }
+        let mut lines = intake::lines(&what, again, own_ns);
         self.r.engine.step(&Event { stamp, what }, &mut self.effects);
         let mut turned = false;
         let mut news = Vec::new();
@@ -365,16 +353,30 @@ impl Loop {
             self.tell(one.clone());
             news.push(one);
         }
-        if !lines.is_empty() || !news.is_empty() || receipt.is_some() {
-            if !lines.is_empty() {
-                self.r.store.handed();
-            }
-            self.r.recorder.record(Job { lines, at, receipt, readings, news, followed, ended_by })?;
-        }
+        self.hand_over(Job { lines, at, receipt, readings, news, followed, ended_by }, turned)?;
         if turned {
             self.publish();
         }
         Ok(())
+    }
+
+    /// Hands to the record what there is to keep, unless it is a reading that turned
+    /// nothing and the disk hangs so long that no more may wait: its receipt is dropped,
+    /// and what can be sent again is sent again.
+    fn hand_over(&mut self, mut job: Job, turned: bool) -> Result<(), RunError> {
+        if job.readings > 0 && !turned && !self.r.store.has_room() {
+            return Ok(());
+        }
+        if !job.lines.is_empty() {
+            let lost = self.r.store.take_refused();
+            if lost > 0 {
+                job.lines.insert(0, gap_line(lost, job.at));
+            }
+            self.r.store.handed();
+        } else if job.news.is_empty() && job.receipt.is_none() {
+            return Ok(());
+        }
+        Ok(self.r.recorder.record(job)?)
     }
 
     fn moment(&self) -> Moment {

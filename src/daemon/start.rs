@@ -26,7 +26,7 @@ use super::recorder::{Desk, Recorder};
 use super::resume::{Past, resume};
 use super::runner::{RunError, Runner};
 use super::sources::Sources;
-use super::store_watch::StoreWatch;
+use super::store_watch::{MOST_WAITING, StoreWatch};
 use crate::config::dairy::Config;
 use crate::engine::Engine;
 use crate::engine::event::{Ask, Command, Name};
@@ -56,12 +56,14 @@ pub struct Setup {
     pub outlets: Vec<Box<dyn Outlet>>,
     /// The disk, for the journal and the lots.
     pub storage: Arc<dyn Storage>,
+    /// So many readings may wait in memory for a disk that hangs.
+    pub most_waiting: u64,
 }
 
 impl Setup {
     /// The configuration with a clock and nothing more.
     pub fn of(config: Config, clock: Clock) -> Self {
-        Self { config, clock, outlets: Vec::new(), storage: Arc::new(Disk) }
+        Self { config, clock, outlets: Vec::new(), storage: Arc::new(Disk), most_waiting: MOST_WAITING }
     }
 }
 
@@ -215,7 +217,7 @@ impl Daemon {
             taken: count,
             tallies: sources.tallies(),
             admission,
-            store: StoreWatch::new(group),
+            store: StoreWatch::new(group).at_most(setup.most_waiting),
         };
         Ok(Self { setup, runner, feed, inputs, past, sources, _hold: hold })
     }
@@ -232,7 +234,7 @@ impl Daemon {
     /// [`DaemonError`]; the process should end with it.
     pub async fn run(self, stop: CancellationToken) -> Result<(), DaemonError> {
         let Self { setup, runner, feed, inputs, past, sources, _hold } = self;
-        let Setup { config, clock, outlets, storage: _ } = setup;
+        let Setup { config, clock, outlets, storage: _, most_waiting: _ } = setup;
         let (sources_stop, runner_stop) = (CancellationToken::new(), CancellationToken::new());
         let outlets_stop = CancellationToken::new();
         let mut shown = JoinSet::new();

@@ -7,7 +7,9 @@
 //! Terms: the *wait* counts only time in which this process ran, so that one
 //! that was stopped, or a machine that slept, accuses no disk.
 //!
-//! Invariant: a trouble is given out once, and its end once.
+//! Invariants: a trouble is given out once, and its end once. What waits for a disk
+//! that hangs does not fill the memory: beyond [`MOST_WAITING`] readings are refused,
+//! and counted for the record.
 
 use std::collections::VecDeque;
 use std::time::Duration;
@@ -25,6 +27,9 @@ const LONGEST_TURN: Duration = Duration::from_secs(2);
 /// Jobs that came within so long are counted as one.
 const TOGETHER: Duration = Duration::from_millis(100);
 
+/// So many jobs may wait: a day of one probe that speaks twice a second, some 60 MB.
+pub const MOST_WAITING: u64 = 180_000;
+
 /// What to tell: whether readings are kept, and what is the matter.
 pub type Told = (bool, String);
 
@@ -32,8 +37,13 @@ pub type Told = (bool, String);
 #[derive(Debug)]
 pub struct StoreWatch {
     patience: Duration,
-    /// Jobs handed over since the start.
+    /// Jobs handed over since the start, and how many of them are synced.
     handed: u64,
+    kept: u64,
+    /// How many may wait.
+    most: u64,
+    /// Readings refused since that was last told.
+    refused: u64,
     /// Jobs not synced: the last of some that came together, and when the first
     /// of them came.
     waiting: VecDeque<(u64, Duration)>,
@@ -52,12 +62,34 @@ impl StoreWatch {
         Self {
             patience: HANGS_AFTER.saturating_add(group),
             handed: 0,
+            kept: 0,
+            most: MOST_WAITING,
+            refused: 0,
             waiting: VecDeque::new(),
             ran: Duration::ZERO,
             looked: None,
             failed: None,
             told: None,
         }
+    }
+
+    /// Lets at most so many jobs wait.
+    #[must_use]
+    pub fn at_most(self, most: u64) -> Self {
+        Self { most, ..self }
+    }
+
+    /// Whether there is room for one more reading to wait; where there is none it is
+    /// counted as refused.
+    pub fn has_room(&mut self) -> bool {
+        let room = self.handed - self.kept < self.most;
+        self.refused += u64::from(!room);
+        room
+    }
+
+    /// How many readings were refused since this was last asked.
+    pub fn take_refused(&mut self) -> u64 {
+        std::mem::take(&mut self.refused)
     }
 
     /// One job with lines was handed over.
@@ -71,6 +103,7 @@ impl StoreWatch {
 
     /// So many jobs are synced since the start.
     pub fn kept(&mut self, jobs: u64) {
+        self.kept = jobs.min(self.handed);
         while self.waiting.front().is_some_and(|w| w.0 <= jobs) {
             self.waiting.pop_front();
         }
@@ -149,6 +182,26 @@ mod tests {
         it.watch.kept(310);
         assert_eq!(it.watch.news().map(|t| t.0), Some(true));
         assert_eq!(it.watch.news(), None);
+    }
+
+    #[test]
+    fn what_waits_for_a_disk_that_hangs_has_an_end() {
+        let mut watch = StoreWatch::new(Duration::from_secs(1)).at_most(3);
+        let come = |watch: &mut StoreWatch, n: usize| {
+            let mut had_room = 0;
+            for _ in 0..n {
+                if watch.has_room() {
+                    watch.handed();
+                    had_room += 1;
+                }
+            }
+            had_room
+        };
+        assert_eq!(come(&mut watch, 10), 3);
+        watch.kept(2);
+        assert_eq!((come(&mut watch, 10), watch.take_refused()), (2, 15));
+        watch.kept(5);
+        assert_eq!((come(&mut watch, 2), watch.take_refused()), (2, 0));
     }
 
     #[test]

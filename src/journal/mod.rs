@@ -139,6 +139,11 @@ impl JournalError {
     }
 }
 
+/// The line which says that so many were not taken in before it.
+pub fn gap_line(lost: u64, at: Moment) -> String {
+    format!("event,what=journal-gap lost={lost}i {}", at.wall_ns())
+}
+
 /// A group in memory.
 #[derive(Debug)]
 struct Pending {
@@ -263,7 +268,7 @@ impl Journal {
             return Err(JournalError::Full(self.lost));
         }
         if self.lost > self.lost_told {
-            let gap = format!("event,what=journal-gap lost={}i {}", self.lost - self.lost_told, at.wall_ns());
+            let gap = gap_line(self.lost - self.lost_told, at);
             self.lost_told = self.lost;
             self.take(&gap, at);
         }

@@ -73,6 +73,11 @@ pub enum ExportError {
         /// Where.
         folder: PathBuf,
     },
+    /// A file of that name lies there and holds something else.
+    #[error(
+        "{0} is there already and holds something else; it was left as it is: move it away, or name another folder with --to"
+    )]
+    Taken(PathBuf),
     /// What was read back is something else.
     #[error("{0} was read back and is not what was written; take another stick")]
     Different(PathBuf),
@@ -83,7 +88,11 @@ impl ExportError {
     pub fn exit_code(&self) -> u8 {
         match self {
             Self::Lot(e) => e.exit_code(),
-            Self::InUse(_) | Self::OtherChain(_) | Self::LongerChain(_) | Self::OtherLot { .. } => 65,
+            Self::InUse(_)
+            | Self::OtherChain(_)
+            | Self::LongerChain(_)
+            | Self::OtherLot { .. }
+            | Self::Taken(_) => 65,
             Self::Write { .. } | Self::Look { .. } | Self::Different(_) => 74,
         }
     }
@@ -200,11 +209,22 @@ fn remove(folder: &Path, names: &BTreeSet<String>) -> Result<(), ExportError> {
     Ok(())
 }
 
-/// Writes a file, syncs it, reads it back and compares.
+/// Hands one file over. One that lies there is left as it is: the same is well,
+/// another is an error.
 ///
 /// # Errors
-/// [`ExportError::Write`], [`ExportError::Different`].
-pub fn write_checked(path: &Path, bytes: &[u8]) -> Result<(), ExportError> {
+/// [`ExportError::Taken`], [`ExportError::Look`]; else as for the others.
+pub fn one_file(path: &Path, bytes: &[u8]) -> Result<(), ExportError> {
+    match fs::read(path) {
+        Ok(there) if there == bytes => Ok(()),
+        Ok(_) => Err(ExportError::Taken(path.into())),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => write_checked(path, bytes),
+        Err(source) => Err(ExportError::Look { path: path.into(), source }),
+    }
+}
+
+/// Writes a file, syncs it, reads it back and compares.
+fn write_checked(path: &Path, bytes: &[u8]) -> Result<(), ExportError> {
     let dir = path.parent().unwrap_or(Path::new("."));
     let written = || -> io::Result<Vec<u8>> {
         fs::create_dir_all(dir)?;

@@ -113,7 +113,7 @@ fn one_form(room: &Room, form: Form, lots: &[String], to: Option<&PathBuf>) -> R
         match to {
             Some(to) => {
                 let path = to.join(name);
-                export::write_checked(&path, text.as_bytes()).map_err(|e| Failure::of(e.exit_code(), e))?;
+                export::one_file(&path, text.as_bytes()).map_err(|e| Failure::of(e.exit_code(), e))?;
                 say(&path.display().to_string())?;
             }
             None if lots.len() == 1 => say(text.trim_end_matches('\n'))?,

@@ -16,6 +16,10 @@ pub(super) const RIGHT: f64 = 8.0;
 pub(super) const TOP: f64 = 26.0;
 pub(super) const BOTTOM: f64 = 18.0;
 
+/// Room for a letter of a stage's name: the page's semi-bold ones, 9 units high,
+/// are wider than the sheet's.
+const LETTER: f64 = 5.3;
+
 /// So far from both its neighbours a single reading is a spike, °C.
 const SPIKE_CELSIUS: f64 = 4.0;
 
@@ -98,7 +102,7 @@ impl<'p> Axes<'p> {
                 self.foot(),
             );
             // A word that has no room stands upright or, narrower still, only in the table.
-            let (width, needs) = (x1 - x0, name.chars().count() as f64 * 4.3 + 4.0);
+            let (width, needs) = (x1 - x0, name.chars().count() as f64 * LETTER + 4.0);
             if width >= needs {
                 let _ = write!(
                     svg,

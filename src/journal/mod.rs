@@ -23,12 +23,14 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+mod index;
 pub mod known;
 mod recent;
 pub mod record;
 pub mod recover;
 pub mod replay;
 pub mod segment;
+mod shelf;
 pub mod storage;
 pub mod unpack;
 mod write;

@@ -9,22 +9,20 @@
 //! One segment is in memory at a time (64 MiB by default).
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 
 use super::JournalError;
 use super::recent;
 use super::record::{Commit, timestamp_ns};
-use super::recover::{Damage, Loaded, load, segments};
-use super::segment::{Group, SegmentName, scan};
+use super::recover::{Damage, Loaded};
+use super::segment::{Group, Scan, scan};
+use super::shelf::{Shelf, sure_in};
 use super::storage::Storage;
 
 /// A line is written this long after its own time at the latest, nanoseconds:
 /// 50 days. What claims to be older has a clock that is wrong.
 pub const LATEST_NS: u64 = 50 * 86_400 * 1_000_000_000;
-
-/// How much of a segment's head and tail is looked at to leave it out.
-const PEEK_BYTES: usize = 64 << 10;
 
 /// A stretch of wall time, ns since 1970; open where `None`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -40,7 +38,7 @@ impl Span {
     pub fn holds(&self, ns: i64) -> bool {
         self.from_ns.is_none_or(|f| ns >= f) && self.to_ns.is_none_or(|t| ns < t)
     }
-    fn is_whole(&self) -> bool {
+    pub(super) fn is_whole(&self) -> bool {
         self.from_ns.is_none() && self.to_ns.is_none()
     }
 }
@@ -79,17 +77,16 @@ pub struct Stamped {
 /// ```
 #[derive(Debug)]
 pub struct Replay {
-    storage: Arc<dyn Storage>,
-    dir: PathBuf,
+    shelf: Shelf,
     span: Span,
-    names: Vec<SegmentName>,
     next: usize,
     /// Groups before this number are left out.
     from_group: u64,
     here: Here,
     /// For each boot the offset that a group with an unsure clock is mapped by.
     known: BTreeMap<u32, Option<i64>>,
-    skipped: u64,
+    /// Where the last group ended, where the segments that were read follow one another.
+    before: Option<Edge>,
     damage: Vec<Damage>,
 }
 
@@ -109,17 +106,14 @@ impl Replay {
     /// # Errors
     /// [`JournalError::Open`] where the folder cannot be read.
     pub fn open(storage: Arc<dyn Storage>, dir: &Path, span: Span) -> Result<Self, JournalError> {
-        let names = segments(&*storage, dir).map_err(|e| JournalError::open(dir, e))?;
         Ok(Self {
-            storage,
-            dir: dir.into(),
+            shelf: Shelf::of(storage, dir, span)?,
             span,
-            names,
             next: 0,
             from_group: 0,
             here: Here::default(),
             known: BTreeMap::new(),
-            skipped: 0,
+            before: None,
             damage: Vec::new(),
         })
     }
@@ -130,18 +124,14 @@ impl Replay {
     /// # Errors
     /// As [`Replay::open`], and where a segment cannot be read.
     pub fn recent(storage: Arc<dyn Storage>, dir: &Path, back_ns: i64) -> Result<Self, JournalError> {
-        let all = Self::open(storage, dir, Span::default())?;
-        let start = recent::start(&*all.storage, dir, &all.names, back_ns)?;
+        let all = Self::open(storage.clone(), dir, Span::default())?;
+        let start = recent::start(&*storage, dir, all.shelf.names(), back_ns)?;
         Ok(Self { next: start.segment, from_group: start.group, ..all })
     }
 
-    /// Bytes passed over so far because they belong to no whole group.
-    pub fn skipped_bytes(&self) -> u64 {
-        self.skipped
-    }
-
-    /// Packed days passed so far that did not unpack as a whole; their whole
-    /// groups were read.
+    /// What of the span is not as it was written, as far as it was read: holes where
+    /// groups were, and packed days that did not unpack as a whole. What is whole was
+    /// given all the same.
     pub fn damage(&self) -> &[Damage] {
         &self.damage
     }
@@ -210,102 +200,84 @@ impl Replay {
 
     /// The first trusted offset of a boot from here on.
     fn look_ahead(&self, boot: u32) -> Result<Option<i64>, JournalError> {
-        let sure = |groups: &[Group]| {
-            groups.iter().find(|g| g.commit.boot == boot && g.commit.clock_sure).map(|g| g.commit.offset_ns)
-        };
-        if let Some(offset) = sure(&self.here.groups[self.here.group..]) {
-            return Ok(Some(offset));
+        match sure_in(&self.here.groups[self.here.group..], boot) {
+            Some(offset) => Ok(Some(offset)),
+            None => self.shelf.sure_offset_ns(self.next, boot),
         }
-        for name in &self.names[self.next.min(self.names.len())..] {
-            let data = self.load(name)?.data;
-            let found = scan(&data).groups;
-            if let Some(offset) = sure(&found) {
-                return Ok(Some(offset));
-            }
-            if found.last().is_some_and(|g| g.commit.boot != boot) {
-                break;
-            }
-        }
-        Ok(None)
-    }
-
-    fn load(&self, name: &SegmentName) -> Result<Loaded, JournalError> {
-        load(&*self.storage, &self.dir, name).map_err(|e| JournalError::open(&self.dir.join(name.file()), e))
     }
 
     /// Loads the next segment that may hold lines of the span.
     fn load_next(&mut self) -> Result<bool, JournalError> {
-        while let Some(name) = self.names.get(self.next).cloned() {
+        while self.next < self.shelf.names().len() {
+            let place = self.next;
             self.next += 1;
-            if self.is_outside(&name) {
+            if self.shelf.is_outside(place, self.span, &self.known)? {
+                let sure = self.shelf.clocks(place).iter().filter(|c| c.sure);
+                self.known.extend(sure.map(|c| (c.boot, Some(c.offset_ns))));
+                self.before = None;
                 continue;
             }
-            let Loaded { data, damage } = self.load(&name)?;
+            // One at a time in memory.
+            self.here = Here::default();
+            let Loaded { data, damage } = self.shelf.load(place)?;
+            let mut found = scan(&data);
+            if damage.is_none() && !self.span.is_whole() {
+                self.shelf.note(place, &data, &found);
+            }
             self.damage.extend(damage);
-            let found = scan(&data);
-            self.skipped += found.bad.iter().map(|b| b.len() as u64).sum::<u64>();
-            let mut groups = found.groups;
-            let void_from = self.first_number_after()?.unwrap_or(u64::MAX);
-            groups.retain(|g| (self.from_group..void_from).contains(&g.commit.group));
-            self.here = Here { data, groups, ..Here::default() };
+            let void_from = self.shelf.first_number_from(self.next)?.unwrap_or(u64::MAX);
+            found.groups.retain(|g| (self.from_group..void_from).contains(&g.commit.group));
+            self.look_for_holes(place, &data, &found);
+            self.here = Here { data, groups: found.groups, ..Here::default() };
             return Ok(true);
         }
         Ok(false)
     }
 
-    /// The number of the first whole group in the newer segments.
-    fn first_number_after(&self) -> Result<Option<u64>, JournalError> {
-        for name in &self.names[self.next..] {
-            if let Some(first) = self.peek(name, true) {
-                return Ok(Some(first.group));
+    /// Reports what a segment has lost within the span: bytes that are no group any
+    /// more, and groups that are nowhere.
+    fn look_for_holes(&mut self, place: usize, data: &[u8], found: &Scan) {
+        let file = self.shelf.names()[place].file();
+        for group in &found.groups {
+            let (commit, body) = (group.commit, &data[group.body.clone()]);
+            let body = std::str::from_utf8(body).unwrap_or_default();
+            let mut times = body.lines().filter(|l| !l.starts_with('#')).filter_map(timestamp_ns);
+            let first_ns = times.next();
+            let ends = |ns: i64| Edge { number: commit.group, ns, sure: commit.clock_sure };
+            if let (Some(before), Some(first_ns)) = (self.before, first_ns)
+                && commit.group > before.number + 1
+                && before.is_hole_in(self.span, ends(first_ns))
+            {
+                let (first, last) = (before.number + 1, commit.group - 1);
+                self.damage.push(Damage::Groups { file: file.clone(), first, last });
+                let bad = found.bad.iter().filter(|b| b.end == group.body.start);
+                self.damage.extend(bad.map(|b| Damage::Bytes {
+                    file: file.clone(),
+                    from: b.start as u64,
+                    to: b.end as u64,
+                }));
             }
-            let data = self.load(name)?.data;
-            if let Some((first, _)) = scan(&data).numbers() {
-                return Ok(Some(first));
-            }
+            let last_ns = times.next_back().or(first_ns).or(self.before.map(|b| b.ns));
+            self.before = last_ns.map(ends);
         }
-        Ok(None)
-    }
-
-    /// The first or the last commit of a segment from a little of its bytes.
-    fn peek(&self, name: &SegmentName, first: bool) -> Option<Commit> {
-        if name.packed {
-            return None;
-        }
-        let path = self.dir.join(name.file());
-        let len = self.storage.len(&path).ok()?;
-        let from = if first { 0 } else { len.saturating_sub(PEEK_BYTES as u64) };
-        let data = self.storage.read_at(&path, from, PEEK_BYTES).ok()?;
-        let found = scan(&data);
-        let group = if first { found.groups.first() } else { found.groups.last() };
-        group.map(|g| g.commit)
-    }
-
-    /// Whether a segment surely holds nothing of the span: its first and last
-    /// group have the same boot and the same trusted offset, and all that can
-    /// be in it lies before or after.
-    fn is_outside(&self, name: &SegmentName) -> bool {
-        if self.span.is_whole() {
-            return false;
-        }
-        let (Some(first), Some(last)) = (self.peek(name, true), self.peek(name, false)) else { return false };
-        if !first.clock_sure
-            || (first.boot, first.offset_ns, true) != (last.boot, last.offset_ns, last.clock_sure)
-        {
-            return false;
-        }
-        let Some((earliest, end)) = day_reach_ns(&name.day) else { return false };
-        self.span.to_ns.is_some_and(|to| to <= earliest) || self.span.from_ns.is_some_and(|from| from >= end)
     }
 }
 
-/// The earliest and the end of what a segment of that UTC day can hold, by its
-/// lines' own times, under a steady clock. They came on that day, the last
-/// group up to an hour later, and are never of later than they came; up to
-/// [`LATEST_NS`] earlier they may be. Once a late line could give the segment
-/// its day: then what it holds came up to a day later.
-fn day_reach_ns(day: &str) -> Option<(i64, i64)> {
-    let midnight: jiff::Timestamp = format!("{day}T00:00:00Z").parse().ok()?;
-    let start = i64::try_from(midnight.as_nanosecond()).ok()?;
-    Some((start.checked_sub_unsigned(LATEST_NS)?, start.checked_add(49 * 3_600_000_000_000)?))
+/// Where a group begins or ends.
+#[derive(Debug, Clone, Copy)]
+struct Edge {
+    number: u64,
+    /// As written, ns since 1970.
+    ns: i64,
+    sure: bool,
+}
+
+impl Edge {
+    /// Whether what is missing between the end of one group and the beginning of
+    /// another belongs to `span`; where clocks do not tell, it may.
+    fn is_hole_in(self, span: Span, to: Self) -> bool {
+        let before = span.from_ns.is_some_and(|from| to.ns < from);
+        let after = span.to_ns.is_some_and(|end| self.ns >= end);
+        !(self.sure && to.sure) || !(before || after)
+    }
 }

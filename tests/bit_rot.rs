@@ -90,7 +90,7 @@ fn the_whole_way() {
                 if (*from..*to).contains(&(at as u64)))
             };
             assert!(found.damage.iter().any(here), "byte {at}: {:?}", found.damage);
-            assert!(inspect(&*storage, &dir()).unwrap().iter().any(here), "byte {at}");
+            assert!(inspect(&*storage, &dir(), || ()).unwrap().iter().any(here), "byte {at}");
             let aside = storage.list(&dir().join(QUARANTINE)).unwrap();
             assert_eq!(aside.len(), 1, "byte {at}: {aside:?}");
             assert_eq!(storage.read(&path).unwrap(), bad, "damage stays where it is");

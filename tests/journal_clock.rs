@@ -116,7 +116,7 @@ fn a_packed_day_reads_the_same_and_a_damaged_one_is_said() {
     let packed = std::process::Command::new("gzip").arg(dir.path().join(&first)).status().unwrap();
     assert!(packed.success());
     assert_eq!(read(dir.path(), Span::default()), before);
-    assert!(inspect(&Disk, dir.path()).unwrap().is_empty());
+    assert!(inspect(&Disk, dir.path(), || ()).unwrap().is_empty());
     let (mut journal, boot, same) = open(dir.path(), "boot-a");
     assert_eq!((boot, same), (1, true));
     push(&mut journal, 300, 300 * 900, TRUE_NS, true);
@@ -127,7 +127,7 @@ fn a_packed_day_reads_the_same_and_a_damaged_one_is_said() {
     let middle = bytes.len() / 2;
     bytes[middle] ^= 4;
     std::fs::write(&gz, bytes).unwrap();
-    let damage = inspect(&Disk, dir.path()).unwrap();
+    let damage = inspect(&Disk, dir.path(), || ()).unwrap();
     assert!(damage.iter().any(|d| matches!(d, Damage::Unreadable { .. })), "{damage:?}");
 }
 
@@ -139,5 +139,5 @@ fn the_first_format_is_read_for_ever() {
     assert_eq!(found.len(), 24);
     assert_eq!(found[0].0.wall_ns, Some(TRUE_NS));
     assert_eq!(found[23].1, 23);
-    assert!(inspect(&Disk, &golden).unwrap().is_empty());
+    assert!(inspect(&Disk, &golden, || ()).unwrap().is_empty());
 }

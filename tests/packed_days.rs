@@ -41,7 +41,8 @@ fn three_days(data: &Path) -> Vec<(At, At)> {
 }
 
 fn names(data: &Path) -> Vec<String> {
-    Disk.list(&data.join("journal")).unwrap()
+    let all = Disk.list(&data.join("journal")).unwrap();
+    all.into_iter().filter(|n| n.contains(".lp")).collect()
 }
 
 fn pack(home: &Path) -> bool {

@@ -92,7 +92,7 @@ fn an_older_segment_cut_short_is_reported_and_nothing_else_is_touched() {
             let journal = open(&storage);
             drop(journal);
             assert_eq!(storage.len(path).unwrap(), len as u64, "only the newest segment is cut");
-            let damage = inspect(&*storage, &dir()).unwrap();
+            let damage = inspect(&*storage, &dir(), || ()).unwrap();
             assert!(
                 damage.iter().any(|d| matches!(d, Damage::Groups { .. })),
                 "segment {i} at {len}: {damage:?}"

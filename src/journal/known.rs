@@ -4,6 +4,7 @@
 use std::io;
 use std::path::Path;
 
+use super::index::Index;
 use super::record::{Commit, timestamp_ns};
 use super::recover::{load, segments};
 use super::segment::scan;
@@ -54,7 +55,15 @@ pub struct FirstSure {
 /// Whatever the disk says.
 pub fn first_sure(storage: &dyn Storage, dir: &Path, boot: u32) -> io::Result<Option<FirstSure>> {
     let mut first = None;
-    for name in segments(storage, dir)?.iter().rev() {
+    for (ago, name) in segments(storage, dir)?.iter().rev().enumerate() {
+        if let Some(index) = (ago > 0).then(|| Index::read(storage, dir, name)).flatten() {
+            if !index.clocks.is_empty() && index.clocks.iter().all(|c| c.boot < boot) {
+                return Ok(first);
+            }
+            if !index.clocks.iter().any(|c| c.sure) {
+                continue;
+            }
+        }
         let data = load(storage, dir, name)?.data;
         for group in scan(&data).groups.into_iter().rev() {
             if group.commit.boot < boot {

@@ -61,6 +61,15 @@ pub enum Damage {
     },
 }
 
+impl Damage {
+    /// The segment's file.
+    pub fn file(&self) -> &str {
+        match self {
+            Self::Bytes { file, .. } | Self::Groups { file, .. } | Self::Unreadable { file, .. } => file,
+        }
+    }
+}
+
 impl std::fmt::Display for Damage {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
@@ -134,70 +143,78 @@ pub fn load(storage: &dyn Storage, dir: &Path, name: &SegmentName) -> io::Result
 }
 
 /// Looks at every segment, copies damage to quarantine, reports it. Takes as
-/// long as reading the journal takes; cuts nothing, so it may run beside the
-/// writer.
+/// long as reading the journal takes, with one segment in memory at a time, and calls
+/// `pause` after each; cuts nothing, so it may run beside the writer.
 ///
 /// # Errors
 /// Where the folder cannot be listed.
-pub fn inspect(storage: &dyn Storage, dir: &Path) -> Result<Vec<Damage>, JournalError> {
+pub fn inspect(
+    storage: &dyn Storage,
+    dir: &Path,
+    mut pause: impl FnMut(),
+) -> Result<Vec<Damage>, JournalError> {
     let names = segments(storage, dir).map_err(|e| JournalError::open(dir, e))?;
     let mut damage = Vec::new();
-    let mut seen = Vec::new();
-    for name in &names {
+    // The newest first: a newer one's first number voids what an older one holds.
+    let mut newer: Option<Newer> = None;
+    for (i, name) in names.iter().enumerate().rev() {
+        let mut here = Vec::new();
         match load(storage, dir, name) {
-            Ok(Loaded { damage: Some(harm), .. }) => damage.push(harm),
-            Ok(Loaded { data, .. }) => seen.push((name, data.len(), scan(&data))),
-            Err(e) => damage.push(Damage::Unreadable { file: name.file(), why: e.to_string() }),
+            Ok(Loaded { damage: Some(harm), .. }) => here.push(harm),
+            Ok(Loaded { data, .. }) => {
+                let found = scan(&data);
+                // Older days were taken away by retention: their numbers are not missing.
+                let is_first = i == 0 && name.number == 1;
+                let first = judge(name, &found, data.len(), newer.as_ref(), is_first, &mut here);
+                newer = first.or(newer);
+            }
+            Err(e) => here.push(Damage::Unreadable { file: name.file(), why: e.to_string() }),
         }
-    }
-    // What a newer segment's first number leaves to each older one.
-    let mut void_from = vec![None; seen.len()];
-    for i in (1..seen.len()).rev() {
-        void_from[i - 1] = seen[i].2.numbers().map(|(first, _)| first).or(void_from[i]);
-    }
-    let mut last = match names.first() {
-        // Older days were taken away by retention: their numbers are not missing.
-        Some(first) if first.number > 1 => None,
-        _ => Some(0),
-    };
-    for ((name, len, found), void_from) in seen.iter().zip(void_from) {
-        judge(name, found, void_from, &mut last, &mut damage);
-        // A tail is damage where groups are missing after it. Else it is the
-        // newest segment's, recovery's to cut, or it was abandoned.
-        let missing = matches!((last, void_from), (Some(l), Some(next)) if next > l + 1);
-        if found.end < *len && missing {
-            damage.push(Damage::Bytes { file: name.file(), from: found.end as u64, to: *len as u64 });
-        }
+        damage.splice(0..0, here);
+        pause();
     }
     put_aside(storage, dir, &damage);
     Ok(damage)
 }
 
-/// Damage before the tail of one segment. `void_from` is the first group number
-/// of the newer ones, `last` the last number so far.
+/// The first group of the segments after one, and its file.
+type Newer = (u64, String);
+
+/// Damage of one segment of `len` bytes, and what it is to the one before it.
 fn judge(
     name: &SegmentName,
     found: &Scan,
-    void_from: Option<u64>,
-    last: &mut Option<u64>,
+    len: usize,
+    newer: Option<&Newer>,
+    is_first: bool,
     damage: &mut Vec<Damage>,
-) {
+) -> Option<Newer> {
+    let void_from = newer.map_or(u64::MAX, |n| n.0);
+    let mut last = is_first.then_some(0);
     let mut bad = found.bad.iter().peekable();
-    for group in &found.groups {
+    for group in found.groups.iter().take_while(|g| g.commit.group < void_from) {
         let number = group.commit.group;
-        if void_from.is_some_and(|v| number >= v) {
-            return;
-        }
         while let Some(b) = bad.next_if(|b| b.end <= group.body.start) {
             damage.push(Damage::Bytes { file: name.file(), from: b.start as u64, to: b.end as u64 });
         }
-        if let Some(before) = *last
+        if let Some(before) = last
             && number > before + 1
         {
             damage.push(Damage::Groups { file: name.file(), first: before + 1, last: number - 1 });
         }
-        *last = Some(number);
+        last = Some(number);
     }
+    if let (Some(before), Some((next, file))) = (last, newer)
+        && *next > before + 1
+    {
+        // A tail is damage where groups are missing after it. Else it is the
+        // newest segment's, recovery's to cut, or it was abandoned.
+        if found.end < len {
+            damage.push(Damage::Bytes { file: name.file(), from: found.end as u64, to: len as u64 });
+        }
+        damage.push(Damage::Groups { file: file.clone(), first: before + 1, last: next - 1 });
+    }
+    found.numbers().map(|(first, _)| (first, name.file()))
 }
 
 /// Copies what is damaged aside. A copy that cannot be made costs nothing: the
@@ -263,7 +280,7 @@ pub(super) fn recover(
             put_aside(storage, dir, std::slice::from_ref(&harm));
             found.damage.push(harm);
         } else if i + 1 == names.len() {
-            judge(name, &whole, None, &mut None, &mut found.damage);
+            judge(name, &whole, 0, None, false, &mut found.damage);
             put_aside(storage, dir, &found.damage);
             if !name.packed {
                 newest.open = mend(storage, dir, name, &data, &whole, &mut found);

@@ -150,6 +150,7 @@ impl Store {
         let first = found.story.stages.first().map(|s| s.began);
         record.made = first.or(record.stretches.iter().map(|s| s.from).min()).or(record.made);
         record.gaps = findings::gaps(found);
+        record.journal_damage.clone_from(&found.damaged);
         self.look_at_instruments(record);
         Ok(())
     }
@@ -164,20 +165,24 @@ impl Store {
         }
         let intent = self.put_intent(&id, &format!("lot {id} is being sealed since {at}\n"))?;
         self.drop_signature(&id)?;
+        let own;
         let points = match found {
             Some(found) => {
                 self.put(&dir.join("trace.lp"), found.trace.as_bytes())?;
                 self.put(&dir.join("trace.csv"), csv::of_trace(&found.trace).as_bytes())?;
                 self.put(&dir.join("events.jsonl"), found.events.as_bytes())?;
-                found.points.clone()
+                &found.points
             }
-            None => self.points(&id)?,
+            None => {
+                own = self.points(&id)?;
+                &own
+            }
         };
-        record.limits = self.judge_limits(record, &points, at);
+        record.limits = self.judge_limits(record, points, at);
         record.deviations = findings::deviations(record, Words::of("en"));
         self.save(record)?;
         let chain = self.chain()?;
-        let sheet = super::sheet::render(record, &points, chain.links.last());
+        let sheet = super::sheet::render(record, points, chain.links.last());
         self.put(&dir.join("sheet.html"), sheet.as_bytes())?;
         self.drop_leftovers(&id)?;
         let (files, odd) = self.hashes(&id)?;

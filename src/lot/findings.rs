@@ -69,6 +69,9 @@ pub fn deviations(record: &Record, words: &Words) -> Vec<String> {
         let values = [("probe", stretch.probe.as_str()), ("n", &n.to_string())];
         found.push(words.say("found-out-of-range", &values));
     }
+    if !record.journal_damage.is_empty() {
+        found.push(words.say("found-damage", &[("files", &record.journal_damage.join(", "))]));
+    }
     for stretch in record.stretches.iter().filter(|s| !s.also_in.is_empty()) {
         let values = [("probe", stretch.probe.as_str()), ("lots", &stretch.also_in.join(", "))];
         found.push(words.say("found-shared", &values));

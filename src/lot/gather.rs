@@ -77,6 +77,8 @@ pub struct Gathered {
     pub marks: Vec<Mark>,
     /// Stages, heatings and alarms.
     pub story: Story,
+    /// Segments that have lost something of the time that was read.
+    pub damaged: Vec<String>,
     /// The last plan followed, its TOML text; `Some(None)`: none any more.
     pub followed: Option<Option<String>>,
 }
@@ -117,6 +119,8 @@ pub fn gather(storage: &Arc<dyn Storage>, journal: &Path, wanted: &Wanted) -> Re
             _ => {}
         }
     }
+    found.damaged = replay.damage().iter().map(|d| d.file().to_owned()).collect();
+    found.damaged.dedup();
     found.story.end();
     found.put_in_order();
     Ok(found)

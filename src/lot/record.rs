@@ -103,6 +103,9 @@ pub struct Record {
     /// Times without a good reading.
     #[serde(rename = "gap", skip_serializing_if = "Vec::is_empty")]
     pub gaps: Vec<Gap>,
+    /// Segments of the journal that have lost something of the lot's time.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub journal_damage: Vec<String>,
     /// The instruments and their calibration.
     #[serde(rename = "instrument", skip_serializing_if = "Vec::is_empty")]
     pub instruments: Vec<Instrument>,

@@ -431,6 +431,7 @@ found-alarm-untaken = Alarm „{ $alarm }“ um { $times }, von niemandem versta
 found-alarm-some-untaken = Alarm „{ $alarm }“ um { $times }, { $n } davon von niemandem verstanden: { $says }
 found-gap = Kein guter Wert von Fühler { $probe } von { $from } bis { $to } ({ $min } min): { $why }
 found-out-of-range = Werte von Fühler { $probe }, die weder Milch noch Luft noch Dampf haben kann: { $n }; sie zählen nicht
+found-damage = Das Journal ist in der Zeit dieser Charge nicht ganz ({ $files }): Messwerte können fehlen
 found-shared = Ein Teil der Kurve von Fühler { $probe } gehört auch zu { $lots }
 found-no-trace = Keine Kurve wurde aufgezeichnet
 found-nothing-read = Kein Wert gehört zu dieser Charge: es war nichts anzusehen.

@@ -448,6 +448,7 @@ found-alarm-untaken = Alarm “{ $alarm }” at { $times }, taken by nobody: { $
 found-alarm-some-untaken = Alarm “{ $alarm }” at { $times }, { $n } of them taken by nobody: { $says }
 found-gap = No good reading of probe { $probe } from { $from } to { $to } ({ $min } min): { $why }
 found-out-of-range = Readings of probe { $probe } that no milk, air or steam can have: { $n }; they count for nothing
+found-damage = The journal is not whole in this lot’s time ({ $files }): readings may be missing
 found-shared = A part of probe { $probe }’s trace belongs to { $lots } too
 found-no-trace = No trace was recorded
 found-nothing-read = No reading belongs to this lot, so nothing could be looked at.

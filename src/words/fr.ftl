@@ -431,6 +431,7 @@ found-alarm-untaken = Alarme « { $alarm } » à { $times }, prise par personne 
 found-alarm-some-untaken = Alarme « { $alarm } » à { $times }, dont { $n } prises par personne : { $says }
 found-gap = Aucune bonne mesure de la sonde { $probe } de { $from } à { $to } ({ $min } min) : { $why }
 found-out-of-range = Mesures de la sonde { $probe } que ni lait, ni air, ni vapeur ne peut avoir : { $n } ; elles ne comptent pas
+found-damage = Le journal n’est pas entier pendant ce lot ({ $files }) : des mesures peuvent manquer
 found-shared = Une partie de la courbe de la sonde { $probe } appartient aussi à { $lots }
 found-no-trace = Aucune courbe enregistrée
 found-nothing-read = Aucune mesure n’appartient à ce lot : rien n’a pu être regardé.

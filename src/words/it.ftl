@@ -431,6 +431,7 @@ found-alarm-untaken = Allarme «{ $alarm }» alle { $times }, non preso da nessu
 found-alarm-some-untaken = Allarme «{ $alarm }» alle { $times }, { $n } non presi da nessuno: { $says }
 found-gap = Nessuna lettura buona della sonda { $probe } dalle { $from } alle { $to } ({ $min } min): { $why }
 found-out-of-range = Letture della sonda { $probe } che né latte né aria né vapore possono avere: { $n }; non contano
+found-damage = Il giornale non è intero nel tempo di questo lotto ({ $files }): possono mancare letture
 found-shared = Una parte della curva della sonda { $probe } appartiene anche a { $lots }
 found-no-trace = Nessuna curva registrata
 found-nothing-read = Nessuna lettura appartiene a questo lotto: non c’era nulla da guardare.

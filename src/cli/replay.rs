@@ -157,7 +157,11 @@ impl Filter {
 
     /// The stamp of a line; a clock that was set before it is told first.
     fn stamp(&mut self, wall_ns: i64, what: &Happening) -> Stamp {
-        let played = self.clock.take(wall_ns);
+        let reading = match what {
+            Happening::Reading(r) => Some(r),
+            _ => None,
+        };
+        let played = self.clock.take(wall_ns, reading);
         if let Some(step_ns) = played.step_ns
             && !matches!(what, Happening::ClockStep { .. })
         {

@@ -362,15 +362,16 @@ impl Kettle {
     /// How this kettle's failing probe stands to those of the others.
     pub fn share(&mut self, company: &mut Company, t_s: f64) {
         let failing = self.watch.health() == Health::Failure;
-        let (stage, silent_s) = (self.now.stage, t_s - self.heard_s);
+        let (stage, silent_s) = (self.now().stage, t_s - self.heard_s);
         let voice = || self.alarms.voice(silent_s, stage, self.plan.as_deref());
         let share = company.share(&self.name, failing, voice, t_s);
         self.alarms.share(share);
     }
 
-    /// The running stage.
+    /// The running stage, as it is shown: once its make is given, none runs, although
+    /// the whey may still go on the fire.
     pub fn now(&self) -> Now {
-        self.now
+        if self.tracker.is_given() { Now::IDLE } else { self.now }
     }
 
     /// Age of the last number, seconds, where there ever was one.

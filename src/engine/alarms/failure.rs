@@ -45,15 +45,15 @@ pub(super) fn probe_fault(s: &Situation, raised: bool) -> Finding {
         (Health::OutOfSpecification, Stage::Cooking) => 30.0,
         // Lifted to feel the curd: leave the maker alone for a while.
         (Health::CheckFunction, Stage::Cooking) => 90.0,
-        (Health::Failure, Stage::Idle) => 600.0,
+        // It lies on the bench, or hangs in an empty kettle.
+        (Health::Failure, Stage::Idle | Stage::Drawing) => 600.0,
         (Health::Failure, _) => 60.0,
         _ => 300.0,
     };
     let meant_out = matches!(s.stage, Stage::Drawing | Stage::Idle);
     let faulty = match s.health {
         Health::Failure => true,
-        Health::OutOfSpecification => s.stage != Stage::Idle,
-        Health::CheckFunction => !meant_out,
+        Health::OutOfSpecification | Health::CheckFunction => !meant_out,
         Health::Good | Health::MaintenanceRequired => false,
     };
     // One alarm a cause: silence has its own.

@@ -21,6 +21,8 @@ const STANDING_CELSIUS_PER_MIN: f64 = 0.1;
 const OFF_PACE_CELSIUS_PER_MIN: f64 = 0.3;
 /// Off the pace for this long counts, seconds.
 const OFF_PACE_S: f64 = 120.0;
+/// A fire that was lit, or a kettle swung on it, shows its pace after so long, minutes.
+const PACE_SHOWS_MIN: f64 = 4.0;
 /// Hardly warming for this long is a dead fire, seconds.
 pub(super) const STALLED_S: f64 = 240.0;
 /// Hardly warming, °C/min.
@@ -134,6 +136,7 @@ fn pace(s: &Situation, plan: Option<&Plan>) -> Pace {
     }
     match (s.planned_rate_celsius_per_min, s.rate_celsius_per_min) {
         // Planned minutes are no promise: a third or three times is no news.
+        (Some(p), Some(_)) if p > 0.0 && minutes < PACE_SHOWS_MIN => Pace::Fine,
         (Some(p), Some(r)) if p > 0.0 && r < p - OFF_PACE_CELSIUS_PER_MIN && r < p / 3.0 => Pace::Slow,
         (Some(p), Some(r)) if p > 0.0 && r > p + OFF_PACE_CELSIUS_PER_MIN && r > p * 3.0 => Pace::Fast,
         _ => Pace::Fine,

@@ -30,8 +30,8 @@ impl Kettle {
             (self.now.target_celsius?, self.tracker.heating())
         } else {
             // A cook that was taken for over: what brings the temperature back
-            // may be the rest of it.
-            let target = self.tracker.missed_target(self.heat.is_called())?;
+            // may be the rest of it, where that was not called.
+            let target = self.tracker.missed_target(t_s).filter(|_| !self.heat.is_called())?;
             (target, self.tracker.heating() + self.tracker.reheating())
         };
         let (milk, age_s) = self.milk_at(t_s)?;
@@ -39,12 +39,11 @@ impl Kettle {
         // A fire that was fed again slowly may not be seen for what it is: what
         // rises into the target is called all the same.
         // Above it, in curd that is stirred, it is what the kettle still gives.
-        // Nor after its call: that is the coast that was foreseen.
-        let from_below = heats || (milk.level < target && !self.heat.is_called());
+        let from_below = heats || milk.level < target;
         let rises_into_it =
             from_below && milk.slope > CREEPS && milk.level + milk.slope * reaction_s >= target;
-        // In a silence nobody sees the heat: it may be on, where it was not called.
-        let unseen = age_s >= 30.0 && (heats || !self.heat.is_called());
+        // In a silence nobody sees the heat: it may be on.
+        let unseen = age_s >= 30.0;
         if age_s > 600.0 || (hot < 0.5 && !unseen && !rises_into_it) {
             return None;
         }
@@ -53,13 +52,13 @@ impl Kettle {
     }
 
     pub(super) fn situation(&self, t_s: f64) -> Situation {
-        let age_s = t_s - self.number_s;
+        let (now, age_s) = (self.now(), t_s - self.number_s);
         let live = self.filter.live().filter(|_| age_s < BLIND_S && self.verdict.health != Health::Failure);
         let hot = self.tracker.heating() > 0.5;
         let said_off = self.heat.is_said_off(t_s, hot);
         let plan = self.plan.as_deref();
-        let in_milk = !matches!(self.now.stage, Stage::Idle | Stage::Drawing) && self.tracker.apart() < 0.5;
-        let setting = self.now.stage == Stage::Setting;
+        let in_milk = !matches!(now.stage, Stage::Idle | Stage::Drawing) && self.tracker.apart() < 0.5;
+        let setting = now.stage == Stage::Setting;
         Situation {
             t_s,
             celsius: live.map(|l| l.0.level),
@@ -73,15 +72,15 @@ impl Kettle {
             } else {
                 self.watch.reason().to_string()
             },
-            stage: self.now.stage,
-            stage_began_s: self.now.began_s,
-            planned_minutes: self.now.minutes,
+            stage: now.stage,
+            stage_began_s: now.began_s,
+            planned_minutes: now.minutes,
             in_milk,
             heating: hot && !said_off,
             said_off,
             cooks_on: self.tracker.cooks_on(),
             heating_number: self.heat.number,
-            target_celsius: self.now.target_celsius,
+            target_celsius: now.target_celsius,
             heated: self.heat.heated(),
             tolerance_celsius: plan.map_or(0.5, |p| p.tolerance_celsius),
             set_celsius: if setting { self.set_celsius() } else { None },

@@ -122,6 +122,25 @@ impl History {
         heard as f64 / part.len().max(1) as f64
     }
 
+    /// How many bins of a silence lie around a place.
+    pub fn silence_around(&self, place: f64) -> usize {
+        let at = (place.max(0.0) as usize).min(self.bins.len());
+        let silent = |v: &&f32| !v.is_finite();
+        let before = self.bins[..at].iter().rev().take_while(silent).count();
+        before + self.bins[at..].iter().take_while(silent).count()
+    }
+
+    /// Whether anywhere between two places it stood for so many bins: changed by no more
+    /// than `within` °C. Where nothing was heard it may have.
+    pub fn stood(&self, from: f64, to: f64, bins: usize, within: f64) -> bool {
+        let last = (to.max(0.0) as usize).saturating_sub(bins);
+        let first = (from.max(0.0) as usize).max(last.saturating_sub(LOOKED_BACK));
+        (first..=last).step_by(3).any(|k| {
+            let ends = self.smooth(k, 2).zip(self.smooth(k + bins, 2));
+            ends.is_none_or(|(a, b)| (b - a).abs() <= within)
+        })
+    }
+
     /// Whether the value never fell by more than `fall` °C below what it had
     /// been between two places; a probe lifted for a minute is no fall.
     pub fn never_fell_by(&self, fall: f64, from: f64, to: f64) -> bool {

@@ -28,6 +28,11 @@ impl Pins {
         }
     }
 
+    /// The slot was marked by mistake.
+    pub fn remove(&mut self, slot: usize) {
+        self.list.retain(|p| p.slot != slot);
+    }
+
     /// The logarithm of the probability to enter `slot` in the bin that
     /// begins at `start_s`, where a pin is near enough to speak.
     pub fn ln_enter(&self, slot: usize, start_s: f64) -> Option<f64> {

@@ -46,6 +46,17 @@ const FLAGS_S: f64 = 480.0;
 /// What was told, and is marked to begin within this, is not taken back, seconds.
 const ANNOUNCED_S: f64 = 240.0;
 
+/// Milk stands at least so long before it is curd that is cooked, bins (five minutes),
+/// and changes meanwhile by no more than this, °C. What rises on and on is water.
+const STANDS_BINS: usize = 30;
+const STANDS_C: f64 = 1.0;
+/// What is warmed beyond this, °C, and beyond where milk was to be warmed by that, is none.
+const NO_MILK_C: f64 = 52.0;
+const BEYOND_WARMED_C: f64 = 8.0;
+
+/// A boundary in the midst of a silence so long is known by the time that went by, seconds.
+const UNSEEN_S: f64 = 1200.0;
+
 /// A stage as told.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Told {
@@ -93,6 +104,7 @@ impl Story {
     pub fn update(&mut self, f: &Finder, history: &History, now_s: f64, out: &mut Vec<Telling>) {
         let beliefs = beliefs(f);
         self.withdraw(f, &beliefs, now_s, out);
+        self.withdraw_water(f, history, out);
         for (slot, b) in beliefs.iter().enumerate().take(f.grammar.slots.len()).skip(1) {
             if f.grammar.slots[slot].stage == Stage::Idle {
                 continue;
@@ -129,6 +141,19 @@ impl Story {
             } else {
                 i += 1;
             }
+        }
+    }
+
+    /// What was taken for milk being warmed, and goes on where no milk is warmed to.
+    fn withdraw_water(&mut self, f: &Finder, history: &History, out: &mut Vec<Telling>) {
+        let [only] = self.told.as_slice() else { return };
+        if only.stage != Stage::Warming || only.basis == Basis::Mark {
+            return;
+        }
+        let to = f.grammar.slots[only.slot].target_celsius.unwrap_or(0.0);
+        let most = NO_MILK_C.max(to + BEYOND_WARMED_C);
+        if history.smooth_at(f.bin as f64 - 1.0).is_some_and(|c| c > most) {
+            out.push(Telling::Withdrawn(self.told.remove(0)));
         }
     }
 
@@ -184,7 +209,10 @@ impl Story {
             // must come all the same.
             Stage::Stirring => self.has_cooked(f, slot, COOKED_C, history) || since_s >= FLAGS_S,
             // One that burns up below it is no second cook before the first is called.
-            Stage::Cooking => self.has_cooked(f, slot, 0.0, history) || since_s >= FLAGS_S,
+            Stage::Cooking => {
+                (self.has_cooked(f, slot, 0.0, history) || since_s >= FLAGS_S)
+                    && self.has_stood(f, b.place, history)
+            }
             // Hot water that only stands was never on the fire.
             Stage::WheyResting => self.told.iter().any(|t| t.stage == Stage::WheyHeating),
             Stage::WheyHeating => {
@@ -201,6 +229,14 @@ impl Story {
             }
             _ => true,
         }
+    }
+
+    /// Whether what is heated at `place` can be curd: it stood since it was warmed.
+    fn has_stood(&self, f: &Finder, place: f64, history: &History) -> bool {
+        let [.., last] = self.told.as_slice() else { return true };
+        let warmed = last.stage == Stage::Warming && last.basis != Basis::Mark;
+        let began = (last.began_s - f.second_of(0.0)) / BIN_S;
+        !warmed || history.stood(began, place + 2.0, STANDS_BINS, STANDS_C)
     }
 
     /// Whether what goes on the fire at `place` is colder than the whey of the curd that
@@ -233,6 +269,9 @@ impl Story {
         // A normal belief about the boundary, and the chance that it is none.
         let within =
             if b.sd_s < 1.0 { 0.97 } else { libm::erf(tolerance / (b.sd_s * std::f64::consts::SQRT_2)) };
+        // Nothing was heard there: anywhere in the silence it may have been.
+        let silent_s = history.silence_around((began_s - f.second_of(0.0)) / BIN_S) as f64 * BIN_S;
+        let within = if silent_s < UNSEEN_S { within } else { within.min(2.0 * tolerance / silent_s) };
         let marked = f.pins.near(slot, began_s, 90.0);
         let basis = if marked {
             Basis::Mark

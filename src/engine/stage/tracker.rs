@@ -16,6 +16,8 @@ use crate::engine::plan::Plan;
 
 /// A make is told as ended once the curd has been out this long, seconds.
 const OUT_S: f64 = 1500.0;
+/// A target passed in a silence is called so long after, seconds.
+const PASSED_S: f64 = 300.0;
 /// Bins looked at anew where another plan is followed: two hours.
 const LOOKED_AT_ANEW: usize = 720;
 /// Whey may go on the fire this long after the curd came out, seconds.
@@ -41,6 +43,19 @@ pub struct Now {
     pub target_celsius: Option<f64>,
     /// Its planned length, minutes.
     pub minutes: Option<f64>,
+}
+
+impl Now {
+    /// No make runs.
+    pub const IDLE: Self = Self {
+        stage: Stage::Idle,
+        began_s: 0.0,
+        told_s: 0.0,
+        confidence: 1.0,
+        basis: Basis::Trace,
+        target_celsius: None,
+        minutes: None,
+    };
 }
 
 /// The stages of one kettle.
@@ -149,15 +164,15 @@ impl Tracker {
     }
 
     /// The target that the cook of curd which is stirred now never reached, °C:
-    /// its fire may have flagged, and be fed again. Or one that it passed while
-    /// nobody saw, and was not `called`.
-    pub fn missed_target(&self, called: bool) -> Option<f64> {
+    /// its fire may have flagged, and be fed again. Or one that it passed just now while
+    /// nobody saw.
+    pub fn missed_target(&self, t_s: f64) -> Option<f64> {
         let told = self.story.current()?;
         let (slot, top) = self.top?;
         let target = self.finder.grammar.slots[slot].target_celsius?;
         let after = matches!(told.stage, Stage::Stirring | Stage::Settling);
         let by_trace = after && told.basis != Basis::Mark;
-        (by_trace && (top < target || !called)).then_some(target)
+        (by_trace && (top < target || t_s - told.began_s < PASSED_S)).then_some(target)
     }
 
     /// Where the make is now.
@@ -175,15 +190,7 @@ impl Tracker {
                     minutes: slot.minutes,
                 }
             }
-            None => Now {
-                stage: Stage::Idle,
-                began_s: 0.0,
-                told_s: 0.0,
-                confidence: 1.0,
-                basis: Basis::Trace,
-                target_celsius: None,
-                minutes: None,
-            },
+            None => Now::IDLE,
         }
     }
 
@@ -233,6 +240,11 @@ impl Tracker {
             _ => false,
         };
         (over && self.closed == 0).then(|| self.give(now_s, now.stage == Stage::WheyHeating)).flatten()
+    }
+
+    /// Whether the curd's make is given, and nothing has come after it.
+    pub fn is_given(&self) -> bool {
+        self.closed > 0 && self.story.current().is_none_or(|t| t.stage <= Stage::Drawing)
     }
 
     /// Stages of the running make, which a person says is over, with hindsight.

@@ -30,6 +30,10 @@ const EVENING_C: f64 = 5.0;
 /// A probe that was not put anywhere for so many bins, half an hour, hangs.
 const HUNG_BINS: usize = 180;
 
+/// A probe that speaks more seldom shows too little to make a make of it: this share of
+/// the bins, or about once in a minute.
+const SPEAKS: f64 = 0.16;
+
 /// A rise that began so many bins before the finder thought is believed.
 const MUCH_EARLIER_BINS: f64 = 24.0;
 
@@ -90,7 +94,7 @@ pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History)
     milk && rose >= enough
         && now - from >= bins
         && pace >= SLOWEST_FIRE
-        && history.heard(from, now) >= 0.5
+        && history.heard(from, now) >= SPEAKS
         && history.never_fell_by(1.5, from, now)
 }
 
@@ -128,7 +132,7 @@ pub(super) fn is_cooked(f: &Finder, history: &History) -> bool {
         return false;
     }
     if rose / ((now - from).max(1.0) * BIN_S) * 60.0 < SLOWEST_FIRE
-        || history.heard(from - STANDS_BINS, now) < 0.5
+        || history.heard(from - STANDS_BINS, now) < SPEAKS
     {
         return false;
     }

@@ -2,9 +2,10 @@
 //! what the maker wants of a heating.
 
 use super::{Belief, Tracker};
+use crate::engine::bins::BIN_S;
 use crate::engine::event::MarkKind;
-use crate::engine::stage::Stage;
 use crate::engine::stage::story::{COOKED_C, Telling};
+use crate::engine::stage::{Basis, Stage};
 
 /// The milk stands this long after the rennet was poured, seconds: it is
 /// stirred in, then brought to a stand (common practice, a minute or two).
@@ -12,6 +13,18 @@ const RENNET_TO_STAND_S: f64 = 90.0;
 /// Where the trace does not show a marked stage so long after it was to begin, seconds,
 /// the mark is believed.
 const SHOWS_S: f64 = 150.0;
+
+/// What is heated so near below where the milk was to be warmed is curd, °C; what is so far
+/// above where it was to be cooked is whey. Where no plan says, from these on.
+const NEARLY_SET_C: f64 = 0.7;
+const WHEY_BEYOND_C: f64 = 1.5;
+const CURD_FROM_C: f64 = 36.0;
+const WHEY_FROM_C: f64 = 58.0;
+
+/// A lift that is followed within so long, seconds, by heat under what reads the same
+/// within this, °C, was marked by mistake.
+const SLIP_S: f64 = 300.0;
+const SAME_C: f64 = 2.0;
 
 /// A beginning that a mark puts into the near future.
 #[derive(Debug)]
@@ -30,7 +43,11 @@ impl Tracker {
             MarkKind::Rennet => Some((Stage::Setting, t_s + RENNET_TO_STAND_S, 30.0)),
             MarkKind::Cut => Some((Stage::Cutting, t_s, 8.0)),
             MarkKind::HeatOn => match now {
-                Stage::Idle => Some((Stage::Warming, t_s, 20.0)),
+                Stage::Idle => Some((self.heated_now(), t_s, 20.0)),
+                Stage::Drawing if self.lift_was_a_slip(t_s) => {
+                    self.forget_lift(out);
+                    return self.mark(mark, t_s, out);
+                }
                 Stage::Drawing => Some((Stage::WheyHeating, t_s, 20.0)),
                 Stage::Cutting | Stage::Setting => Some((Stage::Cooking, t_s, 10.0)),
                 Stage::Cooking | Stage::Stirring => {
@@ -50,6 +67,51 @@ impl Tracker {
         if let Some((stage, at_s, sd_s)) = said {
             self.say(stage, at_s, sd_s, t_s, out);
         }
+    }
+
+    /// What it is that a person heats where nothing was found yet: as warm as milk is set
+    /// it is curd, and warmer than that is cooked its whey.
+    fn heated_now(&self) -> Stage {
+        let target = |stage| {
+            self.grammar.slots.iter().find(|s| s.stage == stage).map(|s| s.target_celsius.unwrap_or(f64::NAN))
+        };
+        let Some(celsius) = self.history.smooth_at(self.finder.bin as f64 - 1.0) else {
+            return Stage::Warming;
+        };
+        let (warmed, cooked) = (target(Stage::Warming), target(Stage::Cooking));
+        let beyond = |limit: Option<f64>, by: f64, or: f64| {
+            let limit = limit.map(|l| if l.is_nan() { or } else { l + by });
+            limit.is_some_and(|l| celsius > l)
+        };
+        if target(Stage::WheyHeating).is_some() && beyond(cooked.or(warmed), WHEY_BEYOND_C, WHEY_FROM_C) {
+            Stage::WheyHeating
+        } else if cooked.is_some() && beyond(warmed.or(cooked), -NEARLY_SET_C, CURD_FROM_C) {
+            Stage::Cooking
+        } else {
+            Stage::Warming
+        }
+    }
+
+    /// Whether what was marked as lifted just now hangs in the same as before, on the
+    /// same fire: the mark was a slip.
+    fn lift_was_a_slip(&self, t_s: f64) -> bool {
+        let Some(told) = self.story.current().filter(|t| t.stage == Stage::Drawing) else { return false };
+        let place = (told.began_s - self.finder.second_of(0.0)) / BIN_S;
+        let (before, now) =
+            (self.history.smooth_at(place - 3.0), self.history.at(self.finder.bin as f64 - 1.0));
+        let the_same = before.zip(now).is_some_and(|(a, z)| (z - a).abs() < SAME_C);
+        told.basis == Basis::Mark && t_s - told.began_s < SLIP_S && the_same && self.story.told.len() > 1
+    }
+
+    /// The curd was not lifted: the stage before goes on.
+    fn forget_lift(&mut self, out: &mut Vec<Telling>) {
+        let Some(lift) = self.story.told.pop() else { return };
+        self.finder.pins.remove(lift.slot);
+        out.push(Telling::Withdrawn(lift));
+        if let Some(before) = self.story.current().cloned() {
+            self.finder.enter(before.slot, before.began_s);
+        }
+        self.belief = Belief::of(&self.finder, &self.story);
     }
 
     /// Whether milk to which culture is given now is left to it: warmed, and off

@@ -5,7 +5,8 @@
 //! of order and stands still; where three in a row go on from an earlier time,
 //! the clock was set back. But a reading that was there already, or that its box
 //! counted before the newest, was sent again or kept back, and says nothing of the
-//! clock. A leap of more than a week forward is a clock that was set right.
+//! clock. A leap of more than a week forward is a clock that was set right, and so is
+//! one of more than twenty minutes in which the box counted no reading.
 
 use std::collections::{BTreeMap, VecDeque};
 
@@ -13,6 +14,10 @@ use crate::engine::event::{Name, Reading, Stamp};
 
 /// A leap forward longer than this is a clock that was set, nanoseconds.
 const LEAP_NS: i64 = 7 * 86_400 * 1_000_000_000;
+/// A leap in which the box counted none is a clock that was set where it is longer than
+/// this, nanoseconds; the box counts at most so many meanwhile.
+const COUNTED_LEAP_NS: i64 = 1200 * 1_000_000_000;
+const COUNTED: u64 = 3;
 /// What passes at a clock step, nanoseconds: nobody knows; a second.
 const UNKNOWN_NS: u64 = 1_000_000_000;
 /// Lines that must go on from an earlier time for the clock to have been set.
@@ -72,6 +77,7 @@ impl Counter {
 impl Playback {
     /// The stamp of a line at `wall_ns`; of a `reading`, where it is one.
     pub fn take(&mut self, wall_ns: i64, reading: Option<&Reading>) -> Played {
+        let counts_on = reading.is_some_and(|r| self.counts_on(r));
         if let Some(reading) = reading {
             if self.latest_ns.is_some_and(|latest| wall_ns < latest) && self.is_of_before(wall_ns, reading) {
                 return self.played(wall_ns, None);
@@ -81,7 +87,7 @@ impl Playback {
         let mut step_ns = None;
         if let Some(latest) = self.latest_ns {
             let ahead = wall_ns.saturating_sub(latest);
-            if ahead > LEAP_NS {
+            if ahead > LEAP_NS || (counts_on && ahead > COUNTED_LEAP_NS) {
                 self.mono_ns += UNKNOWN_NS;
                 step_ns = Some(ahead);
             } else if ahead >= 0 {
@@ -106,6 +112,12 @@ impl Playback {
         let counted = r.seq.zip(self.counters.get(&r.probe));
         counted.is_some_and(|(count, counter)| counter.bears_out((count, wall_ns)))
             || self.read.contains(&(wall_ns, read(r)))
+    }
+
+    /// Whether its box has counted on from the last one, with none between.
+    fn counts_on(&self, r: &Reading) -> bool {
+        let counted = r.seq.zip(self.counters.get(&r.probe)).and_then(|(now, c)| now.checked_sub(c.newest.0));
+        counted.is_some_and(|n| (1..=COUNTED).contains(&n))
     }
 
     fn remember(&mut self, wall_ns: i64, r: &Reading) {
@@ -192,5 +204,10 @@ mod tests {
         assert_eq!(steps(&back(0).collect::<Vec<_>>()).len(), 1);
         let no_counter: Vec<_> = day(0, 600, false).chain((200..300).map(|i| (i, None, 36.0))).collect();
         assert_eq!(steps(&no_counter).len(), 1);
+        // Forward: the box was not silent for an hour, it counted on; or it was, and did not.
+        let on =
+            |seq: u64| day(0, 600, true).chain((0..9).map(move |i| (4200 + i, Some(seq + i as u64), 36.0)));
+        assert_eq!(steps(&on(600).collect::<Vec<_>>()), [3601]);
+        assert_eq!(steps(&on(4200).collect::<Vec<_>>()), [0; 0]);
     }
 }

@@ -359,6 +359,7 @@ impl Step {
             rate_celsius_per_min: Some(0.3),
             number_age_s: self.silent_s,
             silent_s: self.silent_s,
+            every_s: 1.0,
             health: self.health,
             reason: "open".to_owned(),
             stage: self.stage,

@@ -59,6 +59,9 @@ pub(super) struct MakeSaid {
     pub calls: Vec<(f64, f64)>,
 }
 
+/// The share of one step between two readings in what is usual.
+const USUALLY: f64 = 0.1;
+
 /// One kettle.
 #[derive(Debug)]
 pub(super) struct Kettle {
@@ -85,6 +88,8 @@ pub(super) struct Kettle {
     /// Last number used, engine second.
     number_s: f64,
     heard_s: f64,
+    /// How long it usually is from one reading to the next, seconds.
+    every_s: f64,
     /// Since when the make is followed by this probe, engine second.
     followed_s: f64,
     pub verdict: Verdict,
@@ -139,6 +144,7 @@ impl Kettle {
             clot_s: t_s,
             number_s: f64::NEG_INFINITY,
             heard_s: t_s,
+            every_s: 1.0,
             followed_s: t_s,
             verdict: Verdict { health: Health::Good, reason: super::probe::Reason::Fine, use_celsius: None },
             forecast_s: f64::NEG_INFINITY,
@@ -157,8 +163,11 @@ impl Kettle {
     pub fn reading(&mut self, r: &Reading, t_s: f64, out: &mut Vec<Said>) {
         let stirred = self.stirred() || self.now.stage == Stage::Stirring;
         self.watch.stirred(self.filter.milk().filter(|_| stirred).map(|m| m.0.slope));
-        let verdict = self.watch.take(r, t_s, (t_s - self.heard_s).max(0.0));
+        let since_s = (t_s - self.heard_s).max(0.0);
+        let verdict = self.watch.take(r, t_s, since_s);
         self.heard_s = t_s;
+        // A silence is no slower probe.
+        self.every_s += USUALLY * (since_s.min(4.0 * self.every_s) - self.every_s);
         self.note_health(verdict, out);
         if let Some(c) = self.verdict.use_celsius {
             self.number_s = t_s;

@@ -21,6 +21,8 @@ pub struct Situation {
     pub number_age_s: f64,
     /// Seconds since the probe last said anything at all.
     pub silent_s: f64,
+    /// How long it usually is from one reading to the next, seconds.
+    pub every_s: f64,
     /// The probe's health.
     pub health: Health,
     /// Why, where it is not good.

@@ -18,6 +18,8 @@ pub fn event(effect: &Effect) -> Option<String> {
             ("health", vec![("health", json!(h.health.name())), ("reason", json!(h.reason))])
         }
         Conclusion::MakeBegan => ("make-began", vec![]),
+        // What began and was none, with hindsight, has nothing to tell; its lot ends.
+        Conclusion::Make(m) if m.stages.is_empty() => return None,
         Conclusion::Make(m) => ("make", make(m)),
         Conclusion::Remark(t) => ("remark", vec![("text", json!(t))]),
         Conclusion::Learned(_) => return None,

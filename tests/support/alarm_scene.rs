@@ -30,6 +30,7 @@ pub fn stirring() -> Situation {
         rate_celsius_per_min: Some(0.0),
         number_age_s: 0.0,
         silent_s: 0.0,
+        every_s: 1.0,
         health: Health::Good,
         reason: String::new(),
         stage: Stage::Stirring,

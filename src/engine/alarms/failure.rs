@@ -14,6 +14,9 @@ use crate::engine::stage::Stage;
 /// silence, seconds.
 pub(super) const QUIET_S: f64 = 15.0;
 
+/// A probe in fault has said so this often.
+const READINGS: f64 = 2.5;
+
 /// Seconds a probe may be silent in that stage. Where a fault comes sooner than in
 /// another stage, silence does so too, so that this also says who comes first.
 pub(super) fn patience_s(stage: Stage) -> u32 {
@@ -59,5 +62,6 @@ pub(super) fn probe_fault(s: &Situation, raised: bool) -> Finding {
     // One alarm a cause: silence has its own.
     let silent = s.silent_s > QUIET_S;
     let condition = if silent { raised && s.silent_s < silence_allowed_s(s.stage) } else { faulty };
-    Finding::of(condition, priority(s.stage)).delayed(on_s, 20.0)
+    // One odd reading of a probe that speaks seldom is no fault yet.
+    Finding::of(condition, priority(s.stage)).delayed(f64::max(on_s, READINGS * s.every_s), 20.0)
 }

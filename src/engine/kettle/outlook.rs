@@ -66,6 +66,7 @@ impl Kettle {
             rate_celsius_per_min: live.map(|l| l.0.slope * 60.0),
             number_age_s: age_s,
             silent_s: t_s - self.heard_s,
+            every_s: self.every_s,
             health: self.watch.health(),
             reason: if self.watch.reason().is_fine() {
                 String::new()

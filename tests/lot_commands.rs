@@ -6,16 +6,20 @@
 #![allow(clippy::unwrap_used)] // a test may end here
 
 use support::made_day;
+use support::moody_disk::MoodyDisk;
 
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::process::{Command, Output};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use curdtrace::config::dairy::Config;
+use curdtrace::daemon::lot_desk::LotDesk;
 use curdtrace::journal::storage::{Disk, Storage};
 use curdtrace::lot::at::At;
 use curdtrace::lot::hold::Hold;
-use curdtrace::lot::inbox::{Answer, Inbox};
+use curdtrace::lot::inbox::{Answer, Ask, Inbox, Opening, Request};
 use curdtrace::lot::life::Lots;
 use made_day::{Day, dairy};
 
@@ -272,4 +276,26 @@ fn while_somebody_holds_the_folder_requests_go_through_the_inbox() {
     for folder in ["inbox", "outbox"] {
         assert_eq!(std::fs::read_dir(data.join(folder)).unwrap().count(), 0, "{folder}");
     }
+}
+
+/// The daemon read all requests before it carried out the first, and what a command
+/// had taken back meanwhile, saying that it was not answered, was done all the same.
+#[test]
+fn what_is_withdrawn_while_others_are_carried_out_is_not_done() {
+    let dir = tempfile::tempdir().unwrap();
+    let disk = MoodyDisk::default();
+    let config = Config { data: dir.path().into(), ..Config::default() };
+    let mut desk = LotDesk::open(Arc::new(disk.clone()), &config, BTreeMap::new()).unwrap();
+    let inbox = Inbox::of(&Disk, dir.path()).unwrap();
+    let ask = |at, kettle: &str| {
+        let opening = Opening { kettle: kettle.into(), ..Opening::default() };
+        inbox.ask(&Request { at: At(at), by: None, ask: Ask::Open(opening) }, 7).unwrap()
+    };
+    let (first, second, third) = (ask(5, "big"), ask(6, "small"), ask(7, "tiny"));
+    let (answer, away) = (dir.path().join("outbox").join(&first), dir.path().join("inbox").join(&second));
+    *disk.0.taken_away.lock().unwrap() = Some((answer, away));
+    desk.inbox();
+    assert_eq!(desk.open_lots().keys().map(|k| &**k).collect::<Vec<_>>(), ["big", "tiny"]);
+    let answered = |name| inbox.take_answer(name).unwrap().is_some();
+    assert_eq!([&first, &second, &third].map(|n| answered(n)), [true, false, true]);
 }

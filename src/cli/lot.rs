@@ -9,6 +9,7 @@ use clap::Subcommand;
 use super::Place;
 use super::error::Failure;
 
+mod asking;
 mod attach;
 mod close;
 mod compare;

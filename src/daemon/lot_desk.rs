@@ -16,6 +16,7 @@ mod asked;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::AtomicU32;
 
 use again::{Again, Turn};
 
@@ -75,15 +76,15 @@ pub struct LotDesk {
     storage: Arc<dyn Storage>,
     data: PathBuf,
     plans: BTreeMap<Name, Arc<Plan>>,
-    /// Marks that are on their way through the engine.
-    in_hand: BTreeSet<String>,
+    /// So many marks are on their way through the engine, and commands wait for them.
+    marks_in_hand: Arc<AtomicU32>,
     /// Kettles with a make on.
     making: BTreeSet<Name>,
     /// Lots to be closed once the make on their kettle has ended.
     endings: BTreeMap<Name, Ending>,
     /// What has to go through the engine before the lots can go on.
     inputs: Vec<Input>,
-    /// That the inbox cannot be read has been said.
+    /// That the inbox cannot be used has been said.
     told: bool,
     /// What the disk kept from being done.
     again: Again,
@@ -116,12 +117,13 @@ impl LotDesk {
         for trouble in lots.troubles() {
             tracing::error!("{trouble}");
         }
+        Inbox::put_back(&*storage, &config.data);
         Ok(Self {
             lots,
             storage,
             data: config.data.clone(),
             plans,
-            in_hand: BTreeSet::new(),
+            marks_in_hand: Arc::default(),
             making: BTreeSet::new(),
             endings: BTreeMap::new(),
             inputs: Vec::new(),
@@ -270,10 +272,7 @@ impl LotDesk {
 
     fn served(&mut self, to: AnswerTo, done: Result<&Done, &LotError>) {
         match (to, done) {
-            (AnswerTo::Inbox(name), done) => {
-                self.in_hand.remove(&name);
-                self.answer(&name, &Answer::of(done));
-            }
+            (AnswerTo::Inbox(name), done) => self.answer(&name, &Answer::of(done)),
             (AnswerTo::Receipt(receipt), Ok(_)) => receipt.into_iter().for_each(Receipt::kept),
             (AnswerTo::Receipt(_), Err(e)) => tracing::warn!("{e}"),
         }

@@ -2,145 +2,27 @@
 //!
 //! A pure file protocol. A command puts its [`Request`] as one file into
 //! `inbox/`, whole or not at all; the owner of the lock takes the files in the
-//! order of their names, carries them out and puts an [`Answer`] of the same
-//! name into `outbox/`, then removes the request. The command reads its answer
-//! and removes it. A request whose answer is there already is not carried out
-//! again, so that a crash between answer and removal does nothing twice.
+//! order of their names, takes each *in hand* by another ending, carries it out and
+//! puts an [`Answer`] of the same name into `outbox/`, then removes the request. The
+//! command reads its answer and removes it. A request whose answer is there already
+//! is not carried out again, so that a crash between answer and removal does nothing
+//! twice.
+//!
+//! Invariant: a request is either withdrawn by its command or taken in hand by the
+//! owner, never both: the one removes the very name that the other renames.
 
 use std::io;
 use std::path::{Path, PathBuf};
 
-use serde::{Deserialize, Serialize};
-
 use super::at::At;
-use super::record::{Milking, Ph, Wheel};
 use crate::journal::storage::{Kind, Storage};
 
-/// What is asked, by whom and when.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Request {
-    /// When it was asked.
-    pub at: At,
-    /// Who asks.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub by: Option<String>,
-    /// What for.
-    pub ask: Ask,
-}
+mod request;
 
-/// What can be asked.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Ask {
-    /// Open a lot.
-    Open(Opening),
-    /// Mark a moment. The owner hands it to the engine and the journal; the
-    /// lots learn of it from there.
-    Mark(MarkAsk),
-    /// Close and seal a lot.
-    Close {
-        /// Which.
-        lot: String,
-    },
-    /// Enter or correct fields.
-    Set {
-        /// Which lot.
-        lot: String,
-        /// Field and value, in order.
-        fields: Vec<(String, String)>,
-        /// Why, where it is a correction.
-        reason: Option<String>,
-    },
-    /// A milking went in.
-    Milking {
-        /// Which lot.
-        lot: String,
-        /// The milking.
-        milking: Milking,
-    },
-    /// Wheels came out.
-    Wheels {
-        /// Which lot.
-        lot: String,
-        /// The wheels.
-        wheels: Vec<Wheel>,
-    },
-    /// A pH was read.
-    Ph {
-        /// Which lot.
-        lot: String,
-        /// The value.
-        ph: Ph,
-    },
-    /// Give a lot a stretch of a probe's journal.
-    Attach(AttachAsk),
-    /// Sign a lot that is sealed.
-    Sign {
-        /// Which.
-        lot: String,
-    },
-}
+pub use request::{Answer, Ask, AttachAsk, MarkAsk, Opening, Request};
 
-/// What a new lot is.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", default)]
-pub struct Opening {
-    /// The kettle.
-    pub kettle: String,
-    /// The id wanted; else by the dairy's pattern.
-    pub id: Option<String>,
-    /// The plan's TOML text.
-    pub plan: Option<String>,
-    /// The lot whose whey it is made of.
-    pub mother: Option<String>,
-    /// When its make began, where that was not now.
-    pub made: Option<At>,
-    /// The make is over: nothing is recorded into it by itself, its trace is
-    /// attached afterwards.
-    pub past: bool,
-    /// Fields to enter at once.
-    pub fields: Vec<(String, String)>,
-}
-
-/// A mark.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", default)]
-pub struct MarkAsk {
-    /// The kettle.
-    pub kettle: String,
-    /// The mark's name.
-    pub name: String,
-    /// Its value: a pH, or °C of a target.
-    pub value: Option<f64>,
-    /// A note's words.
-    pub text: Option<String>,
-}
-
-/// A stretch to attach.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", default)]
-pub struct AttachAsk {
-    /// The lot.
-    pub lot: String,
-    /// The probe.
-    pub probe: String,
-    /// From.
-    pub from: At,
-    /// Up to, not included.
-    pub to: At,
-}
-
-/// What became of a request.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", default)]
-pub struct Answer {
-    /// 0, or the exit code of what failed.
-    pub code: u8,
-    /// What to tell the person.
-    pub text: String,
-    /// The lot it was about.
-    pub lot: Option<String>,
-}
+/// How a request's file ends while its owner is at it.
+const IN_HAND: &str = "in-hand";
 
 /// A request waiting, with its file's name.
 #[derive(Debug, Clone, PartialEq)]
@@ -220,6 +102,35 @@ impl<'a> Inbox<'a> {
         Ok(waiting)
     }
 
+    /// Takes a request in hand: its command cannot withdraw it any more. `false` where
+    /// it has been withdrawn.
+    ///
+    /// # Errors
+    /// Whatever the disk says; it is not in hand then.
+    pub fn take_in_hand(&self, name: &str) -> io::Result<bool> {
+        match self.storage.rename(&self.asked.join(name), &self.in_hand(name)) {
+            Ok(()) => Ok(true),
+            Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(false),
+            Err(e) => Err(e),
+        }
+    }
+
+    fn in_hand(&self, name: &str) -> PathBuf {
+        self.asked.join(name).with_extension(IN_HAND)
+    }
+
+    /// What an owner that died had in hand waits again. Call it as the new owner,
+    /// before anything is taken in hand. What cannot be put back waits for the next.
+    pub fn put_back(storage: &dyn Storage, data: &Path) {
+        let asked = data.join("inbox");
+        for name in storage.list(&asked).unwrap_or_default() {
+            let path = asked.join(&name);
+            if path.extension().is_some_and(|e| e == IN_HAND) {
+                let _ = storage.rename(&path, &path.with_extension("json"));
+            }
+        }
+    }
+
     /// Answers a request and removes it.
     ///
     /// # Errors
@@ -228,7 +139,7 @@ impl<'a> Inbox<'a> {
         let bytes = serde_json::to_vec(answer).map_err(io::Error::other)?;
         self.storage.replace(&self.answered.join(name), &bytes)?;
         // The command may have taken its answer, and the request with it.
-        self.storage.remove_if_there(&self.asked.join(name)).map(|_| ())
+        self.forget(name)
     }
 
     /// Takes the answer to a request, where it is there.
@@ -244,7 +155,7 @@ impl<'a> Inbox<'a> {
         };
         let answer = serde_json::from_slice(&bytes).map_err(io::Error::other)?;
         // The request first: without an answer it would be carried out again.
-        self.storage.remove_if_there(&self.asked.join(name))?;
+        self.forget(name)?;
         self.storage.remove(&path)?;
         Ok(Some(answer))
     }
@@ -263,12 +174,22 @@ impl<'a> Inbox<'a> {
         }
     }
 
-    /// Takes a request back, where nobody has answered it.
+    /// Takes a request back. `false` where the owner has it in hand already, or has
+    /// answered it.
+    ///
+    /// # Errors
+    /// Whatever the disk says; the request may still be carried out then.
+    pub fn withdraw(&self, name: &str) -> io::Result<bool> {
+        self.storage.remove_if_there(&self.asked.join(name))
+    }
+
+    /// Removes a request, also one that an owner who is gone had in hand.
     ///
     /// # Errors
     /// Whatever the disk says.
-    pub fn withdraw(&self, name: &str) -> io::Result<()> {
-        self.storage.remove(&self.asked.join(name))
+    pub fn forget(&self, name: &str) -> io::Result<()> {
+        self.storage.remove_if_there(&self.asked.join(name))?;
+        self.storage.remove_if_there(&self.in_hand(name)).map(|_| ())
     }
 }
 
@@ -304,6 +225,28 @@ mod tests {
         assert!(inbox.waiting().unwrap().is_empty());
         assert_eq!(inbox.take_answer(&name).unwrap(), Some(answer));
         assert_eq!(inbox.take_answer(&name).unwrap(), None);
+    }
+
+    /// A command gave up on a request that was being carried out already.
+    #[test]
+    fn a_request_is_withdrawn_or_taken_in_hand_and_never_both() {
+        let dir = tempfile::tempdir().unwrap();
+        let inbox = Inbox::of(&Disk, dir.path()).unwrap();
+        let ask = |at| {
+            inbox.ask(&Request { at: At(at), by: None, ask: Ask::Close { lot: "x".into() } }, 7).unwrap()
+        };
+        let (first, second) = (ask(5), ask(6));
+        assert!(inbox.take_in_hand(&first).unwrap());
+        assert!(!inbox.withdraw(&first).unwrap(), "it is being worked at");
+        assert!(inbox.withdraw(&second).unwrap());
+        assert!(!inbox.take_in_hand(&second).unwrap(), "nobody wants it any more");
+        assert!(inbox.waiting().unwrap().is_empty() && !Inbox::is_asked(&Disk, dir.path()));
+        // The owner dies over it: the next one does it.
+        Inbox::put_back(&Disk, dir.path());
+        assert_eq!(inbox.waiting().unwrap()[0].name, first);
+        assert!(inbox.take_in_hand(&first).unwrap());
+        inbox.answer(&first, &Answer::default()).unwrap();
+        assert_eq!(Disk.list(&dir.path().join("inbox")).unwrap(), [""; 0]);
     }
 
     /// The answers to commands that were killed stayed for ever.

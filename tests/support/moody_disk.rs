@@ -2,9 +2,9 @@
 //! while the daemon runs.
 
 use std::io;
-use std::path::Path;
-use std::sync::Arc;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use curdtrace::journal::storage::{Disk, Kind, Sink, Storage};
@@ -20,6 +20,8 @@ pub struct Moods {
     pub slow_ms: AtomicU64,
     /// Syncs that ended well.
     pub synced: AtomicU64,
+    /// Once the first file is put in its place, somebody takes the second one away.
+    pub taken_away: Mutex<Option<(PathBuf, PathBuf)>>,
 }
 
 /// A disk with moods.
@@ -82,7 +84,12 @@ impl Storage for MoodyDisk {
         Disk.cut(file, len)
     }
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
-        Disk.rename(from, to)
+        Disk.rename(from, to)?;
+        let taken = self.0.taken_away.lock().unwrap_or_else(PoisonError::into_inner);
+        match &*taken {
+            Some((there, away)) if there == to => Disk.remove(away),
+            _ => Ok(()),
+        }
     }
     fn remove(&self, file: &Path) -> io::Result<()> {
         Disk.remove(file)

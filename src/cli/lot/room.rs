@@ -12,26 +12,18 @@ use crate::cli::{Place, say};
 use crate::config::dairy;
 use crate::config::signing::Signing;
 use crate::daemon::clock::Clock;
-use crate::daemon::ssh_keygen::SshKeygen;
 use crate::journal::storage::{Disk, Storage};
-use crate::journal::{Journal, Moment, Settings};
 use crate::lot::at::At;
-use crate::lot::hold::Hold;
-use crate::lot::inbox::{Answer, Ask, Inbox, MarkAsk, Request};
-use crate::lot::life::Lots;
+use crate::lot::inbox::{Answer, Ask, Request};
 use crate::lot::store::{Dairy, LotError, Store};
-use crate::wire::line::{mark_kind, write_mark};
 use crate::wire::name::unfit;
 
-/// How long the daemon may take to answer.
+/// How long the daemon may take to begin with what it is asked.
 const PATIENCE: Duration = Duration::from_secs(15);
-
-/// How often the answer is looked for.
-const LOOK: Duration = Duration::from_millis(20);
 
 /// The lots, the dairy and the clock.
 pub(super) struct Room {
-    storage: Arc<dyn Storage>,
+    pub(super) storage: Arc<dyn Storage>,
     pub(super) store: Store,
     pub(super) dairy: Dairy,
     pub(super) zone: TimeZone,
@@ -39,9 +31,13 @@ pub(super) struct Room {
     kettles: Vec<dairy::Kettle>,
     /// Probes it names.
     probes: Vec<crate::config::source::Probe>,
-    clock: Clock,
+    pub(super) clock: Clock,
     /// How lots are signed.
     pub(super) signing: Signing,
+    /// How far back the journal is asked what time it was, nanoseconds.
+    pub(super) look_back_ns: i64,
+    /// How long the daemon may take to begin.
+    pub(super) patience: Duration,
 }
 
 impl Room {
@@ -75,6 +71,8 @@ impl Room {
             kettles: config.kettles,
             probes: config.probes,
             signing: config.signing,
+            look_back_ns: (config.look_back_hours * 3.6e12) as i64,
+            patience: PATIENCE,
             clock: Clock::real(),
         })
     }
@@ -158,90 +156,6 @@ impl Room {
         say(&answer.text)
     }
 
-    /// Asks whoever holds the data folder, until there is an answer or the folder
-    /// is free: another command holds it for a moment, and answers nobody.
-    fn have_done(&self, request: &Request) -> Result<Answer, Failure> {
-        let data = self.store.data();
-        let io = |e| Failure::io(format_args!("cannot ask the daemon through {}: {e}", data.display()));
-        let hold = || {
-            Hold::take(data)
-                .map_err(|e| Failure::io(format_args!("cannot use the data folder {}: {e}", data.display())))
-        };
-        if let Some(_hold) = hold()? {
-            return self.carry_out(request);
-        }
-        let inbox = Inbox::of(&*self.storage, data).map_err(io)?;
-        let name = inbox.ask(request, std::process::id()).map_err(io)?;
-        let mut waited = Duration::ZERO;
-        while waited < PATIENCE {
-            // Whoever holds the folder is the only one to answer: what is not
-            // answered then is done by nobody else, and never twice.
-            let held = hold()?;
-            if let Some(answer) = inbox.take_answer(&name).map_err(io)? {
-                return Ok(answer);
-            }
-            if held.is_some() {
-                inbox.withdraw(&name).map_err(io)?;
-                return self.carry_out(request);
-            }
-            std::thread::sleep(LOOK);
-            waited += LOOK;
-        }
-        // Not asked any more, so that it is not done behind our back.
-        let _ = inbox.withdraw(&name);
-        Err(Failure::unavailable(format_args!(
-            "the process that holds {} did not answer within {} s; is the daemon well?",
-            data.display(),
-            PATIENCE.as_secs()
-        )))
-    }
-
-    fn carry_out(&self, request: &Request) -> Result<Answer, Failure> {
-        Inbox::forget_old_answers(&*self.storage, self.store.data(), request.at);
-        let signer = SshKeygen::of(&self.signing);
-        let (mut lots, finished) =
-            Lots::open_signing(self.storage.clone(), self.store.data(), self.dairy.clone(), signer)
-                .map_err(|e| failure(&e))?;
-        for words in finished.iter().chain(lots.troubles()) {
-            eprintln!("curdtrace: {words}");
-        }
-        if let Ask::Mark(mark) = &request.ask {
-            self.write_mark(mark, request)?;
-            let text = match lots.apply(request) {
-                Ok(done) => done.text,
-                Err(_) => format!("marked {} on kettle {}; no lot is open on it", mark.name, mark.kettle),
-            };
-            return Ok(Answer { code: 0, text, lot: None });
-        }
-        Ok(Answer::of(lots.apply(request).as_ref()))
-    }
-
-    /// Without a daemon a mark goes straight into the journal.
-    fn write_mark(&self, ask: &MarkAsk, request: &Request) -> Result<(), Failure> {
-        fit_kettle(&ask.kettle)?;
-        let (value, celsius) = if ask.name == "target" { (None, ask.value) } else { (ask.value, None) };
-        let kind = mark_kind(&ask.name, value, celsius, ask.text.clone()).map_err(Failure::usage)?;
-        let mark = crate::engine::event::Mark {
-            kettle: ask.kettle.as_str().into(),
-            kind,
-            by: request.by.as_deref().map(Into::into),
-        };
-        let now = self.clock.now();
-        let boot = self.clock.boot_id().unwrap_or_else(|| format!("run-{}", now.wall_ns));
-        let dir = self.store.journal();
-        let (mut journal, _) =
-            Journal::open(self.storage.clone(), &dir, Settings::default(), &boot).map_err(Failure::io)?;
-        let at = Moment {
-            mono_ns: now.mono_ns,
-            offset_ns: now.offset_ns(),
-            clock_sure: now.wall_ns >= crate::daemon::clock::NEVER_SET_BEFORE_NS,
-        };
-        let mut line = String::new();
-        write_mark(&mut line, &mark, now.wall_ns);
-        journal.push(&line, at).map_err(Failure::io)?;
-        journal.commit().map(|_| ()).map_err(Failure::io)
-    }
-
     /// That there is a data folder to read.
     ///
     /// # Errors
@@ -280,7 +194,7 @@ impl Room {
 }
 
 /// That a kettle can be called so: the journal takes no line of another.
-fn fit_kettle(kettle: &str) -> Result<(), Failure> {
+pub(super) fn fit_kettle(kettle: &str) -> Result<(), Failure> {
     match unfit(kettle) {
         None => Ok(()),
         Some(why) => Err(Failure::usage(format_args!(

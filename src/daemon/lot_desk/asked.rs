@@ -1,13 +1,16 @@
 //! What commands ask through the data folder's inbox, and their answers.
 //!
-//! Invariant: what was asked is answered once, when it is on disk or cannot be.
+//! Invariants: what was asked is answered once, when it is on disk or cannot be; what
+//! was withdrawn before its turn came is not carried out.
+
+use std::sync::atomic::Ordering;
 
 use super::{AnswerTo, LotDesk};
 use crate::daemon::input::{Fate, Incoming, Input, Receipt};
 use crate::daemon::outlet::LotNews;
 use crate::engine::event::{Mark, Name};
 use crate::journal::storage::Storage;
-use crate::lot::inbox::{Answer, Ask, Inbox, MarkAsk, Request};
+use crate::lot::inbox::{Answer, Ask, Inbox, MarkAsk, Request, Waiting};
 use crate::wire::line::mark_kind;
 use crate::wire::name::unfit;
 
@@ -15,42 +18,47 @@ use crate::wire::name::unfit;
 const NOT_RECORDED: &str = "the mark was heard, but not recorded; make room on the disk, and mark it again";
 
 impl LotDesk {
-    /// Whether anything is asked in the inbox, or waits for a make's end.
+    /// Whether anything is asked in the inbox, or waits for the record or a make's end.
     pub fn is_asked(&self) -> bool {
-        !self.endings.is_empty() || Inbox::is_asked(&*self.storage, &self.data)
+        !self.endings.is_empty()
+            || self.marks_in_hand.load(Ordering::SeqCst) > 0
+            || Inbox::is_asked(&*self.storage, &self.data)
     }
 
     /// Takes what waits in the inbox. What has to go through the engine first
     /// is among [`LotDesk::take_inputs`] then.
     pub fn inbox(&mut self) -> Vec<LotNews> {
         let mut all_news = self.close_overdue();
-        let storage = self.storage.clone();
-        let waiting = Inbox::of(&*storage, &self.data).and_then(|i| i.waiting());
-        let waiting = match waiting {
-            Ok(waiting) => waiting,
-            Err(e) => {
-                if !self.told {
-                    tracing::warn!("the inbox at {} cannot be read: {e}", self.data.display());
-                }
-                self.told = true;
-                return all_news;
-            }
-        };
-        for one in waiting {
-            match one.request {
-                Err(why) => self.answer(&one.name, &Answer { code: 65, text: why, lot: None }),
-                Ok(_) if self.in_hand.contains(&one.name) => {}
-                Ok(Request { by, ask: Ask::Mark(ask), .. }) => {
-                    let mark = self.mark(&one.name, by, ask);
-                    self.inputs.extend(mark);
-                }
-                Ok(request) => {
-                    self.in_hand.insert(one.name.clone());
-                    all_news.extend(self.serve(request, AnswerTo::Inbox(one.name)));
-                }
-            }
+        let (storage, data) = (self.storage.clone(), self.data.clone());
+        let served = Inbox::of(&*storage, &data).and_then(|inbox| self.serve_all(&inbox, &mut all_news));
+        if let Err(e) = served
+            && !std::mem::replace(&mut self.told, true)
+        {
+            tracing::warn!(
+                "the inbox at {} cannot be used: {e}; see that the folder may be written to",
+                data.display()
+            );
         }
         all_news
+    }
+
+    /// One after the other. Each is taken in hand when its turn comes and not before:
+    /// those that wait meanwhile may be withdrawn.
+    fn serve_all(&mut self, inbox: &Inbox, all_news: &mut Vec<LotNews>) -> std::io::Result<()> {
+        for Waiting { name, request } in inbox.waiting()? {
+            if !inbox.take_in_hand(&name)? {
+                continue;
+            }
+            match request {
+                Err(why) => self.answer(&name, &Answer { code: 65, text: why, lot: None }),
+                Ok(Request { by, ask: Ask::Mark(ask), .. }) => {
+                    let mark = self.mark(&name, by, ask);
+                    self.inputs.extend(mark);
+                }
+                Ok(request) => all_news.extend(self.serve(request, AnswerTo::Inbox(name))),
+            }
+        }
+        Ok(())
     }
 
     /// A mark on its way through the engine; answered when it is on disk.
@@ -67,12 +75,14 @@ impl LotDesk {
             self.answer(name, &Answer { code: 64, text, lot: None });
             return None;
         }
-        self.in_hand.insert(name.into());
         let lot = self.lots.open_lots().get(&ask.kettle).cloned();
         let place = lot.as_ref().map_or("no lot is open there".into(), |l| format!("lot {l}"));
         let text = format!("marked {} on kettle {}, {place}", ask.name, ask.kettle);
         let (storage, data, name) = (self.storage.clone(), self.data.clone(), name.to_string());
+        self.marks_in_hand.fetch_add(1, Ordering::SeqCst);
+        let in_hand = self.marks_in_hand.clone();
         let receipt = Receipt::new(move |fate| {
+            in_hand.fetch_sub(1, Ordering::SeqCst);
             let answer = match fate {
                 Fate::Kept => Answer { code: 0, text, lot },
                 Fate::Dropped => Answer { code: 74, text: NOT_RECORDED.into(), lot: None },

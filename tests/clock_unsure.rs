@@ -4,9 +4,10 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
-use support::house;
+use support::{house, lot_command};
 
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 use curdtrace::daemon::clock::Clock;
@@ -15,6 +16,9 @@ use curdtrace::engine::Engine;
 use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::effect::Conclusion;
 use curdtrace::engine::event::{Ask, Command, Event, Name, Stamp};
+use curdtrace::journal::replay::{Replay, Span};
+use curdtrace::journal::storage::Disk;
+use curdtrace::journal::{Journal, Moment, Settings};
 use curdtrace::wire::line::{Names, parse};
 use house::{House, config, journal, wait_for};
 
@@ -100,4 +104,35 @@ fn a_clock_that_was_never_set_is_told_once_until_it_is() {
     comes_to(&house, &clock, &[]);
     house.close().unwrap();
     assert!(journal(&folder.path().join("data")).iter().all(|l| !l.contains("what=clock ")));
+}
+
+/// A mark by the command, without a daemon, called any clock after 2020 sure. So its
+/// time was the last one trusted, and the next daemon believed a clock that it had
+/// known to be a day behind.
+#[test]
+fn a_mark_by_the_command_makes_no_clock_trusted() {
+    const DAY_NS: i64 = 86_400_000_000_000;
+    let clock = Clock::real();
+    // The journal ends a day ahead of the machine's clock, or an hour before it.
+    for (newest_ns, sure) in
+        [(clock.now().wall_ns + DAY_NS, false), (clock.now().wall_ns - DAY_NS / 24, true)]
+    {
+        let folder = tempfile::tempdir().unwrap();
+        let dir = folder.path().join("data/journal");
+        let (mut journal, _) = Journal::open(Arc::new(Disk), &dir, Settings::default(), "before").unwrap();
+        let at = Moment { mono_ns: 0, offset_ns: newest_ns, clock_sure: true };
+        journal.push(&format!("temperature,probe=kettle celsius=34.5 {newest_ns}"), at).unwrap();
+        journal.commit().unwrap();
+        drop(journal);
+        lot_command::well(folder.path(), &["mark", "cut", "--kettle", "kettle"]);
+        let mut replay = Replay::open(Arc::new(Disk), &dir, Span::default()).unwrap();
+        replay.next_line().unwrap().unwrap();
+        let (mark, line) = replay.next_line().unwrap().unwrap();
+        assert!(line.starts_with("mark,"), "{line}");
+        assert_eq!(mark.wall_ns.is_some(), sure, "{line}");
+        // And so does the daemon think of it.
+        let house = open(folder.path(), &clock);
+        assert!(wait_for(SOON, || house.shown().clock_sure == sure));
+        house.close().unwrap();
+    }
 }

@@ -63,11 +63,10 @@ pub fn resume(
     let mut names = Names::default();
     let mut effects = Vec::new();
     while let Some((at, text)) = replay.next_line()? {
-        let taken = parse(text, &mut names).ok().flatten().map(|(line, _)| intake::happening(line));
-        let what = match taken {
-            Some(Ok(Some(what))) => what,
-            Some(Ok(None)) => continue,
-            _ => {
+        let what = match happening(text, &mut names) {
+            Ok(Some(what)) => what,
+            Ok(None) => continue,
+            Err(Unread) => {
                 past.refused += 1;
                 continue;
             }
@@ -87,6 +86,36 @@ pub fn resume(
     }
     past.damage = replay.damage().to_vec();
     Ok(past)
+}
+
+/// The last wall time that was to be trusted in the last `look_back_ns` of the journal
+/// in `dir`: for who needs nothing else of the past.
+///
+/// # Errors
+/// The journal cannot be read.
+pub fn newest_trusted(
+    storage: &Arc<dyn Storage>,
+    dir: &Path,
+    look_back_ns: i64,
+) -> Result<Option<i64>, JournalError> {
+    let mut past = Past::default();
+    let mut replay = Replay::recent(storage.clone(), dir, look_back_ns)?;
+    let mut names = Names::default();
+    while let Some((at, text)) = replay.next_line()? {
+        if let Ok(Some(what)) = happening(text, &mut names) {
+            past.trust(&what, &at);
+        }
+    }
+    Ok(past.newest_wall_ns)
+}
+
+/// A line that cannot be taken in.
+struct Unread;
+
+/// What a journal line says happened; `None` where the engine said it itself.
+fn happening(text: &str, names: &mut Names) -> Result<Option<Happening>, Unread> {
+    let (line, _) = parse(text, names).ok().flatten().ok_or(Unread)?;
+    intake::happening(line).map_err(|_| Unread)
 }
 
 impl Past {

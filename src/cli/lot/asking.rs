@@ -9,7 +9,9 @@ use std::time::Duration;
 
 use super::room::{Room, failure, fit_kettle};
 use crate::cli::error::Failure;
+use crate::daemon::resume;
 use crate::daemon::ssh_keygen::SshKeygen;
+use crate::daemon::trust::Trust;
 use crate::journal::{Journal, Moment, Settings};
 use crate::lot::hold::Hold;
 use crate::lot::inbox::{Answer, Ask, Inbox, MarkAsk, Request};
@@ -107,7 +109,10 @@ impl Room {
         let dir = self.store.journal();
         let (mut journal, _) =
             Journal::open(self.storage.clone(), &dir, Settings::default(), &boot).map_err(Failure::io)?;
-        let clock_sure = now.wall_ns >= crate::daemon::clock::NEVER_SET_BEFORE_NS;
+        // As the daemon judges it: a mark that was called sure made a wrong clock the
+        // last one trusted.
+        let newest = resume::newest_trusted(&self.storage, &dir, self.look_back_ns).map_err(Failure::io)?;
+        let clock_sure = Trust::from(newest, now).is_sure();
         let at = Moment { mono_ns: now.mono_ns, offset_ns: now.offset_ns(), clock_sure };
         let mut line = String::new();
         write_mark(&mut line, &mark, now.wall_ns);

@@ -161,15 +161,22 @@ impl<'a> Inbox<'a> {
     }
 
     /// Removes the answers to what was asked more than a day before `now`: whoever
-    /// asked was killed. What cannot be removed harms nobody.
+    /// asked was killed. One whose request lies there still is kept: it alone says
+    /// that the request was carried out. What cannot be removed harms nobody.
     pub fn forget_old_answers(storage: &dyn Storage, data: &Path, now: At) {
-        let answered = data.join("outbox");
+        let (asked, answered) = (data.join("inbox"), data.join("outbox"));
+        // A disk that cannot say is no "no".
+        let lies_there = |name: &str| {
+            let path = asked.join(name);
+            storage.has(&path).unwrap_or(true) || storage.has(&path.with_extension(IN_HAND)).unwrap_or(true)
+        };
         let before = now.plus_s(-86_400).0;
         let is_old = |name: &str| {
             let asked_ns = name.split_once('-').and_then(|(ns, _)| ns.parse::<i64>().ok());
             asked_ns.is_some_and(|ns| ns < before)
         };
-        for name in storage.list(&answered).unwrap_or_default().iter().filter(|n| is_old(n)) {
+        for name in storage.list(&answered).unwrap_or_default().iter().filter(|n| is_old(n) && !lies_there(n))
+        {
             let _ = storage.remove(&answered.join(name));
         }
     }
@@ -265,6 +272,28 @@ mod tests {
         std::fs::write(dir.path().join("outbox/mine.txt"), "").unwrap();
         Inbox::forget_old_answers(&Disk, dir.path(), now);
         assert_eq!(Disk.list(&dir.path().join("outbox")).unwrap(), [new, "mine.txt".into()]);
+    }
+
+    /// A daemon killed between answer and removal, and started a day later, did it again.
+    #[test]
+    fn an_old_answer_stays_while_its_request_does() {
+        let dir = tempfile::tempdir().unwrap();
+        let inbox = Inbox::of(&Disk, dir.path()).unwrap();
+        let now: At = "2026-07-14T06:00:00Z".parse().unwrap();
+        for in_hand in [false, true] {
+            let ask = Ask::Close { lot: "x".into() };
+            let request = Request { at: now.plus_s(-90_000), by: None, ask };
+            let name = inbox.ask(&request, 7).unwrap();
+            inbox.answer(&name, &Answer::default()).unwrap();
+            // As if the owner had died before removing it.
+            inbox.ask(&request, 7).unwrap();
+            assert!(!in_hand || inbox.take_in_hand(&name).unwrap());
+            Inbox::forget_old_answers(&Disk, dir.path(), now);
+            Inbox::put_back(&Disk, dir.path());
+            assert!(inbox.waiting().unwrap().is_empty(), "it was carried out, in hand {in_hand}");
+            Inbox::forget_old_answers(&Disk, dir.path(), now);
+            assert_eq!(Disk.list(&dir.path().join("outbox")).unwrap(), [""; 0]);
+        }
     }
 
     /// A folder called like a request kept every request after it waiting.

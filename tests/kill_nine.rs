@@ -61,7 +61,7 @@ fn no_acknowledged_reading_is_missing_after_a_kill() {
     house(folder.path());
     let mut pty = Pty::plug(&folder.path().join("box"));
     let value = |seq: u32| 30.0 + f64::from(seq % 500) * 0.01;
-    let mut sent: BTreeMap<u32, f64> = BTreeMap::new();
+    let mut sent: BTreeMap<u32, (f64, Instant)> = BTreeMap::new();
     let mut seq = 0;
     for _ in 0..kills {
         let process = Process::run(folder.path());
@@ -70,10 +70,12 @@ fn no_acknowledged_reading_is_missing_after_a_kill() {
             // What was not acknowledged is sent again, older, as a box does.
             let waiting: Vec<u32> = sent.keys().filter(|s| !pty.acked.contains(s)).copied().take(8).collect();
             for again in waiting {
-                pty.send_reading(again, "milk", sent[&again], 900);
+                let (celsius, measured) = sent[&again];
+                let age_ms = u32::try_from(measured.elapsed().as_millis()).unwrap().max(1);
+                pty.send_reading(again, "milk", celsius, age_ms);
             }
+            sent.insert(seq, (value(seq), Instant::now()));
             pty.send_reading(seq, "milk", value(seq), 0);
-            sent.insert(seq, value(seq));
             seq += 1;
             std::thread::sleep(Duration::from_millis(4));
             pty.hear();
@@ -87,10 +89,40 @@ fn no_acknowledged_reading_is_missing_after_a_kill() {
     let missing: Vec<&u32> = acked.difference(&counters).collect();
     assert!(missing.is_empty(), "acknowledged and not on disk: {missing:?} (seed {seed})");
     for (seq, celsius) in &on_disk {
-        assert!((celsius - sent[seq]).abs() < 1e-9, "{seq} was {}, is {celsius} (seed {seed})", sent[seq]);
+        let was = sent[seq].0;
+        assert!((celsius - was).abs() < 1e-9, "{seq} was {was}, is {celsius} (seed {seed})");
     }
+    // The counter never began anew, and there is one probe.
+    let mut times: BTreeMap<u32, u32> = BTreeMap::new();
+    on_disk.iter().for_each(|k| *times.entry(k.0).or_default() += 1);
+    let twice: Vec<_> = times.iter().filter(|t| *t.1 > 1).collect();
+    assert!(twice.is_empty(), "on disk more than once: {twice:?} (seed {seed})");
     println!("{} sent, {} acknowledged, {} on disk", sent.len(), acked.len(), on_disk.len());
     assert!(acked.len() > kills as usize, "too few acknowledged to prove anything: {}", acked.len());
+}
+
+/// What was on disk when the daemon was killed, and whose acknowledgement never reached
+/// the box, was recorded once more when the box sent it again.
+#[test]
+fn what_comes_again_after_a_restart_is_acknowledged_and_not_recorded_again() {
+    let folder = tempfile::tempdir().unwrap();
+    house(folder.path());
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let process = Process::run(folder.path());
+    let measured = Instant::now();
+    pty.keeps_first(31.0);
+    process.kill();
+    // The box did not hear it.
+    pty.acked.clear();
+    let process = Process::run(folder.path());
+    let age_ms = u32::try_from(measured.elapsed().as_millis()).unwrap().max(1);
+    pty.send_reading(1, "milk", 31.0, age_ms);
+    pty.send_reading(2, "milk", 31.1, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked.contains(&2)));
+    assert!(pty.acked.contains(&1));
+    let (code, said, _) = process.terminate();
+    assert_eq!(code, Some(0), "{said}");
+    assert_eq!(kept(&folder.path().join("data")), [(1, 31.0), (2, 31.1)]);
 }
 
 #[test]

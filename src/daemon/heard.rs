@@ -6,15 +6,21 @@
 //! Invariants: a frame is known by its counter and by the moment at which it
 //! was measured: another moment is another frame, whatever the counter. The
 //! box is told of a frame only in the run in which it sent it, and only while
-//! no other frame bears that counter.
+//! no other frame bears that counter. A frame whose fate is not known is never
+//! forgotten; how many those are is bounded by who keeps them in memory.
 
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+mod before;
+
+pub use before::{Before, Newest};
+
 use super::input::Fate;
 
-/// How many frames are remembered, to know what comes again.
-const REMEMBERED: usize = 1024;
+/// How many frames are remembered after their fate is known, to know what comes
+/// again: more than a line brings while an acknowledgement is on its way.
+const REMEMBERED: usize = 4096;
 
 /// A counter that jumps further than this was set anew rather than missed.
 const MOST_MISSING: u32 = 1 << 20;
@@ -58,12 +64,15 @@ pub struct Heard {
     next: Option<u32>,
     last_ns: Option<i64>,
     memory: Arc<Mutex<Memory>>,
+    /// What was on disk already when the daemon started.
+    before: Before,
 }
 
 #[derive(Debug, Default)]
 struct Memory {
     frames: BTreeMap<u32, Known>,
-    order: VecDeque<(u32, u64)>,
+    /// Those whose fate is known, in that order, by counter and id.
+    settled: VecDeque<(u32, u64)>,
     run: u64,
     last_id: u64,
 }
@@ -83,27 +92,35 @@ impl Known {
             (What::Button(a), What::Button(b)) => a == b,
             // Sent again it would have an age.
             (What::Reading { .. }, What::Reading { age_ns }) => {
-                age_ns > 0 && self.at_ns.abs_diff(at_ns) <= (SLACK_NS + age_ns / DRIFT).unsigned_abs()
+                age_ns > 0 && same_moment(self.at_ns, at_ns, age_ns)
             }
             _ => false,
         }
     }
 }
 
+fn same_moment(one_ns: i64, other_ns: i64, age_ns: i64) -> bool {
+    one_ns.abs_diff(other_ns) <= (SLACK_NS + age_ns / DRIFT).unsigned_abs()
+}
+
 impl Memory {
     fn begin_anew(&mut self) {
         self.frames.clear();
-        self.order.clear();
+        self.settled.clear();
         self.run += 1;
     }
 
     fn insert(&mut self, seq: u32, what: What, at_ns: i64) {
         self.last_id += 1;
-        let id = self.last_id;
-        self.frames.insert(seq, Known { id, what, at_ns, fate: None });
-        self.order.push_back((seq, id));
-        if self.order.len() > REMEMBERED
-            && let Some((oldest, id)) = self.order.pop_front()
+        self.frames.insert(seq, Known { id: self.last_id, what, at_ns, fate: None });
+    }
+
+    fn settle(&mut self, seq: u32, fate: Fate) {
+        let Some(known) = self.frames.get_mut(&seq) else { return };
+        known.fate = Some(fate);
+        self.settled.push_back((seq, known.id));
+        if self.settled.len() > REMEMBERED
+            && let Some((oldest, id)) = self.settled.pop_front()
             && self.frames.get(&oldest).is_some_and(|k| k.id == id)
         {
             self.frames.remove(&oldest);
@@ -112,6 +129,25 @@ impl Memory {
 }
 
 impl Heard {
+    /// With what was on disk already when the daemon started.
+    pub fn knowing(before: Before) -> Self {
+        Self { before, ..Self::default() }
+    }
+
+    /// A reading of that probe is about to be noted: where it was on disk before the
+    /// start it is known, and kept.
+    pub fn recall(&mut self, seq: u32, probe: &str, age_ns: i64, now_ns: u64) {
+        let mut memory = locked(&self.memory);
+        if memory.frames.contains_key(&seq) {
+            return;
+        }
+        let at_ns = signed(now_ns).saturating_sub(age_ns);
+        if let Some(at_ns) = self.before.moment_of(seq, probe, at_ns, age_ns) {
+            memory.insert(seq, What::Reading { age_ns }, at_ns);
+            memory.settle(seq, Fate::Kept);
+        }
+    }
+
     /// Takes note of a frame.
     pub fn note(&mut self, seq: u32, what: What, now_ns: u64) -> Seen {
         let now_ns = signed(now_ns);
@@ -131,6 +167,7 @@ impl Heard {
             }
             // The box began anew, and its hello was lost.
             memory.begin_anew();
+            self.before.forget();
             self.next = Some(seq);
         }
         memory.insert(seq, what, at_ns);
@@ -151,6 +188,7 @@ impl Heard {
         let went_back = self.next.is_some_and(|next| seq.wrapping_sub(next) > u32::MAX / 2);
         if began_since || went_back {
             locked(&self.memory).begin_anew();
+            self.before.forget();
         }
         if began_since || went_back || self.next.is_none() {
             self.next = Some(seq);
@@ -168,8 +206,11 @@ impl Heard {
     /// A frame that could not be kept is taken in once more.
     pub fn again(&mut self, seq: u32) {
         let mut memory = locked(&self.memory);
+        memory.last_id += 1;
+        let id = memory.last_id;
         if let Some(known) = memory.frames.get_mut(&seq) {
-            known.fate = None;
+            // Another one than the one that counts as settled.
+            (known.id, known.fate) = (id, None);
         }
     }
 }
@@ -188,13 +229,11 @@ impl Keeper {
     pub fn tell(self, fate: Fate) -> bool {
         let mut memory = locked(&self.memory);
         let run = memory.run;
-        match memory.frames.get_mut(&self.seq) {
-            Some(known) if known.id == self.id => known.fate = Some(fate),
-            // The counter stands for another frame now.
-            Some(_) => return false,
-            // So long ago that it is forgotten; the box may still wait.
-            None => {}
+        if memory.frames.get(&self.seq).is_none_or(|known| known.id != self.id) {
+            // The box began anew, or the counter stands for another frame now.
+            return false;
         }
+        memory.settle(self.seq, fate);
         fate == Fate::Kept && run == self.run
     }
 }
@@ -208,106 +247,4 @@ fn signed(ns: u64) -> i64 {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    const S: u64 = 1_000_000_000;
-    const FRESH: What = What::Reading { age_ns: 0 };
-
-    fn aged(s: i64) -> What {
-        What::Reading { age_ns: s * 1_000_000_000 }
-    }
-
-    #[test]
-    fn a_counter_tells_new_from_again_and_counts_what_is_missing() {
-        let mut heard = Heard::default();
-        let mut note = |seq, what| heard.note(seq, what, S);
-        assert_eq!(note(u32::MAX - 1, FRESH), Seen::New { missing: 0 });
-        assert_eq!(note(u32::MAX, FRESH), Seen::New { missing: 0 });
-        assert_eq!(note(0, FRESH), Seen::New { missing: 0 }, "it wraps");
-        assert_eq!(note(4, FRESH), Seen::New { missing: 3 });
-        assert_eq!(note(2, FRESH), Seen::New { missing: 0 }, "late, not missing again");
-        assert_eq!(note(5, FRESH), Seen::New { missing: 0 });
-        assert_eq!(note(4, aged(1)), Seen::Waiting);
-        assert!(heard.keeper(4).tell(Fate::Kept));
-        assert_eq!(heard.note(4, aged(1), S), Seen::Kept);
-        assert_eq!(
-            heard.note(u32::MAX / 2 + 6, FRESH, S),
-            Seen::New { missing: 0 },
-            "set anew, not a billion missing"
-        );
-    }
-
-    #[test]
-    fn another_moment_is_another_frame() {
-        let mut heard = Heard::default();
-        heard.note(5, FRESH, 100 * S);
-        let before = heard.keeper(5);
-        assert_eq!(heard.note(5, aged(5), 105 * S), Seen::Waiting);
-        // Hours later, by a clock that is 2 % slow.
-        assert_eq!(heard.note(5, aged(9_800), 10_100 * S), Seen::Waiting);
-        // A box that began anew, and its hello was lost.
-        assert_eq!(heard.note(5, aged(2), 10_110 * S), Seen::New { missing: 0 });
-        assert!(!before.tell(Fate::Kept), "the old frame's receipt is none for the new one");
-        assert_eq!(heard.note(5, aged(3), 10_111 * S), Seen::Waiting);
-        assert_eq!(
-            heard.note(5, FRESH, 10_111 * S),
-            Seen::New { missing: 0 },
-            "a fresh one is never said again"
-        );
-        assert_eq!(heard.note(5, What::Button(1), 10_112 * S), Seen::New { missing: 0 });
-        assert_eq!(heard.note(5, What::Button(1), 10_117 * S), Seen::Waiting);
-    }
-
-    #[test]
-    fn a_hello_without_a_restart_forgets_nothing() {
-        let mut heard = Heard::default();
-        assert!(!heard.hello(5, 3, 99 * S));
-        heard.note(5, FRESH, 100 * S);
-        let waiting = heard.keeper(5);
-        // The daemon's first keep-alive was answered, at once and later.
-        assert!(!heard.hello(6, 4, 100 * S));
-        assert!(!heard.hello(6, 500, 600 * S));
-        assert_eq!(heard.note(5, aged(501), 601 * S), Seen::Waiting);
-        assert!(waiting.tell(Fate::Kept));
-        // It went on and was not heard.
-        assert!(!heard.hello(9, 510, 611 * S));
-        assert_eq!(heard.note(9, FRESH, 612 * S), Seen::New { missing: 3 });
-    }
-
-    #[test]
-    fn a_restart_shows_in_the_time_up_or_in_the_counter() {
-        for (seq, up_s) in [(0, 1), (7, 1), (0, 500)] {
-            let mut heard = Heard::default();
-            heard.note(6, FRESH, 100 * S);
-            let before = heard.keeper(6);
-            assert!(heard.hello(seq, up_s, 110 * S), "{seq} {up_s}");
-            assert!(!before.tell(Fate::Kept), "that box does not wait for it any more");
-            assert!(matches!(heard.note(6, aged(9), 110 * S), Seen::New { .. }), "{seq} {up_s}");
-        }
-    }
-
-    #[test]
-    fn what_could_not_be_kept_may_be_taken_in_again() {
-        let mut heard = Heard::default();
-        heard.note(1, FRESH, S);
-        assert!(!heard.keeper(1).tell(Fate::Dropped));
-        assert_eq!(heard.note(1, aged(5), 6 * S), Seen::Dropped);
-        heard.again(1);
-        assert_eq!(heard.note(1, aged(10), 11 * S), Seen::Waiting);
-        assert!(heard.keeper(1).tell(Fate::Kept));
-        assert_eq!(heard.note(1, aged(15), 16 * S), Seen::Kept);
-    }
-
-    #[test]
-    fn a_frame_that_is_forgotten_is_still_acknowledged() {
-        let mut heard = Heard::default();
-        heard.note(0, FRESH, S);
-        let first = heard.keeper(0);
-        for seq in 1..=u32::try_from(REMEMBERED).unwrap() {
-            heard.note(seq, FRESH, S);
-        }
-        assert!(first.tell(Fate::Kept));
-        assert_eq!(heard.note(0, aged(5), 6 * S), Seen::New { missing: 0 });
-    }
-}
+mod tests;

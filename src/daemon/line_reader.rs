@@ -43,8 +43,9 @@ enum Reader {
 }
 
 impl LineReader {
-    /// A reader for that port; frames for the box go into `down`.
-    pub fn new(port: &SerialPort, way: Way, down: Sender<Frame>) -> Self {
+    /// A reader for that port, with what is known of its box's frames; frames for the
+    /// box go into `down`.
+    pub fn new(port: &SerialPort, way: Way, heard: Heard, down: Sender<Frame>) -> Self {
         Self {
             way,
             format: reader(&port.format),
@@ -54,7 +55,7 @@ impl LineReader {
             button_kettle: port.kettle.clone(),
             own_time: port.own_time,
             down,
-            heard: Heard::default(),
+            heard,
             store_well: true,
             told: BTreeSet::new(),
         }
@@ -127,10 +128,11 @@ impl LineReader {
 
     fn reading(&mut self, r: &BoxReading) -> Result<(), Gone> {
         let age_ns = i64::from(r.age_ms) * 1_000_000;
+        let probe = self.named(&r.probe);
+        self.heard.recall(r.seq, &probe, age_ns, self.way.clock.now().mono_ns);
         if !self.is_new(r.seq, What::Reading { age_ns }) {
             return Ok(());
         }
-        let probe = self.named(&r.probe);
         let Some(reading) = self.way.reading(&probe, None, &r.raw()) else {
             self.nothing_to_keep(r.seq);
             return Ok(());

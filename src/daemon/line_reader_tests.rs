@@ -30,7 +30,7 @@ fn reader() -> (LineReader, mpsc::Receiver<Input>, Receiver<Frame>, Clock) {
         answers: true,
         stall_s: 30.0,
     };
-    (LineReader::new(&port, way, down), taken, answers, clock)
+    (LineReader::new(&port, way, Heard::default(), down), taken, answers, clock)
 }
 
 fn frame(seq: u32, age_ms: u32) -> Vec<u8> {

@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::Arc;
 
+use super::heard::Newest;
 use super::intake;
 use super::standing::Standing;
 use crate::engine::Engine;
@@ -32,6 +33,8 @@ pub struct Past {
     pub followed: BTreeMap<Name, (Option<Arc<Plan>>, Option<Name>)>,
     /// Marks of each kettle's running make, with their wall time.
     pub marks: Vec<(i64, Mark)>,
+    /// The newest frames of boxes, which may come again.
+    pub frames: Newest,
     /// Probes seen.
     pub probes: BTreeSet<Name>,
     /// The last beginning or end of a make of each kettle.
@@ -123,6 +126,9 @@ impl Past {
         self.trust(what, at);
         if let Happening::Command(command) = what {
             self.standing.note(command);
+        }
+        if let Happening::Reading(r) = what {
+            self.frames.note(r, at);
         }
         match what {
             Happening::Reading(r) if !self.probes.contains(&r.probe) => {

@@ -21,6 +21,7 @@ use serialport::TTYPort;
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
+use super::heard::Heard;
 use super::line_reader::LineReader;
 use super::outlet::Snapshot;
 use super::sounding::Sounder;
@@ -39,7 +40,7 @@ const PAUSES: (Duration, Duration) = (Duration::from_millis(100), Duration::from
 /// the pauses go on growing.
 const LIVED: Duration = Duration::from_secs(1);
 
-/// Starts the port's thread. It ends when `stop` is cancelled or the runner is
+/// Starts the port's thread, with what is known of its box's frames. It ends when `stop` is cancelled or the runner is
 /// gone.
 ///
 /// # Errors
@@ -47,13 +48,14 @@ const LIVED: Duration = Duration::from_secs(1);
 pub fn start(
     port: SerialPort,
     way: Way,
+    heard: Heard,
     snapshot: watch::Receiver<std::sync::Arc<Snapshot>>,
     stop: CancellationToken,
 ) -> std::io::Result<JoinHandle<()>> {
     let name = format!("serial {}", port.name);
     std::thread::Builder::new().name(name).spawn(move || {
         let (down, downs) = mpsc::channel();
-        let reader = LineReader::new(&port, way.clone(), down);
+        let reader = LineReader::new(&port, way.clone(), heard, down);
         let sounder = Sounder::new(way.clock.clone());
         let mut line = Line { port, way, stop, snapshot, reader, downs, sounder, told: false };
         // Gone only says that the daemon is stopping; there is nothing to mend.

@@ -11,6 +11,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::channels::Channels;
 use super::clock::Clock;
+use super::heard::{Before, Heard};
 use super::input::Input;
 use super::outlet::{Feed, OutletError, SourceSeen};
 use super::source::{Tally, Way};
@@ -26,6 +27,8 @@ pub type Ended = (String, Result<(), OutletError>);
 #[derive(Debug)]
 pub struct Sources {
     tallies: Vec<(Name, Arc<Tally>)>,
+    /// The frames that were on disk already.
+    before: Before,
 }
 
 impl Sources {
@@ -34,7 +37,15 @@ impl Sources {
         let serial = config.serial.iter().map(|s| &s.name);
         let brokers = config.brokers.iter().map(|b| &b.name);
         let lines = config.modbus.iter().map(|m| &m.name);
-        Self { tallies: serial.chain(brokers).chain(lines).map(|n| (n.clone(), Arc::default())).collect() }
+        let tallies = serial.chain(brokers).chain(lines).map(|n| (n.clone(), Arc::default())).collect();
+        Self { tallies, before: Before::default() }
+    }
+
+    /// With the frames that were on disk already: they are acknowledged where they
+    /// come again, and not recorded.
+    #[must_use]
+    pub fn knowing(self, before: Before) -> Self {
+        Self { before, ..self }
     }
 
     /// What each counts, in order.
@@ -92,7 +103,8 @@ impl Sources {
         let mut set = JoinSet::new();
         for (port, way) in config.serial.iter().zip(ways.by_ref()) {
             let name = format!("serial line {}", port.name);
-            let thread = serial::start(port.clone(), way, feed.snapshot.clone(), stop.clone())
+            let heard = Heard::knowing(self.before.clone());
+            let thread = serial::start(port.clone(), way, heard, feed.snapshot.clone(), stop.clone())
                 .map_err(|e| DaemonError::Ended { name: name.clone(), why: e.to_string() })?;
             set.spawn(joined(name, thread));
         }

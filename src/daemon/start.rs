@@ -27,6 +27,7 @@ use super::resume::{Past, resume};
 use super::runner::{RunError, Runner};
 use super::sources::Sources;
 use super::store_watch::{MOST_WAITING, StoreWatch};
+use super::trust::Trust;
 use crate::config::dairy::Config;
 use crate::engine::Engine;
 use crate::engine::event::{Ask, Command, Name};
@@ -158,7 +159,7 @@ impl Daemon {
         let mut engine = Engine::new(None);
         teach(&mut engine, config);
         let look_back_ns = (config.look_back_hours * 3.6e12) as i64;
-        let past = resume(&mut engine, &storage, &dir, look_back_ns)?;
+        let mut past = resume(&mut engine, &storage, &dir, look_back_ns)?;
         let more: Vec<_> = past.damage.iter().filter(|d| !found.damage.contains(d)).cloned().collect();
         put_aside(&*storage, &dir, &more);
         for damage in &more {
@@ -186,7 +187,10 @@ impl Daemon {
         };
         let recorder = Recorder::start(desk, clock.clone())
             .map_err(|source| DaemonError::Data { path: config.data.clone(), source })?;
-        let sources = Sources::of(config);
+        let now = clock.now();
+        let sure = Trust::from(past.newest_wall_ns, now).is_sure();
+        let before = std::mem::take(&mut past.frames).as_of(found.boot, sure.then(|| now.offset_ns()));
+        let sources = Sources::of(config).knowing(before);
         let first = Snapshot { open_lots, ..first_snapshot(&past, clock, &sources) };
         let snapshot = watch::Sender::new(Arc::new(first));
         let count = watch::Sender::new(0);

@@ -228,9 +228,11 @@ impl Journal {
             None => None,
             Some((name, len)) => {
                 let path = dir.join(name.file());
-                let sink = storage.append(&path).map_err(|e| JournalError::open(&path, e))?;
-                // Its name may not be durable yet: the process may have died before.
-                Some(Open { name, path, sink, synced: len, written: len, fresh: true })
+                let mut sink = storage.append(&path).map_err(|e| JournalError::open(&path, e))?;
+                // The process may have died before these bytes and their name were
+                // durable: what is found is built on, and acknowledged where it comes again.
+                sink.sync().and_then(|()| storage.sync_dir(dir)).map_err(|e| JournalError::open(&path, e))?;
+                Some(Open { name, path, sink, synced: len, written: len, fresh: false })
             }
         };
         let journal = Self {

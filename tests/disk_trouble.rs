@@ -19,6 +19,9 @@ use curdtrace::daemon::outlet::News;
 use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::effect::Conclusion;
 use curdtrace::engine::view::AlarmView;
+use curdtrace::journal::storage::Disk;
+use curdtrace::lot::at::At;
+use curdtrace::lot::inbox::{Ask, Inbox, Opening, Request};
 use curdtrace::wire::frame::{Frame, Lamp, Sound};
 use house::{House, config, journal, wait_for};
 use moody_disk::MoodyDisk;
@@ -249,4 +252,34 @@ fn what_is_called_as_a_segment_and_is_none_is_put_aside() {
     assert!(!pipe.exists() && journal_dir.join("quarantine/000098-2026-11-26.lp").is_dir());
     let lines = journal(&folder.path().join("data"));
     assert_eq!(lines.iter().filter(|l| l.starts_with("temperature")).count(), 2, "{lines:?}");
+}
+
+/// What is asked of a lot rests on all that was said before. With no room for that the
+/// inbox was gone through all the same.
+#[test]
+fn a_command_waits_until_what_was_said_before_is_on_disk() {
+    let folder = tempfile::tempdir().unwrap();
+    let disk = MoodyDisk::default();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let mut config = dairy(folder.path());
+    // Nothing is due by itself.
+    config.journal.seconds = 600.0;
+    let data = config.data.clone();
+    let mut setup = Setup::of(config, Clock::real());
+    setup.storage = Arc::new(disk.clone());
+    let house = House::with(setup);
+    assert!(wait_for(SOON, || house.is_up("box")));
+    disk.0.journal_full.store(true, Ordering::SeqCst);
+    pty.send_reading(1, "milk", 30.0, 0);
+    assert!(wait_for(SOON, || house.taken() == 1));
+    let inbox = Inbox::of(&Disk, &data).unwrap();
+    let opening = Opening { kettle: "milk".into(), ..Opening::default() };
+    let name = inbox.ask(&Request { at: At(5), by: None, ask: Ask::Open(opening) }, 7).unwrap();
+    assert!(wait_for(SOON, || house.shown().store_trouble.is_some()));
+    std::thread::sleep(Duration::from_millis(300));
+    assert_eq!(inbox.take_answer(&name).unwrap(), None, "the reading before it is not on disk");
+    disk.0.journal_full.store(false, Ordering::SeqCst);
+    assert!(wait_for(SOON, || inbox.take_answer(&name).unwrap().is_some_and(|a| a.code == 0)));
+    assert!(pty.hear_until(SOON, |p| p.acked == [1]), "and it was synced first");
+    house.close().unwrap();
 }

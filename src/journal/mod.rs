@@ -146,6 +146,17 @@ pub fn gap_line(lost: u64, at: Moment) -> String {
     format!("event,what=journal-gap lost={lost}i {}", at.wall_ns())
 }
 
+/// That it is one line of line protocol with a timestamp.
+///
+/// # Errors
+/// [`JournalError::BadLine`].
+pub fn fit(line: &str) -> Result<(), JournalError> {
+    if line.contains(['\n', '\r']) || line.starts_with('#') || record::timestamp_ns(line).is_none() {
+        return Err(JournalError::BadLine(line.into()));
+    }
+    Ok(())
+}
+
 /// A group in memory.
 #[derive(Debug)]
 struct Pending {
@@ -264,11 +275,19 @@ impl Journal {
     /// # Errors
     /// [`JournalError::BadLine`], [`JournalError::Full`]: the line is not kept.
     pub fn push(&mut self, line: &str, at: Moment) -> Result<u64, JournalError> {
-        if line.contains(['\n', '\r']) || line.starts_with('#') || record::timestamp_ns(line).is_none() {
-            return Err(JournalError::BadLine(line.into()));
-        }
-        if self.pending_bytes + line.len() > self.settings.pending_bytes {
-            self.lost += 1;
+        self.push_all(&[line], at)
+    }
+
+    /// As [`Journal::push`] for the lines of one thing that happened: all of them are
+    /// taken in, or none is.
+    ///
+    /// # Errors
+    /// [`JournalError::BadLine`], [`JournalError::Full`]: no line is kept.
+    pub fn push_all(&mut self, lines: &[impl AsRef<str>], at: Moment) -> Result<u64, JournalError> {
+        lines.iter().try_for_each(|line| fit(line.as_ref()))?;
+        let bytes: usize = lines.iter().map(|line| line.as_ref().len()).sum();
+        if self.pending_bytes + bytes > self.settings.pending_bytes {
+            self.lost += lines.len() as u64;
             return Err(JournalError::Full(self.lost));
         }
         if self.lost > self.lost_told {
@@ -276,7 +295,9 @@ impl Journal {
             self.lost_told = self.lost;
             self.take(&gap, at);
         }
-        self.take(line, at);
+        for line in lines {
+            self.take(line.as_ref(), at);
+        }
         Ok(self.pushed)
     }
 

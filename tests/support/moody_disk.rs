@@ -14,6 +14,8 @@ use curdtrace::journal::storage::{Disk, Kind, Sink, Storage};
 pub struct Moods {
     /// No room: every write fails.
     pub full: AtomicBool,
+    /// No room for the journal, and for everything else there is.
+    pub journal_full: AtomicBool,
     /// Every sync fails.
     pub sync_fails: AtomicBool,
     /// Every sync takes so long, ms; one that runs ends when this is lowered.
@@ -29,8 +31,10 @@ pub struct Moods {
 pub struct MoodyDisk(pub Arc<Moods>);
 
 impl MoodyDisk {
-    fn room(&self) -> io::Result<()> {
-        if self.0.full.load(Ordering::SeqCst) { Err(io::ErrorKind::StorageFull.into()) } else { Ok(()) }
+    fn room(&self, for_journal: bool) -> io::Result<()> {
+        let full =
+            self.0.full.load(Ordering::SeqCst) || (for_journal && self.0.journal_full.load(Ordering::SeqCst));
+        if full { Err(io::ErrorKind::StorageFull.into()) } else { Ok(()) }
     }
 }
 
@@ -38,11 +42,16 @@ impl MoodyDisk {
 struct MoodySink {
     sink: Box<dyn Sink>,
     disk: MoodyDisk,
+    journal: bool,
+}
+
+fn is_journal(file: &Path) -> bool {
+    file.parent().is_some_and(|folder| folder.ends_with("journal"))
 }
 
 impl Sink for MoodySink {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.disk.room()?;
+        self.disk.room(self.journal)?;
         self.sink.write(bytes)
     }
     fn sync(&mut self) -> io::Result<()> {
@@ -74,11 +83,12 @@ impl Storage for MoodyDisk {
         Disk.read_at(file, offset, len)
     }
     fn create(&self, file: &Path) -> io::Result<Box<dyn Sink>> {
-        self.room()?;
-        Ok(Box::new(MoodySink { sink: Disk.create(file)?, disk: self.clone() }))
+        let journal = is_journal(file);
+        self.room(journal)?;
+        Ok(Box::new(MoodySink { sink: Disk.create(file)?, disk: self.clone(), journal }))
     }
     fn append(&self, file: &Path) -> io::Result<Box<dyn Sink>> {
-        Ok(Box::new(MoodySink { sink: Disk.append(file)?, disk: self.clone() }))
+        Ok(Box::new(MoodySink { sink: Disk.append(file)?, disk: self.clone(), journal: is_journal(file) }))
     }
     fn cut(&self, file: &Path, len: u64) -> io::Result<()> {
         Disk.cut(file, len)

@@ -16,7 +16,7 @@ use crate::daemon::kettle_files;
 use crate::daemon::lot_desk::{LotDesk, Work};
 use crate::daemon::outlet::News;
 use crate::engine::effect::{Conclusion, Effect};
-use crate::journal::{Journal, JournalError};
+use crate::journal::{self, Journal, JournalError};
 use crate::lot::at::At;
 
 /// While the disk fails it is tried again so often.
@@ -90,10 +90,10 @@ impl Keeper {
                 }
                 Err(RecvTimeoutError::Timeout) => self.inbox_next_ns = 0,
             }
-            if self.urgent || self.journal.is_due(self.clock.now().mono_ns) {
+            if self.urgent || !self.well || self.journal.is_due(self.clock.now().mono_ns) {
                 self.commit()?;
             }
-            self.look_in_inbox();
+            self.look_in_inbox()?;
             self.lots_again();
             self.free.look(self.clock.now().mono_ns);
         }
@@ -121,24 +121,23 @@ impl Keeper {
         Duration::from_nanos(left_ns).div_f64(self.clock.speed()).min(LOOK_IN_INBOX)
     }
 
-    fn take(&mut self, job: Job) {
-        let Job { lines, at, receipt, readings, news, followed, ended_by } = job;
+    /// Takes a job's lines into memory, all or none, and what the lots and kettles learn
+    /// of it in any case: where its lines are lost the make goes on all the same.
+    pub(super) fn take(&mut self, job: Job) {
+        let Job { mut lines, at, receipt, readings, news, followed, ended_by } = job;
         let has_lines = !lines.is_empty();
-        for line in &lines {
-            match self.journal.push(line, at) {
-                Ok(ticket) => self.ticket = ticket,
-                Err(e @ JournalError::BadLine(_)) => tracing::error!("{e}"),
-                Err(e) => {
-                    // Its receipt is dropped with the job: not kept, not acknowledged.
-                    self.handed.push_back((self.ticket, 0));
-                    self.unwell(&e);
-                    return;
-                }
-            }
+        lines.retain(|line| journal::fit(line).inspect_err(|e| tracing::error!("{e}")).is_ok());
+        let taken = self.journal.push_all(&lines, at);
+        if let Ok(ticket) = taken {
+            self.ticket = ticket;
         }
-        self.waiting.extend(receipt.map(|r| (self.ticket, r)));
+        // Else its receipt is dropped: not kept, not acknowledged.
+        self.waiting.extend(receipt.filter(|_| taken.is_ok()).map(|r| (self.ticket, r)));
         if has_lines {
-            self.handed.push_back((self.ticket, readings));
+            self.handed.push_back((self.ticket, if taken.is_ok() { readings } else { 0 }));
+        }
+        if let Err(e) = taken {
+            self.unwell(&e);
         }
         if let Some((kettle, plan)) = followed {
             self.lot_work.push_back((self.ticket, Work::Follow(kettle, plan)));
@@ -233,24 +232,27 @@ impl Keeper {
         }
     }
 
-    fn look_in_inbox(&mut self) {
+    /// Carries out what is asked there. An error that comes back is fatal.
+    fn look_in_inbox(&mut self) -> Result<(), JournalError> {
         let now_ns = self.clock.now().mono_ns;
         if now_ns < self.inbox_next_ns {
-            return;
+            return Ok(());
         }
         let span_ns = LOOK_IN_INBOX.mul_f64(self.clock.speed()).as_nanos();
         self.inbox_next_ns = now_ns.saturating_add(u64::try_from(span_ns).unwrap_or(u64::MAX));
-        if !self.lots.is_asked() {
-            return;
+        if !self.well || !self.lots.is_asked() {
+            return Ok(());
         }
-        // What is asked of a lot rests on all that was said before.
-        if !self.well || self.commit().is_err() {
-            return;
+        // What is asked of a lot rests on all that was said before. A disk that is full
+        // is no error here, and all the same nothing is synced.
+        self.commit()?;
+        if self.well {
+            for one in self.lots.inbox() {
+                self.report(Report::Lot(one));
+            }
+            self.hand_on();
         }
-        for one in self.lots.inbox() {
-            self.report(Report::Lot(one));
-        }
-        self.hand_on();
+        Ok(())
     }
 
     fn unwell(&mut self, why: &JournalError) {
@@ -260,7 +262,7 @@ impl Keeper {
         }
     }
 
-    fn last(&mut self) -> Result<(), JournalError> {
+    pub(super) fn last(&mut self) -> Result<(), JournalError> {
         let done = self.journal.commit().map(|_| ());
         self.release();
         done

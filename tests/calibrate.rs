@@ -3,6 +3,7 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
+use support::moody_disk::MoodyDisk;
 use support::pty;
 
 use std::io::Write as _;
@@ -14,6 +15,7 @@ use std::time::Duration;
 
 use curdtrace::daemon::calibrations;
 use curdtrace::lot::hold::Hold;
+use curdtrace::sensor::calibration::{Record, Shape};
 use curdtrace::sensor::fault::{Fault, Faults};
 use curdtrace::sensor::raw::Signal;
 use curdtrace::sensor::thermocouple::Couple;
@@ -175,6 +177,37 @@ fn ice_and_boiling_water_with_nothing_asked() {
     assert_eq!(shown.lines().count(), 12);
     let kept = std::fs::read_dir(calibrations::folder(&folder.path().join("data"), "kettle")).unwrap();
     assert_eq!(kept.count(), 2, "the first is not overwritten");
+}
+
+/// A calibration that found no room left an empty file, and that spoiled the one which
+/// held.
+#[test]
+fn a_calibration_that_cannot_be_written_leaves_the_one_that_holds() {
+    let data = tempfile::tempdir().unwrap();
+    let disk = MoodyDisk::default();
+    let record = |number, time: &str| Record {
+        probe: "milk".into(),
+        number,
+        time: time.into(),
+        by: "ada".into(),
+        sensor: "type K thermocouple".into(),
+        shape: Shape::Linear,
+        knots: vec![(0.0, 0.1)],
+        expanded_uncertainty_celsius: 0.2,
+        due: "2026-12-11".into(),
+        remarks: vec![],
+        points: vec![],
+    };
+    let keep = |number, time| calibrations::keep_on(&disk, data.path(), &record(number, time));
+    keep(1, "2026-06-14T08:12:30Z").unwrap();
+    disk.0.full.store(true, Ordering::SeqCst);
+    let why = keep(2, "2026-06-15T08:12:30Z").unwrap_err();
+    assert!(why.to_string().contains("2026-06-15"), "{why}");
+    let kept = calibrations::of(data.path(), "milk");
+    assert_eq!((kept.latest.unwrap().number, kept.faults.len()), (1, 0));
+    disk.0.full.store(false, Ordering::SeqCst);
+    keep(2, "2026-06-15T08:12:30Z").unwrap();
+    assert_eq!(calibrations::of(data.path(), "milk").latest.unwrap().number, 2);
 }
 
 /// A K wire, set as T: the ice point sees nothing, the boiling point finds it.

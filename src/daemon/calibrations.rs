@@ -2,11 +2,12 @@
 //! never overwritten. The one with the highest number holds, since a clock may
 //! be wrong.
 
-use std::fs::{self, File};
-use std::io::{ErrorKind, Write as _};
+use std::fs;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use super::file_name;
+use crate::journal::storage::{Disk, Storage};
 use crate::sensor::calibration::{Record, RecordError};
 
 /// What can go wrong with a calibration's file.
@@ -101,22 +102,27 @@ fn no_file() -> std::io::Error {
 /// cannot be read are put aside: nothing hangs on them any more.
 ///
 /// # Errors
-/// [`CalibrationFileError`]; then nothing is kept.
+/// [`CalibrationFileError`]; then what held before holds.
 pub fn keep(data: &Path, record: &Record) -> Result<PathBuf, CalibrationFileError> {
+    keep_on(&Disk, data, record)
+}
+
+/// As [`keep`], on that disk.
+///
+/// # Errors
+/// [`CalibrationFileError`]; then what held before holds.
+pub fn keep_on(storage: &dyn Storage, data: &Path, record: &Record) -> Result<PathBuf, CalibrationFileError> {
     let folder = folder(data, &record.probe);
-    let disk = |path: &Path| {
-        let path = path.to_path_buf();
-        move |source| CalibrationFileError::Disk { path, source }
-    };
     let text =
         record.to_toml().map_err(|source| CalibrationFileError::Record { path: folder.clone(), source })?;
-    fs::create_dir_all(&folder).map_err(disk(&folder))?;
+    let made = storage.make_dir(&folder);
+    made.map_err(|source| CalibrationFileError::Disk { path: folder.clone(), source })?;
     let stem: String = record.time.chars().filter(|c| *c != ':').collect();
-    let (path, mut file) = new_file(&folder, &stem)?;
-    file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).map_err(disk(&path))?;
-    for folder in [Some(folder.as_path()), folder.parent()].into_iter().flatten() {
-        File::open(folder).and_then(|f| f.sync_all()).map_err(disk(folder))?;
-    }
+    let path = new_path(storage, &folder, &stem)?;
+    // Whole or not at all: half a calibration would spoil the one that holds.
+    storage
+        .replace(&path, text.as_bytes())
+        .map_err(|source| CalibrationFileError::Disk { path: path.clone(), source })?;
     put_aside(&of(data, &record.probe).faults);
     Ok(path)
 }
@@ -134,15 +140,19 @@ fn put_aside(faults: &[CalibrationFileError]) {
     }
 }
 
-/// A file that was not there: two acts in one second get `-2`, `-3`.
-fn new_file(folder: &Path, stem: &str) -> Result<(PathBuf, File), CalibrationFileError> {
+/// A name that nothing bears: two acts in one second get `-2`, `-3`.
+fn new_path(storage: &dyn Storage, folder: &Path, stem: &str) -> Result<PathBuf, CalibrationFileError> {
     let mut n = 1;
     loop {
         let name = if n == 1 { format!("{stem}.toml") } else { format!("{stem}-{n}.toml") };
         let path = folder.join(name);
-        match File::create_new(&path) {
-            Ok(file) => return Ok((path, file)),
-            Err(e) if e.kind() == ErrorKind::AlreadyExists && n < 1000 => n += 1,
+        match storage.kind(&path) {
+            Err(e) if e.kind() == ErrorKind::NotFound => return Ok(path),
+            Ok(_) if n < 1000 => n += 1,
+            Ok(_) => {
+                let source = ErrorKind::AlreadyExists.into();
+                return Err(CalibrationFileError::Disk { path, source });
+            }
             Err(source) => return Err(CalibrationFileError::Disk { path, source }),
         }
     }

@@ -13,6 +13,7 @@ use super::file_name;
 use crate::config::fault::{Fault, listed};
 use crate::config::kettle;
 use crate::engine::heat::Learned;
+use crate::journal::storage::{Disk, Storage as _};
 
 /// So many damaged files of one kettle are kept beside it.
 const MOST_ASIDE: u32 = 1000;
@@ -37,7 +38,7 @@ fn folder(data: &Path) -> PathBuf {
 /// Why it is not kept, in words.
 pub fn keep(data: &Path, name: &str, learned: &Learned) -> Result<(), String> {
     let folder = folder(data);
-    std::fs::create_dir_all(&folder).map_err(|e| format!("{}: {e}", folder.display()))?;
+    Disk.make_dir(&folder).map_err(|e| format!("{}: {e}", folder.display()))?;
     let file = folder.join(format!("{}.toml", file_name::of(name)));
     kettle::write_atomically(&file, learned).map_err(|e| e.to_string())
 }

@@ -23,12 +23,16 @@ use moody_disk::{Moods, MoodyDisk};
 const SOON: Duration = Duration::from_secs(20);
 
 fn open(folder: &Path, port: u16, disk: &MoodyDisk) -> House {
+    open_at(folder, port, disk, Clock::real())
+}
+
+fn open_at(folder: &Path, port: u16, disk: &MoodyDisk, clock: Clock) -> House {
     let text = format!(
         "[dairy]\ndata = \"data\"\n[journal]\ngroup-seconds = 0.1\n[[mqtt]]\nname = \"broker\"\nhost = \"127.0.0.1\"\nport = {port}\n\
          client-id = \"curdtrace-test\"\n\
          [[mqtt.subscribe]]\ntopic = \"json/{{probe}}\"\npayload = \"json\"\nvalue-at = \"/value\"\nseq-at = \"/seq\"\n"
     );
-    let mut setup = Setup::of(config(folder, &text), Clock::real());
+    let mut setup = Setup::of(config(folder, &text), clock);
     setup.storage = Arc::new(disk.clone());
     House::with(setup)
 }
@@ -135,4 +139,42 @@ fn what_comes_while_the_daemon_is_away_waits_for_it_after_a_full_disk_too() {
     assert!(wait_for(SOON, || times(folder.path()).contains_key(&last)), "{:?}", times(folder.path()).keys());
     house.close().unwrap();
     assert_eq!(times(folder.path()).len(), last as usize, "{:?}", times(folder.path()).keys());
+}
+
+/// What the broker had held back since before the clock was set was half a century old.
+#[test]
+fn what_waited_at_the_broker_is_as_old_as_it_is_where_the_clock_was_set_meanwhile() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), None);
+    let hand = Hand::new(broker.port, "hand", None, "nothing");
+    let (disk, clock) = (MoodyDisk::default(), Clock::by_hand(100_000_000_000));
+    let house = open_at(folder.path(), broker.port, &disk, clock.clone());
+    assert!(wait_for(SOON, || house.is_up("broker")));
+    std::thread::sleep(Duration::from_millis(200));
+    disk.0.full.store(true, Ordering::SeqCst);
+    let mut sent = 0_u32;
+    let mut say = || {
+        sent += 1;
+        hand.publish("json/big", &format!("{{\"value\":34.5,\"seq\":{sent}}}"));
+        sent
+    };
+    // More than the broker sends without an answer: it holds the others back.
+    while say() < 60 {}
+    let afloat = || {
+        clock.advance(Duration::from_millis(20));
+        std::thread::sleep(Duration::from_millis(20));
+        say() > 60 && house.taken() > 60
+    };
+    assert!(wait_for(SOON, afloat));
+    clock.set_wall(1_784_001_780_000_000_000);
+    let last = say();
+    disk.0.full.store(false, Ordering::SeqCst);
+    assert!(wait_for(SOON, || {
+        clock.advance(Duration::from_millis(20));
+        times(folder.path()).len() == last as usize
+    }));
+    house.close().unwrap();
+    let lines = journal(&folder.path().join("data"));
+    let late: Vec<_> = lines.iter().filter(|l| l.contains("late_s=")).collect();
+    assert!(late.is_empty(), "{late:?}");
 }

@@ -25,12 +25,12 @@ const LATE_NS: u64 = 86_400 * 1_000_000_000;
 pub use crate::journal::replay::LATEST_NS as KEPT_AT_MOST_NS;
 
 /// How long before `now` a reading was taken, nanoseconds; 0 where that cannot
-/// be known. By the source's own clock it is known as well as ours is set: a
+/// be known, and [`KEPT_AT_MOST_NS`] at most. By the source's own clock it is known as well as ours is set: a
 /// time that is ahead of ours, or that no box can have kept, says nothing.
 pub fn age_ns(taken: Taken, now: Moment) -> u64 {
     match taken {
         Taken::OnArrival => 0,
-        Taken::Ago(ns) => ns,
+        Taken::Ago(ns) => ns.min(KEPT_AT_MOST_NS),
         Taken::At(own_ns) if own_ns < NEVER_SET_BEFORE_NS => 0,
         Taken::At(own_ns) => {
             let age_ns = u64::try_from(now.wall_ns().saturating_sub(own_ns)).unwrap_or(0);
@@ -77,6 +77,7 @@ mod tests {
         check(Taken::OnArrival, now, 0);
         check(Taken::Ago(600 * S), now, 600);
         check(Taken::Ago(600 * S), at(5_000, 5, false), 600);
+        check(Taken::Ago(u64::MAX), now, KEPT_AT_MOST_NS / S);
         let own = |before_s: i64| Taken::At(NOON_NS - before_s * 1_000_000_000);
         check(own(7_200), now, 7_200);
         check(own(-30), now, 0);

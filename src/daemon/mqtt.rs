@@ -218,7 +218,7 @@ impl Connection {
     }
 
     fn subscribed(&mut self, ack: &rumqttc::SubAck) {
-        self.footing.granted(self.way.clock.now().wall_ns);
+        self.footing.granted(self.way.clock.now().mono_ns);
         for (code, s) in ack.return_codes.iter().zip(&self.broker.subscriptions) {
             if *code == rumqttc::SubscribeReasonCode::Failure {
                 let name = &self.broker.name;
@@ -254,7 +254,7 @@ impl Connection {
             self.taken.acknowledge_unread(p);
             return Ok(());
         }
-        let now_ns = self.way.clock.now().wall_ns;
+        let now_ns = self.way.clock.now().mono_ns;
         // When it was published, where that was not just now.
         let since = match self.taken.before(&p) {
             Before::Known => {
@@ -275,7 +275,7 @@ impl Connection {
         if p.qos == QoS::AtLeastOnce {
             last.receipt = Some(self.taken.receipt(p, since.unwrap_or(now_ns)));
         }
-        let waited = since.and_then(|since| u64::try_from(now_ns - since).ok()).map(Taken::Ago);
+        let waited = since.map(|since| Taken::Ago(now_ns.saturating_sub(since)));
         for mut input in inputs {
             if input.taken == Taken::OnArrival {
                 input.taken = waited.unwrap_or(Taken::OnArrival);

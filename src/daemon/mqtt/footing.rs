@@ -14,8 +14,6 @@
 
 use tokio::time::{Duration, Instant};
 
-use crate::engine::effect::WallNs;
-
 /// A reading that is not synced so long after its group was due shows a record
 /// that stands still.
 const PATIENCE: Duration = Duration::from_secs(2);
@@ -38,8 +36,9 @@ pub(super) struct Record {
 pub(super) struct Footing {
     patience: Duration,
     afloat: bool,
-    /// When the broker took it that we are afloat.
-    granted: Option<WallNs>,
+    /// When the broker took it that we are afloat, monotonic nanoseconds: the wall
+    /// clock may be set meanwhile.
+    granted: Option<u64>,
     /// When there was trouble or a straggler last.
     rough: Option<Instant>,
 }
@@ -74,15 +73,15 @@ impl Footing {
     }
 
     /// The broker answered a subscription.
-    pub(super) fn granted(&mut self, wall_ns: WallNs) {
+    pub(super) fn granted(&mut self, mono_ns: u64) {
         if self.afloat {
-            self.granted.get_or_insert(wall_ns);
+            self.granted.get_or_insert(mono_ns);
         }
     }
 
     /// An acknowledged message came: the moment before which it was published,
-    /// where it is a straggler.
-    pub(super) fn straggler(&mut self, now: Instant) -> Option<WallNs> {
+    /// monotonic nanoseconds, where it is a straggler.
+    pub(super) fn straggler(&mut self, now: Instant) -> Option<u64> {
         let before = self.granted?;
         self.rough = Some(now);
         Some(before)

@@ -16,7 +16,6 @@ use tokio::sync::mpsc;
 use tokio::time::Instant;
 
 use crate::daemon::input::{Fate, Receipt};
-use crate::engine::effect::WallNs;
 
 /// How many messages are remembered, to know what comes again. Fewer than the
 /// packet ids there are, so that an id used anew is not taken for the old one.
@@ -53,8 +52,9 @@ pub(super) enum Before {
     New,
     /// Yes; it is acknowledged now where it is synced, and else when it will be.
     Known,
-    /// Yes, and it could not be kept. It came first at that moment.
-    Dropped(WallNs),
+    /// Yes, and it could not be kept. It came first at that moment, monotonic
+    /// nanoseconds.
+    Dropped(u64),
 }
 
 /// The messages of one broker.
@@ -71,7 +71,8 @@ pub(super) struct TakenIn {
 /// A message that was taken in.
 struct Taken {
     fingerprint: u64,
-    came: WallNs,
+    /// Monotonic nanoseconds: the wall clock may be set until it comes again.
+    came: u64,
     state: Arc<Mutex<State>>,
 }
 
@@ -138,8 +139,8 @@ impl TakenIn {
         Before::Known
     }
 
-    /// The receipt of a message that came at that moment.
-    pub(super) fn receipt(&mut self, publish: Publish, came: WallNs) -> Receipt {
+    /// The receipt of a message that came at that moment, monotonic nanoseconds.
+    pub(super) fn receipt(&mut self, publish: Publish, came: u64) -> Receipt {
         let (pkid, fingerprint) = (publish.pkid, fingerprint(&publish));
         let state = Arc::new(Mutex::new(State::Waiting(self.due(publish))));
         self.taken.insert(pkid, Taken { fingerprint, came, state: state.clone() });

@@ -21,6 +21,7 @@ use tokio::sync::watch;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
+use super::alert_command::Turn;
 use super::alert_watch::{Due, Key, NO_KETTLE, Urgency, Watch};
 use super::outlet::{Feed, Outlet, Running, Snapshot};
 use super::{alert_command, alert_http, alert_sound};
@@ -128,7 +129,7 @@ pub fn configured(config: &Config, board: &Arc<Board>) -> Vec<Box<dyn Outlet>> {
         .alerts
         .iter()
         .map(|alert| -> Box<dyn Outlet> {
-            Box::new(Alerts { alert: alert.clone(), board: Arc::clone(board) })
+            Box::new(Alerts { alert: alert.clone(), board: Arc::clone(board), turn: Turn::default() })
         })
         .collect()
 }
@@ -138,6 +139,8 @@ pub fn configured(config: &Config, board: &Arc<Board>) -> Vec<Box<dyn Outlet>> {
 pub struct Alerts {
     alert: Alert,
     board: Arc<Board>,
+    /// Whose turn it is to run its program.
+    turn: Turn,
 }
 
 impl Outlet for Alerts {
@@ -250,10 +253,10 @@ impl Alerts {
                 alert_http::post(authority, path, content_type, &alert_http::filled(body, content_type, call))
                     .await
             }
-            Way::Command(argv) => alert_command::run(argv, call, None).await,
+            Way::Command(argv) => alert_command::run(argv, call, None, &self.turn).await,
             Way::Sound(argv) => {
                 let wav = alert_sound::wav(alert_sound::Tune::of(&call.alarm));
-                alert_command::run(argv, call, Some(wav)).await
+                alert_command::run(argv, call, Some(wav), &self.turn).await
             }
         }
     }

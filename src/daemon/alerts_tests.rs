@@ -169,7 +169,8 @@ async fn a_call_that_hangs_makes_way_for_heat_off_and_what_was_taken_is_not_call
         taken: watch::channel(0).1,
         commands: super::super::outlet::Commands::into(tokio::sync::mpsc::channel(1).0),
     };
-    let alerts = Alerts { alert: Alert { way, ..alert(0.0, 0.0) }, board: Arc::default() };
+    let alerts =
+        Alerts { alert: Alert { way, ..alert(0.0, 0.0) }, board: Arc::default(), turn: Turn::default() };
     let running = tokio::spawn(Box::new(alerts).run(feed, CancellationToken::new()));
     // Takes the call in and never answers.
     let (mut hung, _) = listener.accept().await.unwrap();

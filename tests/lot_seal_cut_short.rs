@@ -82,6 +82,30 @@ fn a_process_that_dies_at_any_call_leaves_a_lot_that_can_be_changed() {
     }
 }
 
+/// Only the intent could not be removed: the lot, which was as it was sealed, was sealed
+/// once more as it lay there.
+#[test]
+fn a_sealing_whose_intent_alone_was_left_is_not_sealed_again() {
+    for ((files, at), seals) in [(closed(), 1), (signed(), 2)] {
+        let mut left = files.clone();
+        left.insert(
+            data().join("sealing").join(LOT),
+            format!("lot {LOT} is being sealed since {at}\n").into_bytes(),
+        );
+        let twin = Twin::of(&left);
+        let (lots, told) = if seals == 2 {
+            open_signing(&twin)
+        } else {
+            Lots::open(Arc::new(twin.clone()), data(), dairy()).unwrap()
+        };
+        assert_eq!((told.len(), lots.troubles()), (1, &[][..]), "{told:?}");
+        drop(lots);
+        assert_eq!(twin.files(), files, "nothing is changed but that the intent is gone");
+        let chain = Store::at(Arc::new(twin), data()).chain().unwrap();
+        assert_eq!(chain.links.len(), seals);
+    }
+}
+
 /// A correction of an old lot was cut short, and the journal's days had been
 /// moved away: the daemon did not start, and nothing was recorded.
 #[test]

@@ -57,6 +57,10 @@ pub struct LotNews {
     pub closed: bool,
 }
 
+/// So many marks of a kettle's make are shown: without a make they would become ever
+/// more, and a snapshot is copied each second. The record has them all.
+pub const MOST_MARKS: usize = 200;
+
 /// What there is to look at: the engine's view and the shell's own facts.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Snapshot {
@@ -85,6 +89,18 @@ pub struct Snapshot {
 }
 
 impl Snapshot {
+    /// A person marked a moment: of each kettle the newest [`MOST_MARKS`] are shown.
+    pub fn mark(&mut self, wall_ns: WallNs, mark: Mark) {
+        let mut of_kettle =
+            self.marks.iter().enumerate().filter(|(_, (_, m))| m.kettle == mark.kettle).map(|(n, _)| n);
+        let oldest = of_kettle.next();
+        let others = of_kettle.count();
+        if let Some(oldest) = oldest.filter(|_| others + 1 >= MOST_MARKS) {
+            self.marks.remove(oldest);
+        }
+        self.marks.push((wall_ns, mark));
+    }
+
     /// A lot was opened or closed.
     pub fn note(&mut self, lot: &LotNews) {
         if !lot.closed {
@@ -233,6 +249,23 @@ mod tests {
         assert!(!sent.is_finished());
         input.receipt.unwrap().kept();
         assert_eq!(sent.await.unwrap(), Ok(()));
+    }
+
+    /// Without a make that begins they became ever more, copied each second.
+    #[test]
+    fn of_each_kettle_the_newest_marks_are_shown() {
+        let mut shown = Snapshot::default();
+        let mark = |kettle: &str| Mark { kettle: Name::from(kettle), kind: MarkKind::Cut, by: None };
+        shown.mark(-1, mark("small"));
+        let many = 3 * i64::try_from(MOST_MARKS).unwrap();
+        (0..many).for_each(|n| shown.mark(n, mark("big")));
+        let of = |kettle: &str| shown.marks.iter().filter(|m| &*m.1.kettle == kettle).map(|m| m.0).collect();
+        let (big, small): (Vec<_>, Vec<_>) = (of("big"), of("small"));
+        assert_eq!(
+            (big.len(), big.first(), big.last()),
+            (MOST_MARKS, Some(&(2 * many / 3)), Some(&(many - 1)))
+        );
+        assert_eq!(small, [-1]);
     }
 
     #[tokio::test(flavor = "current_thread")]

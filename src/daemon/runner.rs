@@ -7,8 +7,11 @@
 //! Invariant: the journal gets every happening in the order in which the
 //! engine got it, so that the journal replayed is the day again.
 
+mod came;
+
 use std::sync::Arc;
 
+use came::Came;
 use tokio::sync::{broadcast, mpsc, watch};
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
@@ -87,23 +90,6 @@ struct Loop {
     effects: Vec<Effect>,
     /// Something has happened, now or in the recent past.
     begun: bool,
-}
-
-/// How something came.
-#[derive(Debug, Clone, Copy)]
-struct Came {
-    at: Moment,
-    /// It had happened so long before, nanoseconds.
-    age_ns: u64,
-    /// It had come before, and still stands.
-    again: bool,
-}
-
-impl Came {
-    /// As it happened, for the first time.
-    fn at(at: Moment) -> Self {
-        Self { at, age_ns: 0, again: false }
-    }
 }
 
 impl Runner {
@@ -230,7 +216,7 @@ impl Loop {
 
     fn marked(&mut self, mark: Mark, receipt: Option<Receipt>) -> Result<(), RunError> {
         let wall_ns = self.moment().wall_ns();
-        self.shown.marks.push((wall_ns, mark.clone()));
+        self.shown.mark(wall_ns, mark.clone());
         self.tell(Arc::new(News::Marked(mark.clone(), wall_ns)));
         self.happened(Happening::Mark(mark), receipt)?;
         self.publish();

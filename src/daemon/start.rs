@@ -7,34 +7,33 @@
 //!
 //! Invariant: a task that ends by itself ends the daemon with an error.
 
+mod prepare;
+
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::sync::{broadcast, mpsc, watch};
+use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
-use super::admission::Admission;
+use prepare::{
+    FeedEnds, admission, caught_up, first_snapshot, frames_before, gone_through, look_back_ns, recorder,
+    recovered, store_watch,
+};
+
 use super::clock::Clock;
-use super::free_space::FreeSpace;
 use super::input::{Incoming, Input};
-use super::kettle_files;
-use super::lot_desk::LotDesk;
-use super::outlet::{Commands, Feed, NEWS_QUEUED, Outlet, OutletError, Snapshot};
-use super::recorder::{Desk, Recorder};
-use super::resume::{Past, resume};
+use super::outlet::{Feed, Outlet, OutletError, Snapshot};
+use super::resume::Past;
 use super::runner::{RunError, Runner};
 use super::sources::Sources;
-use super::store_watch::{MOST_WAITING, StoreWatch};
-use super::trust::Trust;
+use super::store_watch::MOST_WAITING;
 use crate::config::dairy::Config;
 use crate::engine::Engine;
 use crate::engine::event::{Ask, Command, Name};
-use crate::journal::recover::put_aside;
+use crate::journal::JournalError;
 use crate::journal::storage::{Disk, Storage};
-use crate::journal::{Journal, JournalError, Settings};
-use crate::lot::at::At;
 use crate::lot::hold::Hold;
 use crate::lot::store::LotError;
 
@@ -135,93 +134,34 @@ impl Daemon {
     /// # Errors
     /// [`DaemonError`].
     pub fn prepare(setup: Setup) -> Result<Self, DaemonError> {
-        let Setup { config, clock, .. } = &setup;
-        let hold = hold(&config.data)?;
-        let dir = config.data.join("journal");
-        let storage = setup.storage.clone();
-        let settings = Settings {
-            group_lines: config.journal.readings,
-            group_ns: (config.journal.seconds * 1e9) as u64,
-            ..Settings::default()
-        };
-        let boot_id = clock.boot_id().unwrap_or_else(|| format!("run-{}", clock.now().wall_ns));
-        let (journal, found) = Journal::open(storage.clone(), &dir, settings, &boot_id)?;
-        if let Some(cut) = &found.cut {
-            tracing::warn!(
-                "the journal ended in the middle of a group; {} bytes of {} are set aside",
-                cut.bytes,
-                cut.file
-            );
-        }
-        for damage in &found.damage {
-            tracing::error!("{damage}");
-        }
+        let hold = hold(&setup.config.data)?;
+        let (journal, found) = recovered(&setup)?;
         let mut engine = Engine::new(None);
-        teach(&mut engine, config);
-        let look_back_ns = (config.look_back_hours * 3.6e12) as i64;
-        let mut past = resume(&mut engine, &storage, &dir, look_back_ns)?;
-        let more: Vec<_> = past.damage.iter().filter(|d| !found.damage.contains(d)).cloned().collect();
-        put_aside(&*storage, &dir, &more);
-        for damage in &more {
-            tracing::error!("{damage}");
-        }
-        // The past taught once more what the kettles' files hold already.
-        teach(&mut engine, config);
-        if past.lines > 0 {
-            tracing::info!("went through {} lines of the recent past", past.lines);
-        }
+        let mut past = gone_through(&setup, &mut engine, &found)?;
+        let lots = caught_up(&setup, &past)?;
+        let sources = Sources::of(&setup.config).knowing(frames_before(&mut past, found.boot, &setup.clock));
+        let first = Snapshot { open_lots: lots.open_lots(), ..first_snapshot(&past, &setup.clock, &sources) };
         let (inputs, taken) = mpsc::channel(INPUTS_QUEUED);
-        let (reports_in, reports) = mpsc::unbounded_channel();
-        let mut lots = LotDesk::open(storage.clone(), config, past.plans())?;
-        let turns: Vec<_> = past.turns.values().cloned().collect();
-        for news in lots.catch_up(&turns, At(clock.now().wall_ns)) {
-            tracing::info!("lot {} {}", news.id, if news.closed { "closed" } else { "opened" });
-        }
-        let open_lots = lots.open_lots();
-        let desk = Desk {
-            free: FreeSpace::of(storage.clone(), &dir, config.journal.warn_free_percent),
-            journal,
-            lots,
-            reports: reports_in,
-            inputs: inputs.clone(),
-        };
-        let recorder = Recorder::start(desk, clock.clone())
-            .map_err(|source| DaemonError::Data { path: config.data.clone(), source })?;
-        let now = clock.now();
-        let sure = Trust::from(past.newest_wall_ns, now).is_sure();
-        let before = std::mem::take(&mut past.frames).as_of(found.boot, sure.then(|| now.offset_ns()));
-        let sources = Sources::of(config).knowing(before);
-        let first = Snapshot { open_lots, ..first_snapshot(&past, clock, &sources) };
-        let snapshot = watch::Sender::new(Arc::new(first));
-        let count = watch::Sender::new(0);
-        let (news, _) = broadcast::channel(NEWS_QUEUED);
-        let feed = Feed {
-            news: news.clone(),
-            snapshot: snapshot.subscribe(),
-            taken: count.subscribe(),
-            commands: Commands::into(inputs.clone()),
-        };
-        let most = usize::try_from(config.most_probes).unwrap_or(usize::MAX);
-        let kettles = engine.view().kettles.into_iter().map(|k| k.kettle).collect();
-        let admission = Admission::of(most, past.probes.clone(), kettles);
-        let group = Duration::from_secs_f64(config.journal.seconds / clock.speed());
+        let feed_ends = FeedEnds::new(first);
+        let feed = feed_ends.feed(&inputs);
+        let (recorder, reports) = recorder(&setup, journal, lots, inputs.clone())?;
         let runner = Runner {
+            admission: admission(&setup.config, &past, &engine),
             engine,
-            clock: clock.clone(),
+            clock: setup.clock.clone(),
             boot: found.boot,
             newest_wall_ns: past.newest_wall_ns,
             begun: past.lines > 0,
             standing: past.standing.clone(),
-            look_back_ns: look_back_ns.unsigned_abs(),
+            look_back_ns: look_back_ns(&setup.config).unsigned_abs(),
             inputs: taken,
             reports,
             recorder,
-            news,
-            snapshot,
-            taken: count,
+            news: feed_ends.news,
+            snapshot: feed_ends.snapshot,
+            taken: feed_ends.taken,
             tallies: sources.tallies(),
-            admission,
-            store: StoreWatch::new(group).at_most(setup.most_waiting),
+            store: store_watch(&setup),
         };
         Ok(Self { setup, runner, feed, inputs, past, sources, _hold: hold })
     }
@@ -301,27 +241,6 @@ fn ended(name: &str, why: &str) -> DaemonError {
 fn hold(data: &Path) -> Result<Hold, DaemonError> {
     let fault = |source| DaemonError::Data { path: data.into(), source };
     Hold::take(data).map_err(fault)?.ok_or_else(|| DaemonError::Taken(data.into()))
-}
-
-/// What earlier makes taught of each kettle.
-fn teach(engine: &mut Engine, config: &Config) {
-    let kept = kettle_files::all(&config.data);
-    for damage in &kept.damage {
-        tracing::error!("{damage}");
-    }
-    for (name, learned) in kept.learned {
-        engine.teach(&name, learned);
-    }
-}
-
-fn first_snapshot(past: &Past, clock: &Clock, sources: &Sources) -> Snapshot {
-    Snapshot {
-        wall_ns: clock.now().wall_ns,
-        plans: past.plans(),
-        marks: past.marks.clone(),
-        sources: sources.seen(),
-        ..Snapshot::default()
-    }
 }
 
 async fn follow_configured(inputs: &mpsc::Sender<Input>, config: &Config, past: &Past) {

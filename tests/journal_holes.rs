@@ -3,17 +3,21 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
+use support::house;
 use support::made_day;
 
 use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
+use std::time::Duration;
 
+use curdtrace::daemon::clock::Clock;
 use curdtrace::journal::storage::{Disk, Storage};
 use curdtrace::lot::at::At;
 use curdtrace::lot::inbox::{Ask, AttachAsk, Opening, Request};
 use curdtrace::lot::life::Lots;
 use curdtrace::lot::record::Record;
+use house::House;
 use made_day::{Day, MORNING_NS, dairy};
 
 /// Five days with a make each.
@@ -69,6 +73,22 @@ fn a_lot_over_a_hole_in_the_journal_says_so() {
     std::fs::remove_file(data.join("journal").join(&segments(&data)[2])).unwrap();
     let both = (makes[1].0, makes[3].1);
     assert_eq!(attached(&data, "gone", both).journal_damage.len(), 2);
+}
+
+/// What has rotted outside the recent past was never looked at.
+#[test]
+fn a_daemon_looks_through_the_older_days() {
+    let home = tempfile::tempdir().unwrap();
+    let data = home.path().join("data");
+    five_days(&data);
+    rot(&data, 1);
+    let config = house::config(home.path(), "[dairy]\ndata = \"data\"\n");
+    let daemon = House::open(config, Clock::by_hand(MORNING_NS + 6 * 86_400_000_000_000));
+    let rotten = segments(&data)[1].clone();
+    let aside = || Disk.list(&data.join("journal/quarantine")).unwrap();
+    let seen = || aside().iter().any(|n| n.starts_with(&rotten));
+    assert!(house::wait_for(Duration::from_secs(30), seen), "nobody saw it: {:?}", aside());
+    daemon.close().unwrap();
 }
 
 /// Each lot's closing unpacked the whole season, which took minutes of a small board.

@@ -12,7 +12,7 @@ use crate::journal::recover::{Damage, inspect};
 use crate::journal::storage::Storage;
 
 /// Between two segments: a card has other things to do.
-const PAUSE: Duration = Duration::from_secs(3);
+const PAUSE: Duration = Duration::from_secs(1);
 
 /// Looks through the journal in `dir` on a thread of its own, which nobody waits for.
 /// What is damaged and not `known` is copied to quarantine and said.

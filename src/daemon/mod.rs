@@ -45,6 +45,7 @@ pub mod alert_sound;
 pub mod alert_watch;
 pub mod alerts;
 pub mod aside;
+mod audit;
 pub mod calibrations;
 pub mod channels;
 pub mod clock;

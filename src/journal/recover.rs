@@ -31,6 +31,16 @@ pub struct Cut {
     pub bytes: u64,
 }
 
+impl std::fmt::Display for Cut {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let Self { file, bytes, .. } = self;
+        write!(
+            f,
+            "the journal ended in the middle of a group; {bytes} bytes of {file} are set aside in {QUARANTINE}/"
+        )
+    }
+}
+
 /// Something that is not as it was written.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Damage {

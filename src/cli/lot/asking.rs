@@ -107,8 +107,13 @@ impl Room {
         let now = self.clock.now();
         let boot = self.clock.boot_id().unwrap_or_else(|| format!("run-{}", now.wall_ns));
         let dir = self.store.journal();
-        let (mut journal, _) =
+        let (mut journal, found) =
             Journal::open(self.storage.clone(), &dir, Settings::default(), &boot).map_err(Failure::io)?;
+        // Whoever opens it first is the only one to see what it had lost.
+        let lost = found.cut.iter().map(ToString::to_string);
+        for words in lost.chain(found.damage.iter().map(ToString::to_string)) {
+            eprintln!("curdtrace: {words}");
+        }
         // As the daemon judges it: a mark that was called sure made a wrong clock the
         // last one trusted.
         let newest = resume::newest_trusted(&self.storage, &dir, self.look_back_ns).map_err(Failure::io)?;

@@ -10,6 +10,7 @@ use tokio::sync::{broadcast, mpsc, watch};
 use super::{DaemonError, Setup};
 use crate::config::dairy::Config;
 use crate::daemon::admission::Admission;
+use crate::daemon::audit;
 use crate::daemon::clock::Clock;
 use crate::daemon::free_space::FreeSpace;
 use crate::daemon::heard::Before;
@@ -38,11 +39,7 @@ pub(super) fn recovered(setup: &Setup) -> Result<(Journal, Recovered), DaemonErr
     let boot_id = clock.boot_id().unwrap_or_else(|| format!("run-{}", clock.now().wall_ns));
     let (journal, found) = Journal::open(setup.storage.clone(), &journal_of(config), settings, &boot_id)?;
     if let Some(cut) = &found.cut {
-        tracing::warn!(
-            "the journal ended in the middle of a group; {} bytes of {} are set aside",
-            cut.bytes,
-            cut.file
-        );
+        tracing::warn!("{cut}");
     }
     for damage in &found.damage {
         tracing::error!("{damage}");
@@ -73,6 +70,8 @@ pub(super) fn gone_through(
     for damage in &more {
         tracing::error!("{damage}");
     }
+    let known = found.damage.iter().chain(&more).cloned().collect();
+    audit::begin(storage.clone(), dir, known);
     // The past taught once more what the kettles' files hold already.
     teach(engine, config);
     if past.lines > 0 {

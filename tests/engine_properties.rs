@@ -360,6 +360,7 @@ impl Step {
             number_age_s: self.silent_s,
             silent_s: self.silent_s,
             every_s: 1.0,
+            inferred: false,
             health: self.health,
             reason: "open".to_owned(),
             stage: self.stage,

@@ -29,6 +29,8 @@ pub struct Situation {
     pub reason: String,
     /// The running stage.
     pub stage: Stage,
+    /// Whether it rests on elapsed time alone.
+    pub inferred: bool,
     /// When it began, engine seconds.
     pub stage_began_s: f64,
     /// The planned length of the running stage, minutes.

@@ -3,6 +3,7 @@
 
 use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::alarms::Alarms;
+use curdtrace::engine::probe::Health;
 use curdtrace::engine::situation::{Outlook, Situation};
 use curdtrace::engine::stage::Stage;
 
@@ -159,4 +160,46 @@ fn what_stood_before_the_cook_is_no_stirring_that_stopped() {
     };
     assert_eq!(stopped(40.0), 0);
     assert_eq!(stopped(400.0), 1);
+}
+
+/// "The planned 35 min of setting are over, look at the curd" stood while the rennet was
+/// not in yet: that it set was only thought so.
+#[test]
+fn curd_is_not_to_be_looked_at_where_it_is_only_thought_to_set() {
+    let held = |inferred: bool| {
+        how_often(AlarmKind::HoldDone, 2400, |_| Situation {
+            stage: Stage::Setting,
+            planned_minutes: Some(35.0),
+            inferred,
+            ..stirring()
+        })
+    };
+    assert_eq!((held(true), held(false)), (0, 1));
+}
+
+/// A fire that was lit, or a kettle swung on it, is slow at first.
+#[test]
+fn a_heating_is_not_slow_before_it_shows_its_pace() {
+    let slow = |for_s: f64| {
+        how_often(AlarmKind::HeatSlow, 500, |t_s| Situation {
+            celsius: Some(34.0),
+            rate_celsius_per_min: Some(if t_s < for_s { 0.1 } else { 0.7 }),
+            planned_rate_celsius_per_min: Some(0.7),
+            ..cooking()
+        })
+    };
+    assert_eq!((slow(235.0), slow(500.0)), (0, 1));
+}
+
+/// A probe that speaks every ten seconds was in fault after one odd reading, in the cook.
+#[test]
+fn one_odd_reading_of_a_probe_that_speaks_seldom_is_no_fault() {
+    let fault = |for_s: f64| {
+        how_often(AlarmKind::ProbeFault, 120, |t_s| Situation {
+            every_s: 10.0,
+            health: if t_s < for_s { Health::Failure } else { Health::Good },
+            ..cooking()
+        })
+    };
+    assert_eq!((fault(12.0), fault(40.0)), (0, 1));
 }

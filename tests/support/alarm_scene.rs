@@ -31,6 +31,7 @@ pub fn stirring() -> Situation {
         number_age_s: 0.0,
         silent_s: 0.0,
         every_s: 1.0,
+        inferred: false,
         health: Health::Good,
         reason: String::new(),
         stage: Stage::Stirring,

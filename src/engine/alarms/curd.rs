@@ -81,7 +81,8 @@ pub(super) fn hold_done(s: &Situation, memory: &Occasion) -> Finding {
     let helps = match s.stage {
         Stage::Ripening | Stage::Stirring | Stage::WheyResting => true,
         // The rennet clock knows better, where it runs.
-        Stage::Setting => s.curd_check_at_s.is_none(),
+        // And what is only thought to set may have no rennet in it yet.
+        Stage::Setting => s.curd_check_at_s.is_none() && !s.inferred,
         _ => false,
     };
     let over = s.planned_minutes.is_some_and(|p| p > 0.0 && s.t_s - s.stage_began_s >= p * 60.0);

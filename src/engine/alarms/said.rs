@@ -135,6 +135,7 @@ mod tests {
             rate_celsius_per_min: Some(0.5),
             number_age_s: 0.0,
             every_s: 1.0,
+            inferred: false,
             silent_s: 65.0,
             health: Health::Failure,
             reason: "open circuit: wire or plug".into(),

@@ -3,7 +3,8 @@
 //!
 //! Monotonic time follows the wall forward. A line before the last one is out
 //! of order and stands still; where three in a row go on from an earlier time,
-//! the clock was set back. But a reading that was there already, or that its box
+//! the clock was set back. A little back it takes more of them: a radio or a broker
+//! turns whole handfuls round. But a reading that was there already, or that its box
 //! counted before the newest, was sent again or kept back, and says nothing of the
 //! clock. A leap of more than a week forward is a clock that was set right, and so is
 //! one of more than twenty minutes in which the box counted no reading.
@@ -22,6 +23,9 @@ const COUNTED: u64 = 3;
 const UNKNOWN_NS: u64 = 1_000_000_000;
 /// Lines that must go on from an earlier time for the clock to have been set.
 const GOES_ON: u32 = 3;
+/// And where it is no more than this back, nanoseconds.
+const LITTLE_NS: i64 = 120 * 1_000_000_000;
+const GOES_ON_A_LITTLE_BACK: u32 = 24;
 
 /// So many readings are looked back on for one that comes again.
 const LOOKED_BACK: usize = 8192;
@@ -95,7 +99,7 @@ impl Playback {
             } else {
                 let goes_on = self.behind.filter(|b| wall_ns >= b.1).map_or(1, |b| b.0 + 1);
                 self.behind = Some((goes_on, wall_ns));
-                if goes_on < GOES_ON {
+                if goes_on < (if ahead > -LITTLE_NS { GOES_ON_A_LITTLE_BACK } else { GOES_ON }) {
                     return self.played(wall_ns, None);
                 }
                 self.mono_ns += UNKNOWN_NS;
@@ -165,6 +169,16 @@ mod tests {
     #[test]
     fn one_line_out_of_order_turns_nothing_back() {
         assert_eq!(monos(&[100, 101, 99, 102, 103]), [0, 1, 1, 2, 3]);
+    }
+
+    /// Two handfuls that came in the wrong order were a clock set back and forth.
+    #[test]
+    fn a_handful_out_of_order_turns_nothing_back() {
+        let turned: Vec<i64> = (0..20).chain(40..60).chain(20..40).chain(60..70).collect();
+        assert_eq!(monos(&turned).last(), Some(&69));
+        // A clock that was set back by a minute goes on in the end.
+        let back: Vec<i64> = (0..100).chain(40..80).collect();
+        assert_eq!(monos(&back).last(), Some(&116));
     }
 
     #[test]

@@ -33,12 +33,17 @@ fn silence_allowed_s(stage: Stage) -> f64 {
     f64::from(patience_s(stage))
 }
 
+/// One that speaks seldom is not silent yet when one reading is due.
+fn allowed_s(s: &Situation) -> f64 {
+    silence_allowed_s(s.stage).max(READINGS * s.every_s)
+}
+
 fn priority(stage: Stage) -> Priority {
     if stage == Stage::Cooking { Priority::High } else { Priority::Low }
 }
 
 pub(super) fn probe_silent(s: &Situation, raised: bool) -> Finding {
-    let limit_s = if raised { 10.0 } else { silence_allowed_s(s.stage) };
+    let limit_s = if raised { 10.0 } else { allowed_s(s) };
     Finding::of(s.silent_s > limit_s, priority(s.stage)).delayed(0.0, 20.0)
 }
 
@@ -61,7 +66,7 @@ pub(super) fn probe_fault(s: &Situation, raised: bool) -> Finding {
     };
     // One alarm a cause: silence has its own.
     let silent = s.silent_s > QUIET_S;
-    let condition = if silent { raised && s.silent_s < silence_allowed_s(s.stage) } else { faulty };
+    let condition = if silent { raised && s.silent_s < allowed_s(s) } else { faulty };
     // One odd reading of a probe that speaks seldom is no fault yet.
     Finding::of(condition, priority(s.stage)).delayed(f64::max(on_s, READINGS * s.every_s), 20.0)
 }

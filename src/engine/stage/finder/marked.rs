@@ -11,7 +11,7 @@ const RIPENS_S: f64 = 600.0;
 
 /// What does not lead to the marked stage, or is held not to be left yet, is believed
 /// less by this (natural logarithm): whoever stands at the kettle sees more.
-const UNLIKELY: f64 = 6.0;
+const UNLIKELY: f64 = 9.0;
 /// What is believed in spite of the mark.
 const IN_SPITE: f64 = 8.0;
 

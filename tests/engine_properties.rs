@@ -16,7 +16,7 @@ use curdtrace::engine::event::{Ask, Command, Event, Happening, Mark, MarkKind, N
 use curdtrace::engine::plan::{Plan, PlannedStage, Sounding};
 use curdtrace::engine::probe::{Health, Watch};
 use curdtrace::engine::situation::{Outlook, Situation};
-use curdtrace::engine::stage::Stage;
+use curdtrace::engine::stage::{Basis, Stage};
 use proptest::prelude::*;
 use proptest::sample::select;
 
@@ -360,7 +360,7 @@ impl Step {
             number_age_s: self.silent_s,
             silent_s: self.silent_s,
             every_s: 1.0,
-            inferred: false,
+            basis: Basis::Trace,
             health: self.health,
             reason: "open".to_owned(),
             stage: self.stage,

@@ -62,7 +62,7 @@ pub fn resume(
     look_back_ns: i64,
 ) -> Result<Past, JournalError> {
     let mut past = Past::default();
-    let mut replay = Replay::recent(storage.clone(), dir, look_back_ns)?;
+    let mut replay = Replay::recent(storage, dir, look_back_ns)?;
     let mut names = Names::default();
     let mut effects = Vec::new();
     while let Some((at, text)) = replay.next_line()? {
@@ -102,7 +102,7 @@ pub fn newest_trusted(
     look_back_ns: i64,
 ) -> Result<Option<i64>, JournalError> {
     let mut past = Past::default();
-    let mut replay = Replay::recent(storage.clone(), dir, look_back_ns)?;
+    let mut replay = Replay::recent(storage, dir, look_back_ns)?;
     let mut names = Names::default();
     while let Some((at, text)) = replay.next_line()? {
         if let Ok(Some(what)) = happening(text, &mut names) {

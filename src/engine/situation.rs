@@ -2,7 +2,7 @@
 //! kettle and clock, for the alarms to judge. Plain data.
 
 use super::probe::Health;
-use super::stage::Stage;
+use super::stage::{Basis, Stage};
 
 /// One kettle at one moment. Times are engine seconds (monotonic, from the
 /// first event on).
@@ -29,8 +29,8 @@ pub struct Situation {
     pub reason: String,
     /// The running stage.
     pub stage: Stage,
-    /// Whether it rests on elapsed time alone.
-    pub inferred: bool,
+    /// What that it runs rests on.
+    pub basis: Basis,
     /// When it began, engine seconds.
     pub stage_began_s: f64,
     /// The planned length of the running stage, minutes.

@@ -9,6 +9,7 @@
 //! Invariant: an index never says less than the segment holds. Only of a segment that
 //! was whole when it was read is there one, and never of the newest, which still grows.
 
+use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use crc::{CRC_32_ISCSI, Crc, Table};
@@ -106,7 +107,7 @@ impl Index {
     pub fn leave(&self, storage: &dyn Storage, dir: &Path, name: &SegmentName) {
         let Ok(mut text) = toml::to_string(self) else { return };
         let crc = CRC.checksum(text.as_bytes());
-        text.push_str(&format!("# crc32c={crc:08x}\n"));
+        let _ = writeln!(text, "# crc32c={crc:08x}");
         let made = storage.make_dir(&dir.join(FOLDER));
         let _ = made.and_then(|()| storage.replace(&path(dir, name), text.as_bytes()));
     }

@@ -123,9 +123,9 @@ impl Replay {
     ///
     /// # Errors
     /// As [`Replay::open`], and where a segment cannot be read.
-    pub fn recent(storage: Arc<dyn Storage>, dir: &Path, back_ns: i64) -> Result<Self, JournalError> {
+    pub fn recent(storage: &Arc<dyn Storage>, dir: &Path, back_ns: i64) -> Result<Self, JournalError> {
         let all = Self::open(storage.clone(), dir, Span::default())?;
-        let start = recent::start(&*storage, dir, all.shelf.names(), back_ns)?;
+        let start = recent::start(&**storage, dir, all.shelf.names(), back_ns)?;
         Ok(Self { next: start.segment, from_group: start.group, ..all })
     }
 

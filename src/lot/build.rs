@@ -166,17 +166,14 @@ impl Store {
         let intent = self.put_intent(&id, &format!("lot {id} is being sealed since {at}\n"))?;
         self.drop_signature(&id)?;
         let own;
-        let points = match found {
-            Some(found) => {
-                self.put(&dir.join("trace.lp"), found.trace.as_bytes())?;
-                self.put(&dir.join("trace.csv"), csv::of_trace(&found.trace).as_bytes())?;
-                self.put(&dir.join("events.jsonl"), found.events.as_bytes())?;
-                &found.points
-            }
-            None => {
-                own = self.points(&id)?;
-                &own
-            }
+        let points = if let Some(found) = found {
+            self.put(&dir.join("trace.lp"), found.trace.as_bytes())?;
+            self.put(&dir.join("trace.csv"), csv::of_trace(&found.trace).as_bytes())?;
+            self.put(&dir.join("events.jsonl"), found.events.as_bytes())?;
+            &found.points
+        } else {
+            own = self.points(&id)?;
+            &own
         };
         record.limits = self.judge_limits(record, points, at);
         record.deviations = findings::deviations(record, Words::of("en"));

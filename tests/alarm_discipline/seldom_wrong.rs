@@ -5,7 +5,7 @@ use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::alarms::Alarms;
 use curdtrace::engine::probe::Health;
 use curdtrace::engine::situation::{Outlook, Situation};
-use curdtrace::engine::stage::Stage;
+use curdtrace::engine::stage::{Basis, Stage};
 
 use super::raised;
 use super::scene::{cooking, outlook, stirring};
@@ -166,15 +166,15 @@ fn what_stood_before_the_cook_is_no_stirring_that_stopped() {
 /// not in yet: that it set was only thought so.
 #[test]
 fn curd_is_not_to_be_looked_at_where_it_is_only_thought_to_set() {
-    let held = |inferred: bool| {
+    let held = |basis: Basis| {
         how_often(AlarmKind::HoldDone, 2400, |_| Situation {
             stage: Stage::Setting,
             planned_minutes: Some(35.0),
-            inferred,
+            basis,
             ..stirring()
         })
     };
-    assert_eq!((held(true), held(false)), (0, 1));
+    assert_eq!((held(Basis::Plan), held(Basis::Trace)), (0, 1));
 }
 
 /// A fire that was lit, or a kettle swung on it, is slow at first.

@@ -2,7 +2,7 @@
 
 use curdtrace::engine::probe::Health;
 use curdtrace::engine::situation::{Outlook, Situation};
-use curdtrace::engine::stage::Stage;
+use curdtrace::engine::stage::{Basis, Stage};
 
 /// Reproducible noise: a linear congruential generator (Knuth's MMIX numbers),
 /// twelve uniform draws for one normal one.
@@ -31,7 +31,7 @@ pub fn stirring() -> Situation {
         number_age_s: 0.0,
         silent_s: 0.0,
         every_s: 1.0,
-        inferred: false,
+        basis: Basis::Trace,
         health: Health::Good,
         reason: String::new(),
         stage: Stage::Stirring,

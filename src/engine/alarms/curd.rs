@@ -6,7 +6,7 @@ use super::rules::Finding;
 use crate::engine::alarm::Priority;
 use crate::engine::plan::Plan;
 use crate::engine::situation::Situation;
-use crate::engine::stage::Stage;
+use crate::engine::stage::{Basis, Stage};
 
 /// What a raised temperature alarm must come back by, °C.
 const DEADBAND_CELSIUS: f64 = 0.3;
@@ -82,7 +82,7 @@ pub(super) fn hold_done(s: &Situation, memory: &Occasion) -> Finding {
         Stage::Ripening | Stage::Stirring | Stage::WheyResting => true,
         // The rennet clock knows better, where it runs.
         // And what is only thought to set may have no rennet in it yet.
-        Stage::Setting => s.curd_check_at_s.is_none() && !s.inferred,
+        Stage::Setting => s.curd_check_at_s.is_none() && s.basis != Basis::Plan,
         _ => false,
     };
     let over = s.planned_minutes.is_some_and(|p| p > 0.0 && s.t_s - s.stage_began_s >= p * 60.0);

@@ -125,6 +125,7 @@ mod tests {
     use super::*;
     use crate::engine::probe::Health;
     use crate::engine::situation::Outlook;
+    use crate::engine::stage::Basis;
     use crate::words::Words;
 
     fn situation() -> Situation {
@@ -135,7 +136,7 @@ mod tests {
             rate_celsius_per_min: Some(0.5),
             number_age_s: 0.0,
             every_s: 1.0,
-            inferred: false,
+            basis: Basis::Trace,
             silent_s: 65.0,
             health: Health::Failure,
             reason: "open circuit: wire or plug".into(),

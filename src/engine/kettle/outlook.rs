@@ -4,7 +4,7 @@ use super::Kettle;
 use crate::engine::filter::Trend;
 use crate::engine::probe::Health;
 use crate::engine::situation::{Outlook, Situation};
-use crate::engine::stage::{Basis, Stage};
+use crate::engine::stage::Stage;
 
 /// A number older than this is old, and the forecast says that it is blind.
 pub(super) const BLIND_S: f64 = 8.0;
@@ -74,7 +74,7 @@ impl Kettle {
                 self.watch.reason().to_string()
             },
             stage: now.stage,
-            inferred: now.basis == Basis::Plan,
+            basis: now.basis,
             stage_began_s: now.began_s,
             planned_minutes: now.minutes,
             in_milk,

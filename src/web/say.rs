@@ -5,14 +5,18 @@
 //! The tool advises; the maker decides, so no sentence orders a cut.
 //!
 //! Invariants: an alarm that nobody took comes before all else, the gravest
-//! first; where there is no number to trust, the sentence says so and never
-//! mentions a temperature of the milk.
+//! first; but one of low priority that only shows gives way to the stage's own
+//! sentence after a while. Where there is no number to trust, the sentence says
+//! so and never mentions a temperature of the milk. Where the stage is not sure,
+//! no sentence instructs as though it were.
+
+mod heating;
 
 use crate::engine::alarm::{AlarmKind, AlarmState, Priority};
 use crate::engine::effect::WallNs;
 use crate::engine::probe::Health;
 use crate::engine::said::Fact;
-use crate::engine::stage::Stage;
+use crate::engine::stage::{Basis, Stage};
 use crate::engine::view::{AlarmView, KettleView};
 
 /// A value in a sentence; the reader's language gives it its form.
@@ -24,6 +28,8 @@ pub enum Value {
     Minutes(f64),
     /// A time of day.
     Clock(WallNs),
+    /// Words of the message files, by their key.
+    Word(String),
 }
 
 /// A message key and its values.
@@ -59,26 +65,24 @@ pub struct Countdown {
 /// A number that is this old is not the milk's temperature any more, seconds.
 pub const OLD_AFTER_S: f64 = 10.0;
 
-/// A heating that stands so little below its target is where the maker meant
-/// it to be, more or less, °C.
-const NEAR_CELSIUS: f64 = 1.0;
+/// Below this, "in less than a minute" is said, seconds.
+const MINUTE_S: f64 = 60.0;
+/// A stage told with less than this is not sure.
+const SURE: f64 = 0.7;
+/// A probe that rises so fast while no make is known hangs in milk on the fire, °C/min.
+const RISES_CELSIUS_PER_MIN: f64 = 0.2;
+/// A low alarm that only shows has the sentence so long, seconds.
+const SHOWS_FOR_S: f64 = 600.0;
+/// "At the target" outlives its heating by so long, seconds, and stands for a
+/// number so near, °C.
+const AT_TARGET_AFTER_S: f64 = 120.0;
+const AT_TARGET_CELSIUS: f64 = 0.5;
 
 /// Whether the kettle has a number that may be acted on. `waited_s` is the time
 /// since the view was taken.
 pub fn trusted(k: &KettleView, waited_s: f64) -> bool {
     let fresh = k.age_s.is_some_and(|a| a + waited_s <= OLD_AFTER_S);
     k.celsius.is_some() && fresh && matches!(k.health, Health::Good | Health::MaintenanceRequired)
-}
-
-/// The alarm to show first: not yet taken before taken, then by priority, then
-/// the one that sounds, then the oldest.
-pub fn gravest(alarms: &[AlarmView]) -> Option<&AlarmView> {
-    alarms
-        .iter()
-        .filter(|a| {
-            !matches!(a.state, AlarmState::Shelved | AlarmState::Suppressed | AlarmState::OutOfService)
-        })
-        .max_by_key(|a| (untaken(a.state), a.priority, a.sounds, std::cmp::Reverse(a.since)))
 }
 
 /// Whether a person still has to take it.
@@ -89,33 +93,70 @@ pub fn untaken(state: AlarmState) -> bool {
 /// What to do now. `now_ns` is the wall clock's now, `waited_s` the time since
 /// the view was taken.
 pub fn now(k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> Sentence {
-    if let Some(a) = gravest(&k.alarms).filter(|a| acts(a)) {
+    if let Some(a) = speaker(k, now_ns, waited_s) {
         return alarm(a, k, now_ns);
     }
     if k.stage != Stage::Idle && !trusted(k, waited_s) {
         return Sentence::of("do-no-number");
     }
-    by_stage(k, now_ns)
+    by_stage(k, now_ns, waited_s)
+}
+
+/// The alarm that has the sentence: not yet taken before taken, then by priority,
+/// then the one that sounds; "at the target" after its equals, since what comes
+/// next matters more; then the oldest.
+fn speaker(k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> Option<&AlarmView> {
+    k.alarms.iter().filter(|a| acts(a, k) && !is_outlived(a, k, now_ns, waited_s)).max_by_key(|a| {
+        let last = a.alarm == AlarmKind::AtTarget;
+        (untaken(a.state), a.priority, a.sounds, !last, std::cmp::Reverse(a.since))
+    })
 }
 
 /// Whether the alarm decides the sentence: untaken ones do, and taken ones that
 /// are grave for as long as they stand.
-fn acts(a: &AlarmView) -> bool {
-    a.state == AlarmState::Unacknowledged
+fn acts(a: &AlarmView, k: &KettleView) -> bool {
+    let stands = |x: &AlarmView| x.state == AlarmState::Unacknowledged;
+    if a.alarm == AlarmKind::GetReady && k.alarms.iter().any(|x| x.alarm == AlarmKind::HeatOff && stands(x)) {
+        return false; // what it said to get ready for is there
+    }
+    stands(a)
         || (a.state == AlarmState::Acknowledged
             && a.priority == Priority::High
             && a.alarm != AlarmKind::HeatOff)
+}
+
+/// Whether an alarm that only shows has had the sentence for long enough, or
+/// what it says is not so any more.
+fn is_outlived(a: &AlarmView, k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> bool {
+    if a.sounds || a.priority != Priority::Low {
+        return false;
+    }
+    let ago_s = |then: Option<WallNs>| until(then, now_ns).map(|s| -s);
+    let shown_s = ago_s(a.since);
+    if a.alarm == AlarmKind::AtTarget {
+        let target = limit(a).or(k.target_celsius);
+        let there = k.celsius.zip(target).is_none_or(|(c, t)| (c - t).abs() <= AT_TARGET_CELSIUS);
+        // In the stage after its heating; the later of the two counts, since it may be raised there.
+        let after_s = if heats(k.stage) { None } else { shown_s.zip(ago_s(k.stage_began)) };
+        let after = after_s.is_some_and(|(shown, began)| shown.min(began) > AT_TARGET_AFTER_S);
+        if !trusted(k, waited_s) || !there || after {
+            return true;
+        }
+    }
+    shown_s.is_some_and(|s| s > SHOWS_FOR_S)
 }
 
 fn alarm(a: &AlarmView, k: &KettleView, now_ns: Option<WallNs>) -> Sentence {
     let s = Sentence::of(format!("do-{}", a.alarm.name()));
     match a.alarm {
         AlarmKind::GetReady => match heat_off_in_s(k, now_ns) {
-            Some(left) => s.with("min", Value::Minutes(left)),
+            Some(left) if left > MINUTE_S => s.with("min", Value::Minutes(left)),
+            Some(_) => Sentence::of("do-get-ready-now"),
             None => Sentence::of("do-get-ready-soon"),
         },
-        // It outlives the cook, and the stage after that has no target.
-        AlarmKind::AtTarget | AlarmKind::OverTarget => match k.target_celsius.or_else(|| limit(a)) {
+        AlarmKind::HeatOff if heating::cools(k) => Sentence::of("do-called-cools"),
+        // It outlives the cook, and the stage after that has another target or none.
+        AlarmKind::AtTarget | AlarmKind::OverTarget => match limit(a).or(k.target_celsius) {
             Some(t) => s.with("target", Value::Celsius(t)),
             None => Sentence::of("do-at-limit"),
         },
@@ -131,18 +172,30 @@ fn limit(a: &AlarmView) -> Option<f64> {
     })
 }
 
-fn by_stage(k: &KettleView, now_ns: Option<WallNs>) -> Sentence {
-    let heats = matches!(k.stage, Stage::Warming | Stage::Cooking | Stage::WheyHeating);
-    if heats && let Some(target) = k.target_celsius {
-        return heating(k, target, now_ns);
+fn by_stage(k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> Sentence {
+    let rate = k.rate_celsius_per_min.unwrap_or(0.0);
+    if heats(k.stage)
+        && let Some(target) = k.target_celsius
+    {
+        return heating::sentence(k, target, now_ns);
     }
     let s = Sentence::of(format!("do-stage-{}", k.stage.name()));
-    if k.stage == Stage::Setting {
-        return match until(k.curd_check_at, now_ns) {
-            Some(left) if left > 0.0 => Sentence::of("do-setting-until").with("min", Value::Minutes(left)),
-            Some(_) => Sentence::of("do-curd-check"),
-            None => s,
+    if k.stage == Stage::Idle {
+        let rises = trusted(k, waited_s) && rate >= RISES_CELSIUS_PER_MIN;
+        return if rises { Sentence::of("do-idle-rises") } else { s };
+    }
+    // The rennet clock runs from a mark, so this much is sure.
+    if k.stage == Stage::Setting
+        && let Some(left) = until(k.curd_check_at, now_ns)
+    {
+        return if left > 0.0 {
+            Sentence::of("do-setting-until").with("min", Value::Minutes(left))
+        } else {
+            Sentence::of("do-curd-check")
         };
+    }
+    if !is_sure(k) {
+        return perhaps(k.stage);
     }
     match planned_left_s(k, now_ns) {
         Some(left) if left > 30.0 && planned_sentence(k.stage) => {
@@ -152,33 +205,24 @@ fn by_stage(k: &KettleView, now_ns: Option<WallNs>) -> Sentence {
     }
 }
 
+/// The stages in which milk or whey is on the fire.
+fn heats(stage: Stage) -> bool {
+    matches!(stage, Stage::Warming | Stage::Cooking | Stage::WheyHeating)
+}
+
+/// Whether the stage is known well enough to say what it asks for.
+fn is_sure(k: &KettleView) -> bool {
+    k.stage_basis != Basis::Plan && k.stage_confidence >= SURE
+}
+
+/// The tentative form: which stage it may be, and to look.
+fn perhaps(stage: Stage) -> Sentence {
+    Sentence::of("do-perhaps").with("stage", Value::Word(format!("stage-{}", stage.name())))
+}
+
 /// Stages whose sentence names the planned minutes that are left.
 fn planned_sentence(stage: Stage) -> bool {
     matches!(stage, Stage::Ripening | Stage::Stirring | Stage::Settling | Stage::WheyResting)
-}
-
-fn heating(k: &KettleView, target: f64, now_ns: Option<WallNs>) -> Sentence {
-    let to = |s: Sentence| s.with("target", Value::Celsius(target));
-    if k.celsius.is_some_and(|c| c >= target) {
-        return to(Sentence::of("do-heating-there"));
-    }
-    // The call of the milk's warming may stand in the cook yet, where nobody took it.
-    let of_this = |since: Option<WallNs>| since.zip(k.stage_began).is_none_or(|(at, began)| at >= began);
-    if k.alarms.iter().any(|a| a.alarm == AlarmKind::HeatOff && of_this(a.since)) {
-        // Called; what comes now is what the kettle still gives.
-        return to(Sentence::of("do-heating-called"));
-    }
-    if k.rate_celsius_per_min.is_some_and(|r| r < 0.05) {
-        let near = k.celsius.is_some_and(|c| target - c <= NEAR_CELSIUS);
-        return to(Sentence::of(if near { "do-heating-near" } else { "do-heating-stands" }));
-    }
-    match (heat_off_in_s(k, now_ns), k.forecast.as_ref().and_then(|f| f.heat_off_at)) {
-        (Some(left), Some(at)) if left > 0.0 => to(Sentence::of("do-heating-until"))
-            .with("min", Value::Minutes(left))
-            .with("at", Value::Clock(at)),
-        (Some(_), _) => Sentence::of("do-heat-off"),
-        (None, _) => to(Sentence::of("do-heating")),
-    }
 }
 
 /// Seconds until the heat should come off, by the forecast.
@@ -188,20 +232,15 @@ pub fn heat_off_in_s(k: &KettleView, now_ns: Option<WallNs>) -> Option<f64> {
 
 /// What the sheet counts down to, where there is anything.
 pub fn countdown(k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> Option<Countdown> {
-    if matches!(k.stage, Stage::Warming | Stage::Cooking | Stage::WheyHeating) && k.target_celsius.is_some() {
-        if !trusted(k, waited_s) && k.forecast.is_none() {
-            return None;
-        }
-        if k.celsius.zip(k.target_celsius).is_some_and(|(c, t)| c >= t) {
-            return None;
-        }
-        let reach = until(k.forecast.as_ref()?.reach_at, now_ns);
-        return reach.map(|seconds| Countdown { key: "count-target", seconds: seconds.max(0.0) });
+    if heats(k.stage) && k.target_celsius.is_some() {
+        return heating::countdown(k, now_ns, waited_s);
     }
     if k.stage == Stage::Setting
         && let Some(seconds) = until(k.curd_check_at, now_ns)
     {
-        return Some(Countdown { key: "count-curd", seconds });
+        // It calls a little early, so that there is time to come; then both say "now".
+        let says = speaker(k, now_ns, waited_s).is_some_and(|a| a.alarm == AlarmKind::CurdCheck);
+        return Some(Countdown { key: "count-curd", seconds: if says { seconds.min(0.0) } else { seconds } });
     }
     let left = planned_left_s(k, now_ns)?;
     Some(if left >= 0.0 {
@@ -222,120 +261,4 @@ fn until(at: Option<WallNs>, now_ns: Option<WallNs>) -> Option<f64> {
 }
 
 #[cfg(test)]
-mod tests {
-    use std::sync::Arc;
-
-    use super::*;
-    use crate::engine::effect::Forecast;
-    use crate::engine::said::Said;
-    use crate::words::Words;
-
-    const S: i64 = 1_000_000_000;
-
-    fn kettle(stage: Stage) -> KettleView {
-        let k = Arc::from("k");
-        KettleView {
-            celsius: Some(37.0),
-            age_s: Some(1.0),
-            rate_celsius_per_min: Some(0.7),
-            health: Health::Good,
-            reason: String::new(),
-            stage,
-            stage_began: Some(0),
-            stage_confidence: 0.9,
-            target_celsius: Some(41.0),
-            planned_minutes: Some(30.0),
-            ..KettleView::unheard(&k, &k)
-        }
-    }
-
-    fn raised(kind: AlarmKind, state: AlarmState, priority: Priority) -> AlarmView {
-        AlarmView {
-            alarm: kind,
-            state,
-            priority,
-            sounds: true,
-            since: Some(0),
-            since_s: 0.0,
-            text: String::new(),
-            said: Vec::new(),
-        }
-    }
-
-    fn check(k: &KettleView, waited_s: f64, key: &str) {
-        assert_eq!(now(k, Some(60 * S), waited_s).key, key);
-    }
-
-    #[test]
-    fn an_alarm_nobody_took_comes_first_the_gravest_before_the_others() {
-        let mut k = kettle(Stage::Cooking);
-        k.alarms.push(raised(AlarmKind::HeatSlow, AlarmState::Unacknowledged, Priority::Medium));
-        check(&k, 0.0, "do-heat-slow");
-        k.alarms.push(raised(AlarmKind::HeatOff, AlarmState::Unacknowledged, Priority::High));
-        check(&k, 0.0, "do-heat-off");
-        k.alarms[1].state = AlarmState::Acknowledged;
-        check(&k, 0.0, "do-heat-slow");
-        k.alarms[0].state = AlarmState::Shelved;
-        check(&k, 0.0, "do-heating-called");
-        k.alarms.clear();
-        check(&k, 0.0, "do-heating");
-    }
-
-    /// It said only that the limit was reached, two minutes into stirring.
-    #[test]
-    fn an_overshoot_says_what_to_do_in_the_stage_after_the_cook_too() {
-        let mut k = kettle(Stage::Stirring);
-        k.target_celsius = None;
-        let mut over = raised(AlarmKind::OverTarget, AlarmState::Unacknowledged, Priority::High);
-        over.said = vec![Said::of("said-too-hot").number("now", 42.3).number("wanted", 41.0)];
-        k.alarms.push(over);
-        let s = now(&k, Some(60 * S), 0.0);
-        assert_eq!(s, Sentence::of("do-over-target").with("target", Value::Celsius(41.0)));
-        let text = Words::of("en").say("do-over-target", &[("target", "41")]);
-        assert!(text.contains("Fire off") && text.contains("tir"), "{text}");
-    }
-
-    #[test]
-    fn without_a_number_to_trust_no_sentence_speaks_of_the_milk() {
-        let mut k = kettle(Stage::Cooking);
-        check(&k, 0.0, "do-heating");
-        check(&k, OLD_AFTER_S, "do-no-number");
-        k.celsius = None;
-        check(&k, 0.0, "do-no-number");
-        k.stage = Stage::Idle;
-        check(&k, 0.0, "do-stage-idle");
-        let mut k = kettle(Stage::Stirring);
-        k.health = Health::OutOfSpecification;
-        check(&k, 0.0, "do-no-number");
-    }
-
-    #[test]
-    fn a_heating_counts_down_to_the_call_and_says_when_it_stands() {
-        let mut k = kettle(Stage::Cooking);
-        k.forecast = Some(Forecast {
-            stage: Stage::Cooking,
-            target_celsius: 41.0,
-            heat_off_at: Some(300 * S),
-            reach_at: Some(360 * S),
-            peak_celsius: 38.0,
-            peak_low_celsius: 37.8,
-            peak_high_celsius: 38.3,
-        });
-        let s = now(&k, Some(60 * S), 0.0);
-        assert_eq!(s.key, "do-heating-until");
-        assert!(s.values.contains(&("min", Value::Minutes(240.0))));
-        assert!((countdown(&k, Some(60 * S), 0.0).unwrap().seconds - 300.0).abs() < 0.1);
-        k.rate_celsius_per_min = Some(0.0);
-        check(&k, 0.0, "do-heating-stands");
-        k.celsius = Some(40.4);
-        check(&k, 0.0, "do-heating-near");
-        k.alarms.push(raised(AlarmKind::HeatOff, AlarmState::Acknowledged, Priority::High));
-        check(&k, 0.0, "do-heating-called");
-        k.stage_began = Some(50 * S);
-        k.alarms[0].since = Some(40 * S);
-        check(&k, 0.0, "do-heating-near");
-        k.alarms.clear();
-        k.celsius = Some(41.2);
-        check(&k, 0.0, "do-heating-there");
-    }
-}
+mod tests;

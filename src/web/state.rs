@@ -196,6 +196,7 @@ fn sentence(s: &Sentence) -> Value {
                 say::Value::Celsius(c) => json!({ "celsius": hundredth(*c) }),
                 say::Value::Minutes(s) => json!({ "minutes": (s / 60.0).ceil().max(0.0) }),
                 say::Value::Clock(ns) => json!({ "clock": rfc3339(*ns) }),
+                say::Value::Word(key) => json!({ "word": key }),
             };
             ((*name).to_owned(), v)
         })

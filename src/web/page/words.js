@@ -70,6 +70,7 @@ export function sentence(say) {
     if ("celsius" in v) values[name] = number(v.celsius);
     else if ("minutes" in v) values[name] = number(v.minutes, 0);
     else if ("clock" in v) values[name] = clock(v.clock);
+    else if ("word" in v) values[name] = t(v.word);
   }
   return t(say.key, values);
 }

@@ -106,11 +106,14 @@ alarm-probe-silent = Probe silent
 alarm-store-fault = Not recording
 alarm-clock-unsure = Clock not set
 take = Got it
+heat-off-done = The fire is off
 taken = taken
 not-taken-yet = still not taken
 gone-not-taken = over, not taken
 more-alarms = and { $n } more
 shelve = Silent for 30 min
+unshelve = Let it call again
+shelve-sure = Silence “{ $alarm }” until { $at }? It will not call until then.
 shelved = silent
 
 # Why a probe’s number is not to be trusted
@@ -140,6 +143,7 @@ why-coated = Wipe its tip clean
 health-good = good
 health-failure = Failure
 health-check-function = Being checked
+health-lifted = Not in the milk
 health-out-of-specification = Doubtful
 health-maintenance-required = Needs care
 no-number = No number
@@ -151,6 +155,7 @@ cut-off-since = No word from the dairy’s box for { $s } s.
 waking = Asking the box…
 not-taken = Not recorded: { $mark }. The box was restarted; press again.
 failed-mark = Not recorded: { $mark }. { $why }
+no-answer = The dairy’s box does not answer.
 
 # Marks
 marks = Marks
@@ -224,6 +229,7 @@ season-over = Over target
 season-length = Minutes
 season-yield = Yield
 lots-count = { $n } lots
+lots-one = 1 lot
 plan-follow = Follow on { $kettle }
 plan-none = Follow no plan
 plan-edit = Change
@@ -308,6 +314,7 @@ setup-pin-is-set = A PIN is set.
 setup-pin-none = No PIN is set: only this machine itself may command.
 pin-ask = Type the dairy’s PIN
 pin-wrong = That is not the PIN.
+pin-go = Go on
 setup-clock = The box’s clock
 clock-unsure = not to be trusted
 

@@ -46,7 +46,7 @@ export async function ask(method, path, body) {
     init.headers["content-type"] = "application/json";
     init.body = JSON.stringify(body);
   }
-  const answer = await fetch(`/api/v1${path}`, { ...init, signal: AbortSignal.timeout(8000) });
+  const answer = await fetch(`/api/v1${path}`, { ...init, signal: AbortSignal.timeout(8000) }).catch(() => { throw new Error(t("no-answer")); });
   if (answer.status === 401 && pinAsker && (await pinAsker())) return ask(method, path, body);
   if (answer.status === 204) return null;
   const said = await answer.json().catch(() => ({ error: answer.statusText }));

@@ -17,8 +17,29 @@ export async function lots() {
     more.hidden = list.children.length >= first.count;
   };
   add(first.lots);
-  return { el: h("div", { class: "page" }, h("h1", {}, t("page-lots")),
-    h("p", { class: "quiet" }, first.count ? t("lots-count", { n: first.count }) : t("nothing-yet")), list, more) };
+  // Opened, sealed or corrected meanwhile: drawn anew, unless older ones were asked for.
+  const update = often(async () => {
+    const now = await ask("GET", "/lots?limit=50");
+    if (JSON.stringify(now) === JSON.stringify(first) || list.children.length > 50) return;
+    Object.assign(first, now);
+    list.replaceChildren();
+    add(first.lots);
+    count.textContent = counted();
+  });
+  const counted = () => (first.count ? t(first.count === 1 ? "lots-one" : "lots-count", { n: first.count }) : t("nothing-yet"));
+  const count = h("p", { class: "quiet" }, counted());
+  return { update, el: h("div", { class: "page" }, h("h1", {}, t("page-lots")),
+    count, list, more) };
+}
+
+// Asks again at most every five seconds, while the page is looked at.
+function often(again) {
+  let asked = performance.now();
+  return () => {
+    if (performance.now() - asked < 5000) return;
+    asked = performance.now();
+    again().catch(() => { /* the live line says when the box is not there */ });
+  };
 }
 
 export async function lot(id) {
@@ -26,12 +47,18 @@ export async function lot(id) {
   const sheet = `/api/v1/lots/${enc(id)}/sheet.html`;
   const marks = (l.mark ?? []).map((m) => h("li", {}, h("time", {}, clock(m.at)), h("span", {}, t(`mark-${m.name}`), m.value === undefined ? "" : ` ${number(m.value, 2)}`,
     m.text ? `: ${m.text}` : ""), m.by ? h("span", { class: "quiet" }, m.by) : ""));
-  return { el: h("div", { class: "page" }, h("h1", {}, id),
+  const update = closed ? undefined : often(async () => {
+    if (!el.isConnected || !(await ask("GET", `/lots/${enc(id)}`)).closed) return;
+    const sealed = await lot(id);
+    el.replaceWith(sealed.el);
+  });
+  const el = h("div", { class: "page" }, h("h1", {}, id),
     h("p", { class: "two" }, h("span", { class: "hand" }, `${l.product ?? ""} · ${day(l.opened)}`), h("span", { class: "print" }, t(closed ? "lot-closed" : "lot-open"))),
     (l.deviations ?? []).length ? h("section", { class: "faults" }, h("h2", {}, t("lot-deviations")), l.deviations.join("\n")) : "",
     // On a telephone the sheet is read in a window of its own, where two fingers make it larger.
-    closed ? [h("iframe", { src: sheet, title: t("lot-sheet"), sandbox: "" }), h("a", { class: "line", href: sheet, target: "_blank" }, t("lot-sheet"))] : "",
-    marks.length ? h("h2", {}, t("marks")) : "", h("ol", { class: "log" }, marks)) };
+    closed ? [h("a", { class: "line", href: sheet, target: "_blank" }, t("lot-sheet")), h("iframe", { src: sheet, title: t("lot-sheet"), sandbox: "" })] : "",
+    marks.length ? h("h2", {}, t("marks")) : "", h("ol", { class: "log" }, marks));
+  return { update, el };
 }
 
 export async function season() {

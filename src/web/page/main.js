@@ -3,7 +3,7 @@ import { h, text, flag, ask, dialog, notice, who, enc, onPin } from "./dom.js";
 import * as words from "./words.js";
 import { t, number, clock, sentence } from "./words.js";
 import { Live } from "./live.js";
-import { Sheet, markWords } from "./sheet.js";
+import { Sheet, markWords, sendMark } from "./sheet.js";
 import * as sound from "./sound.js";
 
 const $ = (id) => document.getElementById(id);
@@ -37,6 +37,8 @@ async function start() {
   $("menu-button").querySelector(".say").textContent = t("menu");
   $("menu-button").addEventListener("click", menu);
   onPin(typePin);
+  // What lies over the sheet's foot has room below it, so that everything can be drawn out from under it.
+  new ResizeObserver(() => document.body.style.setProperty("--foot", `${$("foot").offsetHeight}px`)).observe($("foot"));
   window.addEventListener("hashchange", route);
   route();
   asked.then(async (a) => { if (a.may_read === false && (await typePin())) page.live.open(); });
@@ -81,7 +83,7 @@ function tabs(state) {
     // On the sheet the name alone; on other pages a tab with the number, which leads back.
     const name = state.kettles[0]?.kettle ?? "curdtrace";
     if (!page.view || !state.kettles.length) {
-      if (bar.dataset.key !== name) { bar.dataset.key = name; bar.replaceChildren(h("h1", {}, name)); }
+      if (bar.dataset.key !== name) { bar.dataset.key = name; bar.replaceChildren(h("h1", { title: name, class: name.length > 28 ? "longer" : name.length > 14 ? "long" : "" }, name)); }
       return;
     }
   }
@@ -118,7 +120,7 @@ function onLink(link) {
     delete cut.dataset.on;
   }
   const extra = Number.isFinite(link.silent) ? Math.max(0, link.silent - 0.5) : 0;
-  for (const s of sheets.values()) s.tick(extra, link.cut ? "cut-off" : link.waking ? "waking" : null, state?.old_after_s ?? 10);
+  for (const one of [...sheets.values(), page.view]) one?.tick?.(extra, link.cut ? "cut-off" : link.waking ? "waking" : null, state?.old_after_s ?? 10);
   hush(state, link);
 }
 
@@ -151,11 +153,14 @@ function slip(state) {
       h("div", {}, h("div", { class: "small" }, [state.kettles.length > 1 ? first.k.kettle : "", first.state === "returned-unacknowledged" ? t("gone-not-taken") : "",
         all.length > 1 ? t("more-alarms", { n: all.length - 1 }) : ""].filter(Boolean).join(" · ")),
       h("div", { class: `name ${name.length > 11 ? "wordy" : ""}` }, name), h("div", { class: "what" })),
-      h("button", { onclick: () => take(first) }, t("take")));
+      h("div", { class: "both" }, h("button", { onclick: () => take(first) }, t("take")),
+        // The slip lies over the button that it asks for.
+        first.alarm === "heat-off" && first.k.kettle ? h("button", { onclick: () => { sendMark(first.k.kettle, { name: "heat-off" }); take(first); } }, t("heat-off-done")) : ""));
   }
-  // Where the sheet behind the slip says the same sentence, the slip leaves it to be read there.
-  const behind = !page.view && main.dataset.shown.split("\n").includes(first.k.kettle) && first.k.say.key.startsWith(`do-${first.alarm}`);
-  text(box.querySelector(".what"), behind ? "" : what);
+  // Where the sheet behind the slip says the same sentence, and it is in sight, the slip leaves it to be read there.
+  const sheet = !page.view && main.dataset.shown.split("\n").includes(first.k.kettle) && first.k.say.key.startsWith(`do-${first.alarm}`) ? sheets.get(first.k.kettle) : null;
+  const at = sheet?.todo.getBoundingClientRect();
+  text(box.querySelector(".what"), at && at.top >= 0 && at.bottom <= box.getBoundingClientRect().top + 8 ? "" : what);
 }
 
 // The house's own alarms (store, clock), which no kettle owns.
@@ -223,7 +228,7 @@ async function route() {
     main.focus({ preventScroll: true });
     scrollTo(0, 0);
   } catch (e) {
-    main.replaceChildren(h("p", { class: "page faults" }, e.message));
+    main.replaceChildren(h("p", { class: "page faults" }, e instanceof TypeError ? t("no-answer") : e.message)); // a leaf that did not load
   }
   if (page.live?.state) tabs(page.live.state);
 }
@@ -247,11 +252,12 @@ export function typePin() {
     const keys = h("div", { class: "keys" }, out, [..."123456789", "⌫", "0"].map((d) => h("button", { type: "button", onclick: () => press(d) }, d)));
     keys.addEventListener("keydown", (e) => { if (/^\d$/.test(e.key)) press(e.key); else if (e.key === "Backspace") press("⌫"); });
     const tryIt = async () => {
-      const answer = await fetch("/api/v1/pin", { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ pin: typed }) });
+      const answer = await fetch("/api/v1/pin", { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ pin: typed }) }).catch(() => null);
+      if (!answer) { notice(t("no-answer")); return false; }
       if (!answer.ok) notice(answer.status === 403 ? t("pin-wrong") : (await answer.json()).error);
       return answer.ok;
     };
-    dialog(t("pin-ask"), keys, [[t("cancel"), false], [t("keep"), () => tryIt(), "main"]]).then(async (v) => { page.asking = null; done(Boolean(await v)); });
+    dialog(t("pin-ask"), keys, [[t("cancel"), false], [t("pin-go"), () => tryIt(), "main"]]).then(async (v) => { page.asking = null; done(Boolean(await v)); });
   });
   return page.asking;
 }

@@ -13,6 +13,8 @@ const NEXT = {
   drawing: ["lift", "note"], "whey-heating": ["acid", "heat-off"], "whey-resting": ["lift", "note"],
 };
 
+const CALLED = ["heat-off", "rennet"]; // in the warming, once its call stands
+
 export class Sheet {
   constructor(kettle) {
     this.kettle = kettle;
@@ -62,6 +64,7 @@ export class Sheet {
     this.el.style.setProperty("--big", `${Math.floor(px("88.8"))}px`);
     this.el.style.setProperty("--long", `${Math.floor(px("188.8"))}px`);
     fitted(this.todo);
+    fitted(this.why);
   }
 
   button(el, mark) {
@@ -74,6 +77,7 @@ export class Sheet {
 
   update(k, state) {
     this.state = k;
+    this.time = state.time;
     text(this.cheese, k.plan ?? t("no-plan"));
     text(this.lot, k.lot ?? "–");
     text(this.stage, t(`stage-${k.stage}`));
@@ -84,8 +88,9 @@ export class Sheet {
     const words = sentence(k.say);
     if (this.todo.textContent !== words) { this.todo.textContent = words; fitted(this.todo); }
     const calls = k.alarms.some((a) => a.state === "unacknowledged" && a.sounds);
-    flag(this.todo, "calm", !calls && k.trusted);
-    (NEXT[k.stage] ?? NEXT.idle).forEach((m, i) => this.button(this.quick[i], m));
+    flag(this.todo, "calm", !calls && k.trusted && !["do-heat-off", "do-over-target"].includes(k.say.key));
+    const called = k.stage === "warming" && k.alarms.some((a) => a.alarm === "heat-off" && ["unacknowledged", "acknowledged"].includes(a.state));
+    (called ? CALLED : NEXT[k.stage] ?? NEXT.idle).forEach((m, i) => this.button(this.quick[i], m));
     this.alarms([...k.alarms.map((a) => ({ ...a, of: this.base })), ...state.alarms.map((a) => ({ ...a, of: "/house" }))]);
     this.table(k);
     this.marks(k);
@@ -99,6 +104,7 @@ export class Sheet {
     text(this.goalLabel, c ? t(c.key, { target }) : target ? t("to-target", { target }) : t("no-target"));
     const min = c ? Math.ceil(Math.max(c.seconds, 0) / 60) : 0;
     text(this.goal, !c ? "–" : c.seconds <= 0 ? t("now-word") : t("minutes", { min }));
+    flag(this.goal, "long", this.goal.textContent.length > 7);
     flag(this.goalBox, "blind", c?.key === "count-target"); // rests on the number, and falls with it
     flag(this.goalBox, "near", c && c.key !== "count-over" && c.seconds < 120);
   }
@@ -117,13 +123,17 @@ export class Sheet {
     text(this.digits, shown ? number(k.celsius) : `––${number(0.1)[1]}–`);
     flag(this.big, "long", shown && number(k.celsius).length > 4);
     const aged = age === undefined ? "" : age < 120 ? t("old-age", { s: Math.round(age) }) : t("old-age-min", { min: Math.floor(age / 60) });
-    // The daemon may find it old a moment before we do; then the age says more than a good health.
-    text(this.age, !shown || (bad && !old && !lost && k.health !== "good") ? t(`health-${k.health}`) : aged);
+    // A number is never without its age. The daemon may find it old a moment before we do; then the age says more than a good health.
+    const badge = k.health === "good" ? "" : health(k);
+    const short = age === undefined ? "" : age < 120 ? `${Math.round(age)} s` : t("minutes", { min: Math.floor(age / 60) });
+    text(this.age, shown && (old || lost || !bad || !badge) ? aged : [badge || t("no-number"), short].filter(Boolean).join(" · "));
     text(this.moveLabel, t(bad ? "why" : "in-a-minute"));
-    text(this.why, lost ? t(lost) : k.health !== "good" ? reason(k) || t(`health-${k.health}`) : t("why-old"));
-    flag(this.why, "wordy", /.{22}|\S{11}/.test(this.why.textContent));
-    this.why.title = k.reason || this.why.textContent;
+    const why = lost ? t(lost) : k.health !== "good" ? reason(k) || t(`health-${k.health}`) : t(shown ? "why-old" : "no-number");
+    const anew = this.why.textContent !== why || this.why.hidden === bad;
+    text(this.why, why);
+    this.why.title = k.reason || why;
     this.move.hidden = bad; this.why.hidden = !bad;
+    if (bad && anew) fitted(this.why);
     const r = k.rate_celsius_per_min;
     const steady = r !== undefined && Math.abs(r) < 0.05;
     text(this.move, r === undefined ? "–" : steady ? "→ 0" + number(0.1).slice(1, 2) + "0" : `${r > 0 ? "↗" : "↘"} ${number(Math.abs(r))}`);
@@ -131,14 +141,15 @@ export class Sheet {
 
   // The kettle's alarms and the house's own, which stand on every sheet.
   alarms(alarms) {
-    const words = (a) => a.untaken ? t("not-taken-yet") : a.state === "shelved" ? t("shelved") : a.state === "acknowledged" ? t("taken") : "";
+    const over = (a) => a.state === "returned-unacknowledged";
+    const words = (a) => over(a) ? t("gone-not-taken") : a.untaken ? t("not-taken-yet") : a.state === "shelved" ? t("shelved") : a.state === "acknowledged" ? t("taken") : "";
     const key = alarms.map((a) => a.alarm + a.state).join();
     if (this.alarmKey === key) return;
     this.alarmKey = key;
     this.also.replaceChildren(...alarms.filter((a) => !["suppressed", "out-of-service"].includes(a.state)).map((a) =>
       h("li", { class: a.priority }, t(`alarm-${a.alarm}`), h("span", { class: "print" }, words(a)),
         a.untaken && !a.sounds ? h("button", { onclick: () => this.take(a) }, t("take")) : "",
-        a.state === "shelved" ? "" : h("button", { onclick: () => this.shelve(a) }, t("shelve")))));
+        over(a) ? "" : a.state === "shelved" ? h("button", { onclick: () => this.silent(a, 0) }, t("unshelve")) : h("button", { onclick: () => this.shelve(a) }, t("shelve")))));
   }
 
   // The plan's lines, filled in by what was found.
@@ -154,7 +165,7 @@ export class Sheet {
       else { Object.assign(lines[next], line); at = next + 1; }
     });
     const rows = lines.map((l, i) => {
-      const plan = [l.to_celsius != null && `${number(l.to_celsius)} °C`, l.minutes != null && `${l.minutes} min`].filter(Boolean).join(" · ");
+      const plan = [l.to_celsius != null && `${number(l.to_celsius)}\u00a0°C`, l.minutes != null && `${l.minutes}\u00a0min`].filter(Boolean).join(" · ");
       const took = l.running ? Math.floor(Math.max(k.stage_for_s ?? 0, 0) / 60) : l.began && l.ended ? Math.round((Date.parse(l.ended) - Date.parse(l.began)) / 60000) : "";
       return { cls: l.running ? "running" : l.began ? "done" : i < at ? "skipped" : "ahead",
         cells: [t(`stage-${l.stage}`), l.began || !l.optional || i < at ? plan : `${plan} ${t("if-wanted")}`, l.began ? clock(l.began) : i < at ? t("left-out") : "", String(took)] };
@@ -177,24 +188,26 @@ export class Sheet {
   }
 
   async mark(name) {
-    const body = { name, by: who(), hold_s: HOLD_S };
+    const body = { name };
     if (name === "ph") body.value = await stepper(t("enter-ph"), 6.5, 0.05, 2, 0, 14);
     if (name === "target") body.celsius = await stepper(t("enter-target"), this.state?.target_celsius ?? 40, 0.5, 1, 0, 110);
     if (name === "note") body.text = await writing(t("enter-note"));
     if ((name === "ph" && body.value === undefined) || (name === "target" && body.celsius === undefined) || (name === "note" && !body.text)) return;
-    try {
-      await ask("POST", `${this.base}/marks`, body);
-    } catch (e) {
-      notice(t("failed-mark", { mark: t(`mark-${name}`), why: e.message }));
-    }
+    sendMark(this.kettle, body);
   }
 
   take({ of, alarm }) {
     ask("POST", `${of}/take`, { alarm, by: who() }).catch((e) => notice(e.message));
   }
 
-  shelve({ of, alarm }) {
-    ask("POST", `${of}/shelve`, { alarm, minutes: 30, by: who() }).catch((e) => notice(e.message));
+  // One touch must not silence what a make hangs on.
+  async shelve(a) {
+    const at = clock(this.time && new Date(Date.parse(this.time) + 30 * 60000).toISOString());
+    if (a.priority !== "high" || (await confirm(t("shelve-sure", { alarm: t(`alarm-${a.alarm}`), at }), t("shelve")))) this.silent(a, 30);
+  }
+
+  silent({ of, alarm }, minutes) {
+    ask("POST", `${of}/shelve`, { alarm, minutes, by: who() }).catch((e) => notice(e.message));
   }
 
   async end() {
@@ -218,14 +231,22 @@ export class Sheet {
   }
 }
 
-// The largest of three sizes in which the sentence keeps to its place.
+// The largest of three sizes in which the words keep to their place; letters may stand out of a tight line, lines may not.
 function fitted(el) {
+  if (el.hidden) return;
   for (const size of ["", "wordy", "wordier"]) {
     flag(el, "wordy", size === "wordy");
     flag(el, "wordier", size === "wordier");
-    if (el.scrollHeight <= el.clientHeight + 1) return;
+    if (el.scrollHeight <= el.clientHeight + 4 && el.scrollWidth <= el.clientWidth + 1) return;
   }
 }
+
+// Sends a mark, which waits a few seconds for its undo.
+export const sendMark = (kettle, body) => ask("POST", `/kettles/${enc(kettle)}/marks`, { ...body, by: who(), hold_s: HOLD_S })
+  .catch((e) => notice(t("failed-mark", { mark: t(`mark-${body.name}`), why: e.message })));
+
+// Who was lifted out is not being checked.
+export const health = (k) => t(k.reason_key === "why-lifted" ? "health-lifted" : `health-${k.health}`);
 
 // A few words that can be read across the kettle; a foreign box's own as they came.
 export const reason = (k) => (k.reason_key ? t(k.reason_key) : k.reason);

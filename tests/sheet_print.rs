@@ -24,6 +24,7 @@ use curdtrace::lot::life::Lots;
 use curdtrace::lot::record::{
     AlarmDone, Correction, Gap, Instrument, LimitDone, Mark, Milking, Ph, Record, StageDone, Wheel,
 };
+use curdtrace::lot::seal::Link;
 use curdtrace::lot::sheet::render;
 use curdtrace::rehearse::family::Family;
 use curdtrace::rehearse::scene::{Options, Scene};
@@ -274,6 +275,34 @@ fn lived(n: u64, family: Family) -> Vec<(String, String)> {
         }
     }
     sheets
+}
+
+/// The sheet of a whey lot took a second page for three words, since its foot has three
+/// lines; and a long name was cut off.
+#[test]
+fn one_page_for_a_whey_lot_whose_cheese_has_a_long_name() {
+    let data = tempfile::tempdir().unwrap();
+    let (_held, dir) = keep();
+    let (mut record, _) = usual(data.path());
+    let storage: Arc<dyn Storage> = Arc::new(Disk);
+    let points = curdtrace::lot::store::Store::at(storage, data.path()).points(&record.lot).unwrap();
+    let (former, end) = (record.lot.clone(), record.closed.unwrap());
+    record.lot = "2026-07-14-big-kettle-of-the-upper-alp-2".into();
+    record.product = "Ziegenkäse-Schnittkäse mit Rotschmiere, Grossmutters Hausrezeptur 1947".into();
+    record.time_zone = "America/Argentina/Buenos_Aires".into();
+    record.mother = Some(former.clone());
+    record.marks.truncate(1);
+    record.ph.clear();
+    record.corrections.clear();
+    record.limits.clear();
+    let sums = "4e673b2afe4eec50".repeat(4);
+    let link = Link { number: 1, at: end, lot: former, sums: sums.clone(), chain: sums };
+    for code in Words::codes() {
+        let name = format!("whey-{code}");
+        let html = render(&speaking(&record, code), &points, Some(&link));
+        assert_eq!(pages(&html, &dir, &name), 1, "{name}");
+        assert!(html.contains(&record.product), "{name}: the name is whole");
+    }
 }
 
 #[test]

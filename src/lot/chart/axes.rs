@@ -17,8 +17,17 @@ pub(super) const TOP: f64 = 26.0;
 pub(super) const BOTTOM: f64 = 18.0;
 
 /// Room for a letter of a stage's name: the page's semi-bold ones, 9 units high,
-/// are wider than the sheet's.
-const LETTER: f64 = 5.3;
+/// are wider than the sheet's. Of the fonts that a device may have, the widest.
+fn letter(c: char) -> f64 {
+    match c {
+        'i' | 'j' | 'l' | 'I' | ' ' | '\'' | '’' | '-' | '.' => 3.4,
+        'f' | 'r' | 't' => 4.4,
+        'c' | 's' | 'z' => 5.4,
+        'm' | 'w' | 'M' | 'W' => 9.4,
+        c if c.is_uppercase() => 7.4,
+        _ => 6.4,
+    }
+}
 
 /// So far from both its neighbours a single reading is a spike, °C.
 const SPIKE_CELSIUS: f64 = 4.0;
@@ -62,7 +71,8 @@ impl<'p> Axes<'p> {
         let step = Self::step_celsius(low, high);
         let low = ((low - 0.5) / step).floor() * step;
         let high = ((high + 0.5) / step).ceil() * step;
-        Self { p, low, high: high.max(low + step) }
+        // Two whole degrees at least, since only those are written.
+        Self { p, low, high: high.max(low + if step < 1.0 { 1.5 } else { step }) }
     }
 
     pub(super) fn step_celsius(low: f64, high: f64) -> f64 {
@@ -102,7 +112,7 @@ impl<'p> Axes<'p> {
                 self.foot(),
             );
             // A word that has no room stands upright or, narrower still, only in the table.
-            let (width, needs) = (x1 - x0, name.chars().count() as f64 * LETTER + 4.0);
+            let (width, needs) = (x1 - x0, name.chars().map(letter).sum::<f64>() + 4.0);
             if width >= needs {
                 let _ = write!(
                     svg,
@@ -138,14 +148,20 @@ impl<'p> Axes<'p> {
         for i in (0..=lines).step_by(unit) {
             let celsius = self.low + f64::from(i) * step;
             let y = self.y(celsius);
-            let digits = usize::from(step < 1.0);
             let _ = write!(
                 svg,
-                "<path d=\"M{LEFT} {y:.1}H{right:.1}\" stroke=\"#cfc9bb\" stroke-width=\"0.5\"/>\
-                 <text x=\"{:.1}\" y=\"{:.1}\" class=\"tick\" text-anchor=\"end\">{celsius:.digits$}</text>",
-                LEFT - 4.0,
-                y + 2.8,
+                "<path d=\"M{LEFT} {y:.1}H{right:.1}\" stroke=\"#cfc9bb\" stroke-width=\"0.5\"/>"
             );
+            // Half degrees have their line only: no figure here has a decimal sign, which is not
+            // the same in every language.
+            if celsius.fract() == 0.0 {
+                let _ = write!(
+                    svg,
+                    "<text x=\"{:.1}\" y=\"{:.1}\" class=\"tick\" text-anchor=\"end\">{celsius:.0}</text>",
+                    LEFT - 4.0,
+                    y + 2.8,
+                );
+            }
         }
         let _ = write!(svg, "<text x=\"2\" y=\"{:.1}\" class=\"tick\">°C</text>", TOP - 8.0);
         let span = self.p.to.minutes_since(self.p.from);
@@ -175,5 +191,31 @@ impl<'p> Axes<'p> {
             "<path d=\"M{LEFT} {TOP}V{f:.1}H{right:.1}\" fill=\"none\" stroke=\"#333\" stroke-width=\"0.8\"/>",
             f = self.foot()
         );
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Measured in the widest font: "Wärmen" and "Maturazione" ran into their neighbours.
+    #[test]
+    fn a_stages_name_has_at_least_the_room_it_takes() {
+        let measured = [
+            ("Warming", 45.4),
+            ("Cooking", 40.9),
+            ("Wärmen", 42.0),
+            ("Molke wärmen", 73.9),
+            ("Brennen", 42.7),
+            ("Chauffage", 51.4),
+            ("Soutirage", 49.5),
+            ("Maturazione", 63.3),
+            ("Coagulazione", 67.9),
+            ("Whey at rest", 65.1),
+        ];
+        for (name, takes) in measured {
+            let room: f64 = name.chars().map(letter).sum();
+            assert!(room >= takes && room < takes * 1.1, "{name}: {room} for {takes}");
+        }
     }
 }

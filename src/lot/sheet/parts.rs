@@ -18,6 +18,9 @@ pub(super) use proof::{alarms, instruments, limits};
 /// Height of a row of a table, and of a line of text, mm.
 const ROW_MM: f64 = 4.2;
 
+/// So many characters has a line of the foot's small print.
+const FOOT_CHARS: usize = 150;
+
 /// The most rows of each part.
 pub(super) struct Caps {
     first: usize,
@@ -108,9 +111,12 @@ fn table_head(words: &Words, caption: &str, columns: &[(&str, bool)]) -> String 
 
 pub(super) fn header(r: &Record, w: &Words) -> Part {
     let zone = r.zone();
-    let product = if r.product.is_empty() { w.word("sheet-name") } else { short(&r.product, 44) };
+    let product = if r.product.is_empty() { w.word("sheet-name") } else { short(&r.product, 100) };
+    // A long name takes two lines of smaller letters.
+    let long = r.product.chars().count() > 44;
+    let class = if long { " class=\"long\"" } else { "" };
     let mut html = format!(
-        "<header><div><p class=\"dairy\">{} · {}</p><h1>{product}</h1></div>\
+        "<header><div><p class=\"dairy\">{} · {}</p><h1{class}>{product}</h1></div>\
          <p class=\"lot\">{} <b>{}</b></p></header>\n<dl class=\"facts\">",
         short(&r.dairy, 60),
         w.word("sheet-name"),
@@ -137,7 +143,7 @@ pub(super) fn header(r: &Record, w: &Words) -> Part {
     field("sheet-wheels", wheels);
     field("season-yield", r.yield_kg_per_100_l().map(|y| format!("{} kg / 100 L", w.number(y, 2))));
     html.push_str("</dl>\n");
-    Part { html, height_mm: 24.5 }
+    Part { html, height_mm: if long { 29.0 } else { 24.5 } }
 }
 
 pub(super) fn first(r: &Record, caps: &Caps, w: &Words) -> Part {
@@ -211,11 +217,12 @@ pub(super) fn footer(r: &Record, former: Option<&Link>, w: &Words) -> Part {
     let values =
         [("zone", &zone), ("offset", &offset), ("trace", &trace), ("seal", &seal), ("lot", &escape(&r.lot))];
     let values = values.map(|(name, v)| (name, v.as_str()));
+    let foot = w.say("sheet-foot", &values);
     let html = format!(
-        "<footer><div class=\"sign-here\"><span>{}</span><span>{}</span></div><p>{}</p></footer>\n",
+        "<footer><div class=\"sign-here\"><span>{}</span><span>{}</span></div><p>{foot}</p></footer>\n",
         w.word("sheet-maker"),
         w.word("sheet-checked"),
-        w.say("sheet-foot", &values),
     );
-    Part { html, height_mm: 20.0 }
+    let lines = foot.chars().count().div_ceil(FOOT_CHARS).max(2);
+    Part { html, height_mm: 13.4 + lines as f64 * 3.3 }
 }

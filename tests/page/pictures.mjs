@@ -1,4 +1,4 @@
-// Pictures of the page's main states, for eyes: every scene and page by day, some by night, at three sizes.
+// Pictures of the page's main states, for eyes: every scene and page by day, some by night, at four sizes.
 //     PAGE_BINARIES=target/debug PAGE_KEPT=target/page-tests node tests/page/pictures.mjs DIR
 import { mkdirSync } from "node:fs";
 import { join } from "node:path";
@@ -6,7 +6,7 @@ import { browser, folder, Program, showScene, until } from "./browser.mjs";
 
 const SCENES = ["idle", "warming", "setting", "cooking", "get-ready", "heat-off", "over", "fault", "doubt", "old", "two", "two-alarm", "none"];
 const NIGHT = ["cooking", "heat-off", "old", "two"];
-const SIZES = { telephone: [360, 740], tablet: [820, 1180], panel: [1280, 800] };
+const SIZES = { telephone: [360, 740], lying: [740, 360], tablet: [820, 1180], panel: [1280, 800] };
 const to = process.argv[2] ?? "pictures";
 mkdirSync(to, { recursive: true });
 const { context, close } = await browser();

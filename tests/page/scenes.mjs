@@ -311,7 +311,7 @@ async function outOfPlace(language) {
     }
   };
   put(".todo", "do-[a-z-]+", undefined, ["", "wordy", "wordier"]);
-  put(".why", "why-[a-z-]+", undefined, ["wordy"]);
+  put(".why", "why-[a-z-]+", undefined, ["", "wordy", "wordier"]);
   put(".quick button", "mark-[a-z-]+", (el) => el.lastChild);
   put(".marks button", "mark-[a-z-]+", (el) => el.lastChild);
   put(".goal", "count-[a-z-]+", (el) => el.firstChild);
@@ -338,8 +338,9 @@ async function spoken() {
     const wide = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
     check(wide <= 0, `${code} fits a telephone`);
     await scene(page, "fault");
-    for (const size of SIZES) {
+    for (const size of [[320, 568], ...SIZES]) {
       await page.setViewportSize({ width: size[0], height: size[1] });
+      check((await page.evaluate(() => document.documentElement.scrollWidth - innerWidth)) <= 0, `${code} fits ${size[0]}`);
       const cut = await page.evaluate(outOfPlace, code);
       check(!cut.length, `nothing is cut in ${code} at ${size[0]}: ${cut.join(", ")}`);
     }

@@ -244,21 +244,9 @@ function menu() {
   dialog(t("menu"), list, [[t("close"), undefined]]);
 }
 
-export function typePin() {
-  page.asking ??= new Promise((done) => {
-    let typed = "";
-    const out = h("output", { "aria-label": t("pin-ask") });
-    const press = (d) => { typed = d === "⌫" ? typed.slice(0, -1) : typed + d; text(out, "•".repeat(typed.length)); };
-    const keys = h("div", { class: "keys" }, out, [..."123456789", "⌫", "0"].map((d) => h("button", { type: "button", onclick: () => press(d) }, d)));
-    keys.addEventListener("keydown", (e) => { if (/^\d$/.test(e.key)) press(e.key); else if (e.key === "Backspace") press("⌫"); });
-    const tryIt = async () => {
-      const answer = await fetch("/api/v1/pin", { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ pin: typed }) }).catch(() => null);
-      if (!answer) { notice(t("no-answer")); return false; }
-      if (!answer.ok) notice(answer.status === 403 ? t("pin-wrong") : (await answer.json()).error);
-      return answer.ok;
-    };
-    dialog(t("pin-ask"), keys, [[t("cancel"), false], [t("pin-go"), () => tryIt(), "main"]]).then(async (v) => { page.asking = null; done(Boolean(await v)); });
-  });
+// Its keys load when they are asked for; whoever else asks meanwhile waits for the same answer.
+function typePin() {
+  page.asking ??= import("./setup.js").then((m) => m.typePin()).catch(() => false).then((typed) => { page.asking = null; return typed; });
   return page.asking;
 }
 

@@ -1,5 +1,5 @@
-// Setup: language, name, light, PIN, outlets, the box's clock.
-import { h, ask, notice } from "./dom.js";
+// Setup: language, name, light, PIN, outlets, the box's clock; and the keys that ask for the PIN.
+import { h, ask, text, dialog, notice } from "./dom.js";
 import { t, LANGUAGES, code, clock, day } from "./words.js";
 import { look, testSounds } from "./main.js";
 
@@ -41,4 +41,19 @@ export async function setup(_, state) {
     h("h2", {}, t("setup-clock")), clockLine,
     h("p", { class: "quiet" }, `curdtrace ${access.version}`));
   return { el, update };
+}
+
+// The dairy's PIN by big keys; true once it was right.
+export async function typePin() {
+  let typed = "";
+  const out = h("output", { "aria-label": t("pin-ask") });
+  const press = (d) => { typed = d === "⌫" ? typed.slice(0, -1) : typed + d; text(out, "•".repeat(typed.length)); };
+  const keys = h("div", { class: "keys" }, out, [..."123456789", "⌫", "0"].map((d) => h("button", { type: "button", onclick: () => press(d) }, d)));
+  keys.addEventListener("keydown", (e) => { if (/^\d$/.test(e.key)) press(e.key); else if (e.key === "Backspace") press("⌫"); });
+  const tryIt = async () => {
+    const answer = await fetch("/api/v1/pin", { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ pin: typed }) }).catch(() => null);
+    if (!answer?.ok) notice(!answer ? t("no-answer") : answer.status === 403 ? t("pin-wrong") : (await answer.json()).error);
+    return Boolean(answer?.ok);
+  };
+  return Boolean(await dialog(t("pin-ask"), keys, [[t("cancel"), false], [t("pin-go"), () => tryIt(), "main"]]));
 }

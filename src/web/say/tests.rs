@@ -84,8 +84,8 @@ fn without_a_number_to_trust_no_sentence_speaks_of_the_milk() {
     check(&k, 0.0, "do-no-number");
 }
 
-fn to_come(off_s: i64, reach_s: i64) -> Option<Forecast> {
-    Some(Forecast {
+fn to_come(off_s: i64, reach_s: i64) -> Forecast {
+    Forecast {
         stage: Stage::Cooking,
         target_celsius: 41.0,
         heat_off_at: Some(off_s * S),
@@ -93,7 +93,7 @@ fn to_come(off_s: i64, reach_s: i64) -> Option<Forecast> {
         peak_celsius: 38.0,
         peak_low_celsius: 37.8,
         peak_high_celsius: 38.3,
-    })
+    }
 }
 
 fn at(k: &KettleView, s: i64) -> String {
@@ -103,7 +103,7 @@ fn at(k: &KettleView, s: i64) -> String {
 #[test]
 fn a_heating_counts_down_to_the_call_and_says_when_it_stands() {
     let mut k = kettle(Stage::Cooking);
-    k.forecast = to_come(600, 660);
+    k.forecast = Some(to_come(600, 660));
     let s = now(&k, Some(360 * S), 0.0);
     assert_eq!(s.key, "do-heating-until");
     assert!(s.values.contains(&("min", Value::Minutes(240.0))));
@@ -129,7 +129,7 @@ fn a_heating_counts_down_to_the_call_and_says_when_it_stands() {
 #[test]
 fn a_fire_that_was_just_lit_is_given_no_minutes_nor_is_an_hour_foreseen() {
     let mut k = kettle(Stage::Warming);
-    k.forecast = to_come(2000, 2060);
+    k.forecast = Some(to_come(2000, 2060));
     let told = |k: &KettleView, s: i64| (at(k, s), countdown(k, Some(s * S), 0.0).is_some());
     assert_eq!(told(&k, 20), ("do-heating".into(), false));
     assert_eq!(told(&k, 239), ("do-heating".into(), false));
@@ -137,7 +137,7 @@ fn a_fire_that_was_just_lit_is_given_no_minutes_nor_is_an_hour_foreseen() {
     k.rate_celsius_per_min = Some(0.08);
     assert_eq!(told(&k, 241), ("do-heating".into(), false));
     k.rate_celsius_per_min = Some(0.7);
-    k.forecast = to_come(4000, 4060);
+    k.forecast = Some(to_come(4000, 4060));
     assert_eq!(told(&k, 300), ("do-heating".into(), false));
     assert_eq!(told(&k, 600), ("do-heating-until".into(), true));
 }
@@ -162,7 +162,7 @@ fn nobody_is_told_to_take_off_what_cools_already() {
 #[test]
 fn to_get_ready_gives_way_to_the_call() {
     let mut k = kettle(Stage::Warming);
-    k.forecast = to_come(400, 460);
+    k.forecast = Some(to_come(400, 460));
     k.alarms.push(raised(AlarmKind::GetReady, AlarmState::Unacknowledged, Priority::Medium));
     assert_eq!(at(&k, 300), "do-get-ready");
     assert_eq!(at(&k, 350), "do-get-ready-now");

@@ -1,5 +1,6 @@
 //! The `curdtrace` program: parse, run, exit code.
 
+use std::io::{ErrorKind, Write as _};
 use std::process::ExitCode;
 
 use clap::Parser;
@@ -10,15 +11,28 @@ fn main() -> ExitCode {
         Ok(cli) => match cli::run(cli) {
             Ok(()) => ExitCode::SUCCESS,
             Err(failure) => {
-                eprintln!("curdtrace: {failure}");
+                cli::remark(&format!("curdtrace: {failure}"));
                 ExitCode::from(failure.exit_code())
             }
         },
-        Err(usage) => {
-            let code = if usage.use_stderr() { cli::EXIT_USAGE } else { 0 };
-            // A closed pipe behind --help is no failure of ours.
-            let _ = usage.print();
-            ExitCode::from(code)
+        Err(usage) => ExitCode::from(told(&usage)),
+    }
+}
+
+/// Says what was typed wrongly, or what `--help` and `--version` ask for; gives
+/// the exit code.
+fn told(usage: &clap::Error) -> u8 {
+    let printed = usage.print();
+    if usage.use_stderr() {
+        return cli::EXIT_USAGE;
+    }
+    match printed.and_then(|()| std::io::stdout().flush()) {
+        // A closed pipe behind --help is no failure of ours.
+        Err(e) if e.kind() != ErrorKind::BrokenPipe => {
+            let failure = cli::unwritten(&e);
+            cli::remark(&format!("curdtrace: {failure}"));
+            failure.exit_code()
         }
+        _ => 0,
     }
 }

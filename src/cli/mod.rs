@@ -113,18 +113,29 @@ fn configured(place: Place) -> Result<crate::config::dairy::Config, Failure> {
 /// Writes one line to standard output, at once. A reader that has gone away is
 /// no failure of ours.
 fn say(line: &str) -> Result<(), Failure> {
+    say_while_read(line).map(|_| ())
+}
+
+/// As [`say`]; tells whether the reader is still there, for commands that would
+/// go on for ever.
+fn say_while_read(line: &str) -> Result<bool, Failure> {
     use std::io::Write as _;
     let mut out = std::io::stdout().lock();
     match writeln!(out, "{line}").and_then(|()| out.flush()) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
-            Err(Failure::io(format!("standard output cannot be written ({e}); check where it goes")))
-        }
-        _ => Ok(()),
+        Ok(()) => Ok(true),
+        Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(false),
+        Err(e) => Err(unwritten(&e)),
     }
 }
 
-/// A word beside the answer, on standard error; nothing hangs on it.
-fn remark(line: &str) {
+/// Standard output takes nothing.
+pub fn unwritten(e: &std::io::Error) -> Failure {
+    Failure::io(format_args!("standard output cannot be written ({e}); check where it goes"))
+}
+
+/// A word beside the answer, on standard error; nothing hangs on it, so that one
+/// which is full or gone (where `eprintln!` panics) costs no command its work.
+pub fn remark(line: &str) {
     use std::io::Write as _;
     let _ = writeln!(std::io::stderr().lock(), "{line}");
 }

@@ -108,7 +108,7 @@ impl Filter {
             };
             if let Err(why) = taken {
                 refused += 1;
-                eprintln!("line {}: {why}", got.number);
+                super::remark(&format!("line {}: {why}", got.number));
             }
         }
         self.step_all(&[Happening::EndOfInput])?;

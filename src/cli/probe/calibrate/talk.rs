@@ -7,7 +7,7 @@ use crate::cli::error::Failure;
 /// Says a line to the maker. Standard error: standard output is for the
 /// result.
 pub(super) fn tell(line: &str) {
-    eprintln!("{line}");
+    crate::cli::remark(line);
 }
 
 /// Who asks, and whether anything may be asked.

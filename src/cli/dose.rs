@@ -8,7 +8,8 @@ use std::io::{self, Write};
 use super::error::Failure;
 use crate::engine::amounts::{self, Rennet, Unfit};
 use crate::engine::clot::SOXHLET_CELSIUS;
-use crate::web::reckoned::{self, figure};
+use crate::web::reckoned;
+use crate::wire::figure::{figure, large};
 use crate::words::Words;
 
 /// How much rennet: by Soxhlet strength and minutes, by IMCU, or by a supplier's figure
@@ -16,34 +17,34 @@ use crate::words::Words;
 #[command(group(clap::ArgGroup::new("kind").required(true).args(["strength", "imcu_per_ml", "ml_per_100l"])))]
 pub struct Args {
     /// Milk, litres
-    #[arg(long, value_name = "LITRES")]
+    #[arg(long, value_name = "LITRES", value_parser = large)]
     milk: f64,
     /// Soxhlet strength: 10000 means that 1 mL clots 10,000 mL of milk in 40 min at 35 °C
-    #[arg(long, value_name = "F", requires = "minutes")]
+    #[arg(long, value_name = "F", requires = "minutes", value_parser = large)]
     strength: Option<f64>,
     /// Minutes to first flocs
-    #[arg(long, value_name = "MIN", group = "minutes")]
+    #[arg(long, value_name = "MIN", group = "minutes", value_parser = figure)]
     floc: Option<f64>,
     /// Minutes until it has set; first flocs come at this ÷ --multiplier
-    #[arg(long, value_name = "MIN", group = "minutes")]
+    #[arg(long, value_name = "MIN", group = "minutes", value_parser = figure)]
     set: Option<f64>,
     /// Time to the set ÷ time to first flocs
-    #[arg(long, value_name = "K", default_value_t = 2.0, requires = "set")]
+    #[arg(long, value_name = "K", default_value_t = 2.0, requires = "set", value_parser = figure)]
     multiplier: f64,
     /// Temperature of the milk, °C
-    #[arg(long, value_name = "°C", default_value_t = SOXHLET_CELSIUS, requires = "strength")]
+    #[arg(long, value_name = "°C", default_value_t = SOXHLET_CELSIUS, requires = "strength", value_parser = figure)]
     celsius: f64,
     /// Strength in IMCU to the millilitre (ISO 11815)
-    #[arg(long, value_name = "IMCU", requires = "imcu_per_litre")]
+    #[arg(long, value_name = "IMCU", requires = "imcu_per_litre", value_parser = large)]
     imcu_per_ml: Option<f64>,
     /// IMCU wanted to a litre of milk; 30 to 40 are usual
-    #[arg(long, value_name = "IMCU")]
+    #[arg(long, value_name = "IMCU", value_parser = figure)]
     imcu_per_litre: Option<f64>,
     /// The supplier's figure, mL to 100 litres of milk
-    #[arg(long, value_name = "ML")]
+    #[arg(long, value_name = "ML", value_parser = figure)]
     ml_per_100l: Option<f64>,
     /// What else changes the dose, such as 0.89 where calcium is added
-    #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0, value_parser = figure)]
     factor: f64,
 }
 
@@ -54,7 +55,7 @@ pub struct Args {
 pub fn run(args: &Args) -> Result<(), Failure> {
     let words = words();
     let (ml, rennet) = dose(args).map_err(|e| unfit(words, &e))?;
-    let answer = [("ml", &*words.number(ml, 2)), ("litres", &figure(words, args.milk))];
+    let answer = [("ml", &*words.number(ml, 2)), ("litres", &reckoned::figure(words, args.milk))];
     let mut out = io::stdout().lock();
     writeln!(out, "{}\n{}", words.say("dose-answer", &answer), how(words, &rennet))
         .map_err(|e| Failure::io(format_args!("the dose cannot be written ({e}); look at where it goes")))
@@ -87,7 +88,7 @@ fn rennet(a: &Args) -> Result<Rennet, Unfit> {
 
 /// What the dose rests on.
 fn how(words: &Words, rennet: &Rennet) -> String {
-    let fig = |value: &f64| figure(words, *value);
+    let fig = |value: &f64| reckoned::figure(words, *value);
     match rennet {
         Rennet::Soxhlet { strength, floc_minutes, celsius } => {
             let min = words.number(*floc_minutes, 0);
@@ -139,6 +140,7 @@ mod tests {
         check("--milk 100 --strength 10000 --set 40", Some(20.0));
         // 200 mL to 1,000 kg (same pages): 50 mL to 250.
         check("--milk 250 --ml-per-100l 20", Some(50.0));
+        check("--milk 250,5 --ml-per-100l 20,5", Some(51.35));
         // A maker's page: 11 mL × 0.89 for added calcium.
         check("--milk 100 --ml-per-100l 11 --factor 0.89", Some(9.79));
         // 4,000 IMCU to 100 L at 200, 175 and 600 IMCU/mL.
@@ -152,6 +154,8 @@ mod tests {
 
     #[test]
     fn refuses_nonsense() {
+        // Ten litres were no thousand.
+        check("--milk 1,000 --ml-per-100l 20", None);
         check("--milk 100", None);
         check("--milk 100 --strength 10000", None);
         check("--milk 0 --strength 10000 --floc 20", None);

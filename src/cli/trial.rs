@@ -20,6 +20,7 @@ use crate::rehearse::trial::heard::Heard;
 use crate::rehearse::trial::months::{Idle, Nothing, watch};
 use crate::rehearse::trial::open::Tally;
 use crate::rehearse::trial::{table, triples};
+use crate::wire::figure::figure;
 
 /// What to try, and on which makes.
 #[derive(Debug, clap::Args)]
@@ -37,7 +38,7 @@ pub struct Args {
     #[arg(long, value_parser = family)]
     family: Vec<Family>,
     /// Probability, stage by stage, of a third to three times the plan
-    #[arg(long, default_value_t = 0.12)]
+    #[arg(long, default_value_t = 0.12, value_parser = figure)]
     odd: f64,
     /// How rough the probe's life is
     #[arg(long, value_enum, default_value_t = Rough::Ordinary)]

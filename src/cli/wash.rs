@@ -5,29 +5,30 @@ use std::io::{self, Write};
 use super::dose::{unfit, words};
 use super::error::Failure;
 use crate::engine::amounts::{Unfit, Wash};
-use crate::web::reckoned::figure;
+use crate::web::reckoned;
+use crate::wire::figure::{figure, large};
 
 /// Wash water: litres for a temperature wanted, or the temperature that litres give
 #[derive(Debug, clap::Args)]
 #[command(group(clap::ArgGroup::new("aim").required(true).args(["to", "litres"])))]
 pub struct Args {
     /// Milk that went into the kettle, litres
-    #[arg(long, value_name = "LITRES")]
+    #[arg(long, value_name = "LITRES", value_parser = large)]
     milk: f64,
     /// Whey drawn off before, litres
-    #[arg(long, value_name = "LITRES", default_value_t = 0.0)]
+    #[arg(long, value_name = "LITRES", default_value_t = 0.0, value_parser = large)]
     drawn: f64,
     /// What curd and whey are at now, °C
-    #[arg(long, value_name = "°C")]
+    #[arg(long, value_name = "°C", value_parser = figure)]
     at: f64,
     /// The water, °C
-    #[arg(long, value_name = "°C")]
+    #[arg(long, value_name = "°C", value_parser = figure)]
     water: f64,
     /// Wanted, °C
-    #[arg(long, value_name = "°C")]
+    #[arg(long, value_name = "°C", value_parser = figure)]
     to: Option<f64>,
     /// Water at hand, litres
-    #[arg(long, value_name = "LITRES")]
+    #[arg(long, value_name = "LITRES", value_parser = large)]
     litres: Option<f64>,
 }
 
@@ -40,9 +41,9 @@ pub fn run(args: &Args) -> Result<(), Failure> {
     let (left, litres, celsius) = washed(args).map_err(|e| unfit(words, &e))?;
     let said = [
         ("litres", &*words.number(litres, 1)),
-        ("water", &figure(words, args.water)),
+        ("water", &reckoned::figure(words, args.water)),
         ("left", &words.number(left, 1)),
-        ("at", &figure(words, args.at)),
+        ("at", &reckoned::figure(words, args.at)),
         ("to", &words.number(celsius, 1)),
     ];
     let mut out = io::stdout().lock();
@@ -91,6 +92,7 @@ mod tests {
         check("--milk 100 --drawn 33 --at 31 --water 60 --litres 22", Some((22.0, 38.17)));
         // Mass balance: 66.7 L from 31 to 37 °C.
         check("--milk 100 --drawn 33.3 --at 31 --water 60 --to 37", Some((17.4, 37.0)));
+        check("--milk 100 --drawn 33,3 --at 31,0 --water 60,0 --to 37,0", Some((17.4, 37.0)));
         // Cold water after an overshoot: 100 L from 42 to 41 °C with 10 °C.
         check("--milk 100 --at 42 --water 10 --to 41", Some((3.23, 41.0)));
     }

@@ -10,6 +10,7 @@ use toml::{Table, Value};
 
 use super::at::At;
 use super::record::{Correction, Record};
+use crate::wire::figure::figure;
 use crate::wire::name::{LONGEST, unfit};
 pub use listed::LISTED;
 use listed::Place;
@@ -189,9 +190,7 @@ fn meant(kind: &str, value: &str) -> Result<Value, String> {
     if range(kind).is_none() {
         return Ok(Value::String(text.into()));
     }
-    let number = text.replace(',', ".").parse();
-    let number = number.map_err(|_| String::from("a number is wanted, such as 32.5"))?;
-    check_number(kind, number).map(Value::Float)
+    check_number(kind, figure(text)?).map(Value::Float)
 }
 
 /// What a field's number may be; `None` where it holds words.

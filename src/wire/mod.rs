@@ -1,5 +1,6 @@
 //! Bytes to values and back. Pure: no ports, no files, no clocks.
 
+pub mod figure;
 pub mod frame;
 pub mod json;
 pub mod line;

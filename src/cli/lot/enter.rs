@@ -5,6 +5,7 @@ use crate::cli::error::Failure;
 use crate::lot::correct;
 use crate::lot::inbox::Ask;
 use crate::lot::record::{Milking, Ph, Wheel};
+use crate::wire::figure::{figure, large};
 
 /// Enters fields that are empty.
 #[derive(Debug, clap::Args)]
@@ -46,10 +47,10 @@ pub struct MilkingArgs {
     /// The dairy's name of the milking, such as 2026-07-13-evening
     milking: String,
     /// Litres of it
-    #[arg(long)]
+    #[arg(long, value_parser = large)]
     litres: Option<f64>,
     /// Its temperature when it went in, °C
-    #[arg(long)]
+    #[arg(long, value_parser = figure, allow_negative_numbers = true)]
     celsius: Option<f64>,
     /// Which animals
     #[arg(long)]
@@ -81,6 +82,7 @@ pub struct PhArgs {
     /// The lot
     lot: String,
     /// The pH
+    #[arg(value_parser = figure)]
     value: f64,
     /// When: 06:03, "yesterday 06:03", "2026-07-14 06:03"; now where left out
     #[arg(long, value_name = "MOMENT")]
@@ -132,7 +134,7 @@ pub(super) fn wheel(room: &Room, args: &WheelArgs) -> Result<(), Failure> {
         let (name, kg) = match text.split_once('=') {
             None => (text.as_str(), None),
             Some((name, kg)) => {
-                let kg: f64 = kg.replace(',', ".").trim().parse().map_err(|_| {
+                let kg = figure(kg).map_err(|_| {
                     Failure::usage(format_args!("{kg:?} is no weight in kg; write it as {name}=6.2"))
                 })?;
                 (name, Some(kg))

@@ -3,6 +3,7 @@
 use super::room::{Room, failure};
 use crate::cli::error::Failure;
 use crate::lot::inbox::{Ask, MarkAsk};
+use crate::wire::figure::figure;
 
 /// Marks a moment of the make, now.
 #[derive(Debug, clap::Args)]
@@ -29,8 +30,7 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
     };
     let number = || -> Result<Option<f64>, Failure> {
         let Some(text) = &args.value else { return Ok(None) };
-        text.replace(',', ".")
-            .parse()
+        figure(text)
             .map(Some)
             .map_err(|_| Failure::usage(format_args!("{} wants a number, not {text:?}", args.name)))
     };

@@ -6,6 +6,7 @@ use crate::config::dairy::Config;
 use crate::sensor::boiling;
 use crate::sensor::calibration::Against;
 use crate::sensor::unit::typed_celsius;
+use crate::wire::figure::{figure, large};
 
 /// Flags that name baths.
 #[derive(Debug, clap::Args)]
@@ -23,13 +24,13 @@ pub(super) struct BathArgs {
     #[arg(long, value_name = "NAME", default_value = "reference")]
     reference_name: String,
     /// Its expanded uncertainty by its certificate, k = 2, °C
-    #[arg(long, value_name = "CELSIUS", default_value_t = 0.2)]
+    #[arg(long, value_name = "CELSIUS", default_value_t = 0.2, value_parser = figure)]
     reference_uncertainty: f64,
     /// Height above the sea, m (default: the configuration's)
-    #[arg(long, value_name = "M", allow_negative_numbers = true)]
+    #[arg(long, value_name = "M", allow_negative_numbers = true, value_parser = large)]
     altitude_m: Option<f64>,
     /// The barometer on the spot, hPa, not reduced to sea level
-    #[arg(long, value_name = "HPA", conflicts_with = "altitude_m")]
+    #[arg(long, value_name = "HPA", conflicts_with = "altitude_m", value_parser = large)]
     barometer_hpa: Option<f64>,
 }
 
@@ -100,7 +101,7 @@ impl BathArgs {
         } else {
             let text =
                 talk.answer(None, "--altitude-m or --barometer-hpa", "How high is it here, in metres?")?;
-            let m = text.trim_end_matches('m').trim().parse();
+            let m = large(text.trim_end_matches('m'));
             Against::BoilingAtAltitude(
                 m.map_err(|_| Failure::usage(format!("{text:?} is no height in metres")))?,
             )

@@ -100,6 +100,65 @@ fn a_probe_is_read_live_without_a_daemon() {
     assert_eq!(said.matches(&gone).count(), 2, "{said}");
 }
 
+/// `probe read milk | head -2` went on for ever.
+#[test]
+fn whoever_has_read_enough_ends_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("box");
+    config(folder.path(), &text(&port));
+    let read = format!(
+        "{} probe read milk --config c.toml | head -2; echo ${{PIPESTATUS[0]}}",
+        env!("CARGO_BIN_EXE_curdtrace")
+    );
+    let out = while_warming(&port, || {
+        Command::new("timeout").args(["60", "bash", "-c", &read]).current_dir(folder.path()).output().unwrap()
+    });
+    let said = String::from_utf8(out.stdout).unwrap();
+    assert!(
+        said.lines().count() == 3 && said.ends_with("\n0\n"),
+        "{said}{}",
+        String::from_utf8_lossy(&out.stderr)
+    );
+}
+
+/// "nothing from probe milk", though bytes came.
+#[test]
+fn bytes_that_are_no_readings_are_shown() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("box");
+    let (mut pty, stop) = (Pty::plug(&port), AtomicBool::new(false));
+    let out = std::thread::scope(|s| {
+        s.spawn(|| {
+            while !stop.load(Ordering::SeqCst) {
+                pty.send(b"garbage \xffhere\r\n");
+                std::thread::sleep(Duration::from_millis(50));
+            }
+        });
+        let port = port.to_str().unwrap();
+        let args = [
+            "probe",
+            "read",
+            "milk",
+            "--port",
+            port,
+            "--format",
+            "number",
+            "--baud",
+            "9600",
+            "--patience-s",
+            "2",
+        ];
+        let out = curdtrace(folder.path(), &args);
+        stop.store(true, Ordering::SeqCst);
+        out
+    });
+    assert_eq!(out.status.code(), Some(69));
+    let said = String::from_utf8_lossy(&out.stderr);
+    for says in ["no number", "garbage \\xffhere", "--format", "--baud", "9600"] {
+        assert!(said.contains(says), "{says}: {said}");
+    }
+}
+
 #[test]
 fn a_running_daemon_keeps_its_port_and_is_read_through_its_journal() {
     let folder = tempfile::tempdir().unwrap();

@@ -61,6 +61,16 @@ pub enum Format {
     Lines(Payload),
 }
 
+impl Format {
+    /// As a configuration writes it.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::Frames => "frames",
+            Self::Lines(p) => KINDS.iter().find(|k| k.1 == p.kind).map_or("", |k| k.0),
+        }
+    }
+}
+
 /// A broker.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Broker {

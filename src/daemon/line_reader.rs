@@ -8,6 +8,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::mpsc::Sender;
 
+use super::gibberish::Gibberish;
 use super::heard::{Heard, Seen, What};
 use super::input::{Fate, Incoming, Input, Receipt};
 use super::source::{Gone, Tally, Way};
@@ -34,6 +35,9 @@ pub struct LineReader {
     store_well: bool,
     /// Buttons of which it was said that they mean nothing.
     told: BTreeSet<u8>,
+    gibberish: Gibberish,
+    /// The format and speed that are set, for who must mend them.
+    set_as: String,
 }
 
 #[derive(Debug)]
@@ -58,6 +62,8 @@ impl LineReader {
             heard,
             store_well: true,
             told: BTreeSet::new(),
+            gibberish: Gibberish::default(),
+            set_as: format!("format = \"{}\", baud = {}", port.format.name(), port.baud),
         }
     }
 
@@ -79,11 +85,25 @@ impl LineReader {
     /// # Errors
     /// [`Gone`] where the runner is.
     pub fn take(&mut self, bytes: &[u8]) -> Result<(), Gone> {
+        self.gibberish.came(bytes, self.way.clock.now().mono_ns);
+        self.read(bytes)?;
+        self.way.tally.gibberish.put(self.gibberish.shown());
+        if let Some(shown) = self.gibberish.due(self.way.clock.now().mono_ns) {
+            let source = &self.way.source;
+            tracing::warn!(source = %source, "{source}: bytes come that are no readings, such as {shown}; mend what is set to what the box sends: {}", self.set_as);
+        }
+        Ok(())
+    }
+
+    fn read(&mut self, bytes: &[u8]) -> Result<(), Gone> {
         match &mut self.format {
             Reader::Frames(decoder) => {
                 for frame in decoder.push(bytes) {
                     match frame {
-                        Ok(frame) => self.frame(frame)?,
+                        Ok(frame) => {
+                            self.gibberish.understood();
+                            self.frame(frame)?;
+                        }
                         Err(e) => self.refuse(&e),
                     }
                 }
@@ -92,7 +112,10 @@ impl LineReader {
                 let said: Vec<_> = splitter.push(bytes).iter().flat_map(|l| payload.read(l)).collect();
                 for one in said {
                     match one {
-                        Ok(said) => self.line(&said)?,
+                        Ok(said) => {
+                            self.gibberish.understood();
+                            self.line(&said)?;
+                        }
                         Err(e) => self.refuse(&e),
                     }
                 }

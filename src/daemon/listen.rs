@@ -16,6 +16,7 @@ use super::channels::Channels;
 use super::clock::Clock;
 use super::input::{Incoming, Input};
 use super::outlet::{Commands, Feed};
+use super::source::Tally;
 use super::sources::Sources;
 use crate::config::dairy::Config;
 use crate::config::source::Format;
@@ -52,6 +53,7 @@ pub enum Heard {
 pub struct Listening {
     heard: Receiver<Heard>,
     stop: CancellationToken,
+    tallies: Vec<Arc<Tally>>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -62,17 +64,24 @@ impl Listening {
     /// The thread cannot be started.
     pub fn start(config: Config, channels: Arc<Channels>) -> std::io::Result<Self> {
         let stop = CancellationToken::new();
+        let sources = Sources::of(&config);
+        let tallies = sources.tallies();
         let (tx, heard) = channel();
         let told = stop.clone();
         let thread = std::thread::Builder::new().name("listen".into()).spawn(move || {
             let why = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
-                Ok(runtime) => runtime.block_on(hear(&config, &channels, &tx, &told)),
+                Ok(runtime) => runtime.block_on(hear(sources, &config, &channels, &tx, &told)),
                 Err(e) => e.to_string(),
             };
             // Nobody listens any more: nothing to say then.
             let _ = tx.send(Heard::Ended(why));
         })?;
-        Ok(Self { heard, stop, thread: Some(thread) })
+        Ok(Self { heard, stop, tallies, thread: Some(thread) })
+    }
+
+    /// The first of the bytes that came since the last reading and are none.
+    pub fn gibberish(&self) -> Option<String> {
+        self.tallies.iter().find_map(|t| t.gibberish.seen())
     }
 
     /// The next that is heard, within `span`.
@@ -103,6 +112,7 @@ impl Drop for Listening {
 
 /// Runs the sources until told to stop or all have ended; why, where known.
 async fn hear(
+    sources: Sources,
     config: &Config,
     channels: &Arc<Channels>,
     heard: &std::sync::mpsc::Sender<Heard>,
@@ -119,7 +129,7 @@ async fn hear(
         taken: count,
         commands: Commands::into(mpsc::channel(1).0),
     };
-    let started = Sources::of(config).start_through(config, channels, &clock, &inputs, &feed, stop);
+    let started = sources.start_through(config, channels, &clock, &inputs, &feed, stop);
     let mut running = match started {
         Ok(set) => set,
         Err(e) => return e.to_string(),

@@ -14,7 +14,7 @@
 //! | [`standing`] | what persons ordered that holds until they say otherwise |
 //! | [`terminal`] | alarms in plain words where the daemon runs |
 //! | [`source`] | what every source shares |
-//! | [`serial`] | a serial port, kept open; [`line_reader`] its bytes, [`heard`] which frames came before, [`sounding`] what the box should sound |
+//! | [`serial`] | a serial port, kept open; [`line_reader`] its bytes, [`heard`] which frames came before, [`gibberish`] bytes that are no readings, [`sounding`] what the box should sound |
 //! | `modbus` | a line of industrial transmitters, asked in turn |
 //! | [`mqtt`] | a broker: readings in; [`mqtt_out`] what goes out |
 //! | [`channels`] | every probe's conversion, correction and calibration |
@@ -51,6 +51,7 @@ pub mod channels;
 pub mod clock;
 pub mod file_name;
 pub mod free_space;
+pub mod gibberish;
 pub mod heard;
 pub mod input;
 pub mod intake;

@@ -7,7 +7,8 @@
 //! Terms: *hung up* is a port that reads no bytes although it is readable, or
 //! fails: it is closed and opened again with growing pauses. *Stalled* is one
 //! that is open and silent for too long: it is opened again too, since some
-//! adapters need that.
+//! adapters need that; each time in vain the next comes later, up to
+//! [`LONGEST_STALL_S`]. Only what changes is logged.
 //!
 //! Deliberately absent: a list of ports to try. The port is the one that is
 //! configured, by its stable name, or none.
@@ -40,6 +41,13 @@ const PAUSES: (Duration, Duration) = (Duration::from_millis(100), Duration::from
 /// the pauses go on growing.
 const LIVED: Duration = Duration::from_secs(1);
 
+/// A port that stays silent is opened anew at least so often, seconds.
+const LONGEST_STALL_S: f64 = 300.0;
+
+/// What waits in a port that is opened is thrown away for so long at most: a box
+/// that never pauses is read from there on.
+const DRAINED_WITHIN: Duration = Duration::from_millis(200);
+
 /// Starts the port's thread, with what is known of its box's frames. It ends when `stop` is cancelled or the runner is
 /// gone.
 ///
@@ -57,7 +65,7 @@ pub fn start(
         let (down, downs) = mpsc::channel();
         let reader = LineReader::new(&port, way.clone(), heard, down);
         let sounder = Sounder::new(way.clock.clone());
-        let mut line = Line { port, way, stop, snapshot, reader, downs, sounder, told: false };
+        let mut line = Line { port, way, stop, snapshot, reader, downs, sounder, told: false, silences: 0 };
         // Gone only says that the daemon is stopping; there is nothing to mend.
         let _ = line.keep_open();
     })
@@ -74,6 +82,8 @@ struct Line {
     sounder: Sounder,
     /// That the port is not there has been said.
     told: bool,
+    /// So often it was opened anew since a byte came.
+    silences: u32,
 }
 
 /// Why an open port was left.
@@ -133,13 +143,39 @@ impl Line {
         }
     }
 
+    /// Throws away what waits in the port: its age is not known, and as readings of
+    /// now it would be wrong. Frames tell their age.
+    fn drain(&self, tty: &mut TTYPort) {
+        if self.port.format == Format::Frames || self.port.own_time {
+            return;
+        }
+        let mut bytes = [0; 4096];
+        for _ in 0..DRAINED_WITHIN.as_millis() / READ_WAITS.as_millis() {
+            // Nothing more waits, or the port says so at the next read too.
+            if !tty.read(&mut bytes).is_ok_and(|n| n > 0) {
+                return;
+            }
+        }
+    }
+
+    /// Something came: a silence that was told is over.
+    fn heard(&mut self) {
+        if self.silences > 0 {
+            tracing::info!(source = %self.port.name, "{}: something comes again", self.port.name);
+        }
+        self.silences = 0;
+    }
+
     /// Reads until the port is to be left.
     fn listen(&mut self, tty: &mut TTYPort) -> Result<Left, Gone> {
+        self.drain(tty);
         self.reader.opened();
         self.told = false;
         self.way.send(self.way.link(true))?;
-        tracing::info!(source = %self.port.name, "{}: {} is open", self.port.name, self.port.port.display());
-        let stall_ns = (self.port.stall_s * 1e9) as u64;
+        if self.silences == 0 {
+            tracing::info!(source = %self.port.name, "{}: {} is open", self.port.name, self.port.port.display());
+        }
+        let stall_ns = (stall_s(self.port.stall_s, self.silences) * 1e9) as u64;
         let mut last_byte_ns = self.way.clock.now().mono_ns;
         let mut bytes = [0; 4096];
         loop {
@@ -151,6 +187,7 @@ impl Line {
                 Ok(0) => return Ok(Left::HungUp("it reads no bytes".into())),
                 Ok(n) => {
                     last_byte_ns = self.way.clock.now().mono_ns;
+                    self.heard();
                     self.reader.store(self.snapshot.borrow().store_trouble.is_none());
                     self.reader.take(&bytes[..n])?;
                 }
@@ -193,15 +230,38 @@ impl Line {
         match left {
             Left::Stopping => return Ok(()),
             Left::HungUp(why) => {
+                self.silences = 0;
                 Tally::count(&self.way.tally.reopened, 1);
                 tracing::warn!(source = %name, "{name}: the box is gone ({why}); plug it in again, nothing else is needed");
             }
             Left::Stalled => {
                 Tally::count(&self.way.tally.stalls, 1);
-                tracing::warn!(source = %name, "{name}: nothing came for {} s; the port is opened anew", self.port.stall_s);
+                if self.silences == 0 {
+                    tracing::warn!(source = %name, "{name}: nothing came for {} s; the port is opened anew, and ever more seldom until something comes: look at the box, its cable and its power", self.port.stall_s);
+                }
+                self.silences = self.silences.saturating_add(1);
             }
         }
         self.told = true;
         self.way.send(self.way.link(false))
+    }
+}
+
+/// After so long a silence a port is opened anew that was so often in vain,
+/// seconds: twice as long each time.
+fn stall_s(set_s: f64, silences: u32) -> f64 {
+    (set_s * f64::from(silences.min(16)).exp2()).min(LONGEST_STALL_S.max(set_s))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::stall_s;
+
+    /// A box that was off wrote two lines into the log every ten seconds.
+    #[test]
+    fn a_silent_port_is_opened_ever_more_seldom() {
+        let waits: Vec<u32> = (0..7).map(|n| stall_s(10.0, n) as u32).collect();
+        assert_eq!(waits, [10, 20, 40, 80, 160, 300, 300]);
+        assert!((stall_s(3600.0, 3) - 3600.0).abs() < 1e-9 && stall_s(1.0, u32::MAX) <= 300.0);
     }
 }

@@ -9,6 +9,7 @@ use tokio::sync::mpsc;
 
 use super::channels::Channels;
 use super::clock::Clock;
+use super::gibberish::Shelf;
 use super::input::{Incoming, Input, Receipt, Taken};
 use crate::engine::event::{Name, Reading};
 use crate::sensor::raw::Raw;
@@ -49,6 +50,8 @@ pub struct Tally {
     pub stalls: AtomicU64,
     /// That a name cannot be one was said.
     pub unfit_told: AtomicBool,
+    /// The first of the bytes that came since the last reading, where they are none.
+    pub gibberish: Shelf,
 }
 
 impl Tally {

@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use super::calibrate::source::SourceArgs;
 use crate::cli::error::Failure;
-use crate::cli::{Place, configured, remark, say};
+use crate::cli::{Place, configured, remark, say_while_read};
 use crate::config::dairy::Config;
 use crate::config::modbus::Link;
 use crate::daemon::channels::{self, Channels};
@@ -63,6 +63,7 @@ pub fn run(args: Args) -> Result<(), Failure> {
         patience: Duration::from_secs(patience_s.into()),
         channel: Channel::named(""),
         absent: Vec::new(),
+        set_as: Vec::new(),
         step: StepSeen::default(),
     };
     if source.is_given() {
@@ -97,6 +98,8 @@ struct Show {
     channel: Channel,
     /// Its ports that were not there at the start.
     absent: Vec<PathBuf>,
+    /// Format and speed of its ports, as they are set.
+    set_as: Vec<String>,
     step: StepSeen,
 }
 
@@ -105,6 +108,8 @@ impl Show {
     /// waited for.
     fn listen(&mut self, config: Config) -> Result<(), Failure> {
         self.absent = absent(&config);
+        self.set_as =
+            config.serial.iter().map(|s| format!("{} at {} baud", s.format.name(), s.baud)).collect();
         for port in &self.absent {
             remark(&format!("{} is not there; plug it in, or see `curdtrace probe list`", port.display()));
         }
@@ -118,7 +123,11 @@ impl Show {
                     self.reading(reading, now.mono_ns, now.wall_ns, true)?;
                 }
                 Heard::Reading { .. } | Heard::Link { .. } => {}
-                Heard::Silence => return Err(self.nothing()),
+                Heard::Silence => {
+                    return Err(listening
+                        .gibberish()
+                        .map_or_else(|| self.nothing(), |g| self.no_reading(&g)));
+                }
                 Heard::Ended(why) => return Err(Failure::unavailable(format!("the source ended: {why}"))),
             }
         }
@@ -166,6 +175,16 @@ impl Show {
         Ok(found)
     }
 
+    /// Bytes come, and none of them is a reading.
+    fn no_reading(&self, shown: &str) -> Failure {
+        let (probe, set_as) = (&self.probe, self.set_as.join("; "));
+        Failure::unavailable(format!(
+            "nothing from probe {probe} for {} s: bytes come that are no {set_as}, such as {shown}; \
+             set the format (--format, or format in the configuration) and the speed (--baud, baud) to what the box sends",
+            self.patience.as_secs()
+        ))
+    }
+
     fn nothing(&self) -> Failure {
         if let Some(port) = self.absent.iter().find(|p| !p.exists()) {
             return Failure::unavailable(format!(
@@ -196,10 +215,18 @@ impl Show {
         }
         self.left -= 1;
         let seen = self.engine.kettle_of(&probe);
-        if self.json {
-            return say(&json::reading(Some(wall_ns), &probe, seen.as_ref()));
+        let line = if self.json {
+            Some(json::reading(Some(wall_ns), &probe, seen.as_ref()))
+        } else {
+            seen.map(|v| words(&v, &budget))
+        };
+        // Whoever read has seen enough, as `head` has.
+        if let Some(line) = line
+            && !say_while_read(&line)?
+        {
+            self.left = 0;
         }
-        seen.map_or(Ok(()), |v| say(&words(&v, &budget)))
+        Ok(())
     }
 }
 

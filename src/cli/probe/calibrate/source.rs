@@ -54,6 +54,13 @@ impl SourceArgs {
             format!("probe = {}\n", quoted(probe))
         };
         text.push_str(&whose);
+        // It says where in its JSON the number stands, which no flag can.
+        if self.format == "json" {
+            return Err(Failure::usage(
+                "--format json cannot be read by flags, since they do not say where the number stands; \
+                 write a [[serial]] with format = \"json\" and value-at = \"/…\" into a configuration, then --config FILE",
+            ));
+        }
         // The faults are those of the options, not of a file's lines.
         let of_options = |faults: Vec<crate::config::Fault>| {
             let said = faults.iter().map(|f| format!("--{}; {}", f.what, f.remedy));

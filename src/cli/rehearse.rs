@@ -12,6 +12,7 @@ mod pty;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 use tokio_util::sync::CancellationToken;
 
@@ -29,6 +30,10 @@ use crate::rehearse::make::KETTLE;
 use crate::rehearse::probe::Roughness;
 use crate::rehearse::scene::{Options, Scene};
 use crate::rehearse::script::Ending;
+use crate::wire::figure::large;
+
+/// So long the daemon may take to end where the rehearsal failed.
+const ENDS_WITHIN: Duration = Duration::from_secs(20);
 
 /// The plan of a rehearsal where none is named.
 const PLAN: &str = r#"name = "Grauhorn wheel"
@@ -72,7 +77,7 @@ pub struct Args {
     #[arg(long, value_name = "FILE")]
     plan: Option<PathBuf>,
     /// How many times faster than the world
-    #[arg(long, value_name = "N", default_value_t = 60.0)]
+    #[arg(long, value_name = "N", default_value_t = 60.0, value_parser = large)]
     speed: f64,
     /// Another seed is another day
     #[arg(long, value_name = "N", default_value_t = 1)]
@@ -104,7 +109,7 @@ pub fn run(args: &Args) -> Result<(), Failure> {
         .map_err(|e| Failure::unavailable(format!("the runtime does not start ({e}); free some memory")))?;
     let folder = runtime.block_on(rehearse(args, &plan))?;
     // The record thread or a serial port must not hold the end up.
-    runtime.shutdown_timeout(std::time::Duration::from_secs(2));
+    runtime.shutdown_timeout(Duration::from_secs(2));
     match folder {
         Some(folder) => super::say(&folder.display().to_string()),
         None => Ok(()),
@@ -155,10 +160,15 @@ async fn rehearse(args: &Args, plan: &Arc<Plan>) -> Result<Option<PathBuf>, Fail
         )),
     };
     stop.cancel();
-    match running.await {
-        Ok(Ok(())) if args.once => folder.map(Some),
-        Ok(Ok(())) => Ok(None),
-        ended => Err(daemon_ended(ended)),
+    // A disk that takes nothing holds up the daemon's end too.
+    let patience = if folder.is_err() { ENDS_WITHIN } else { Duration::MAX };
+    match (tokio::time::timeout(patience, running).await, folder) {
+        (Ok(Ok(Ok(()))), _) if !args.once => Ok(None),
+        // What failed first is why the rest did.
+        (_, Err(why)) => Err(why),
+        (Ok(Ok(Ok(()))), Ok(folder)) => Ok(Some(folder)),
+        (Ok(ended), Ok(_)) => Err(daemon_ended(ended)),
+        (Err(_), Ok(folder)) => Ok(Some(folder)),
     }
 }
 

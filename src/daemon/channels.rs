@@ -12,10 +12,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
-use std::sync::{Arc, PoisonError, RwLock, Weak};
+use std::sync::{Arc, Mutex, PoisonError, RwLock, Weak};
 
 use super::calibrations;
-use super::clock::{NEVER_SET_BEFORE_NS, Now};
+use super::clock::{Clock, NEVER_SET_BEFORE_NS, Now};
+use super::store_watch::HANGS_AFTER;
 use crate::config::dairy::Config;
 use crate::config::source::Probe;
 use crate::engine::event::{Name, Reading};
@@ -24,6 +25,10 @@ use crate::sensor::raw::Raw;
 
 /// The calibrations are looked at again after so long.
 pub const LOOK_AGAIN_NS: u64 = 60_000_000_000;
+
+/// A disk that has not answered for so long hangs, nanoseconds of the world's time:
+/// the daemon's own patience with it ([`HANGS_AFTER`]).
+const HANGS_AFTER_NS: u64 = HANGS_AFTER.as_secs() * 1_000_000_000;
 
 /// Most probes of which a calibration is kept in memory.
 const MOST_KEPT: usize = 1024;
@@ -36,6 +41,32 @@ pub struct Channels {
     asked_ns: AtomicU64,
     /// Asks the thread to look again; `None` where there is none.
     again: Option<SyncSender<()>>,
+    /// The world's own clock: a rehearsal's runs faster than any disk answers.
+    world: Clock,
+    patience: Mutex<Patience>,
+}
+
+/// How long the disk has not answered, and whether that was said.
+#[derive(Debug, Default)]
+struct Patience {
+    since_ns: Option<u64>,
+    told: bool,
+}
+
+impl Patience {
+    /// The thread still hangs on the last look; whether that is to be said now.
+    fn waits(&mut self, now_ns: u64) -> bool {
+        let since_ns = *self.since_ns.get_or_insert(now_ns);
+        let due = !self.told && now_ns.saturating_sub(since_ns) >= HANGS_AFTER_NS;
+        self.told |= due;
+        due
+    }
+
+    /// The thread took what it was asked; whether the end of a hang is to be said.
+    fn answered(&mut self) -> bool {
+        self.since_ns = None;
+        std::mem::take(&mut self.told)
+    }
 }
 
 /// Where channels are read from.
@@ -94,7 +125,8 @@ impl Channels {
     }
 
     fn holding(known: BTreeMap<Name, Channel>, again: Option<SyncSender<()>>) -> Self {
-        Self { known: RwLock::new(Arc::new(known)), asked_ns: AtomicU64::new(0), again }
+        let (asked_ns, world, patience) = (AtomicU64::new(0), Clock::real(), Mutex::default());
+        Self { known: RwLock::new(Arc::new(known)), asked_ns, again, world, patience }
     }
 
     /// The reading that a raw value of a probe makes, with its kettle: the
@@ -119,8 +151,13 @@ impl Channels {
             return;
         }
         self.asked_ns.store(now.mono_ns, Ordering::Relaxed);
+        let mut patience = self.patience.lock().unwrap_or_else(PoisonError::into_inner);
         if let Err(TrySendError::Full(())) = again.try_send(()) {
-            tracing::warn!("the disk does not give the calibrations; those known hold until it does");
+            if patience.waits(self.world.now().mono_ns) {
+                tracing::warn!("the disk does not give the calibrations; those known hold until it does");
+            }
+        } else if patience.answered() {
+            tracing::info!("the disk gives the calibrations again");
         }
     }
 }
@@ -232,6 +269,19 @@ mod tests {
         assert_eq!(r.health, Some(Health::MaintenanceRequired));
         let unset = Now { mono_ns: 61_000_000_000, wall_ns: 5 };
         assert_eq!(channels.reading(&probe, None, &raw, unset).health, None);
+    }
+
+    /// A rehearsal's minute passes in the time of one look, and each was told as a
+    /// disk that hangs.
+    #[test]
+    fn a_disk_that_hangs_is_told_once_and_one_that_is_only_slower_is_not() {
+        let mut patience = Patience::default();
+        let told: Vec<u64> =
+            (0..HANGS_AFTER_NS).step_by(40_000_000).filter(|ns| patience.waits(*ns)).collect();
+        assert_eq!(told, [0; 0]);
+        assert!(!patience.answered() && !patience.waits(HANGS_AFTER_NS), "it answered meanwhile");
+        assert!(patience.waits(2 * HANGS_AFTER_NS) && !patience.waits(9 * HANGS_AFTER_NS));
+        assert!(patience.answered() && !patience.answered());
     }
 
     /// A calibration was read on the thread on which engine, alarms and page

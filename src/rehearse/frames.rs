@@ -8,17 +8,22 @@ use crate::sensor::fault::{Fault, Faults};
 use crate::sensor::raw::Signal;
 use crate::wire::frame::{BoxReading, Frame, Hello, encode};
 
+/// So much of the difference to the room the box makes up with each reading.
+const FOLLOWS: f64 = 0.0003;
+
 /// A probe box with one probe.
 #[derive(Debug, Clone)]
 pub struct ProbeBox {
     probe: String,
     next: u32,
+    /// What the box itself is at, °C; nothing before it first looked.
+    celsius: Option<f64>,
 }
 
 impl ProbeBox {
     /// A box that has just started, with a probe of that name.
     pub fn with(probe: &str) -> Self {
-        Self { probe: probe.to_owned(), next: 1 }
+        Self { probe: probe.to_owned(), next: 1, celsius: None }
     }
 
     /// What it says when it starts.
@@ -31,7 +36,8 @@ impl ProbeBox {
         }))
     }
 
-    /// One reading as a frame; the box lies in a room of `air_celsius`.
+    /// One reading as a frame; the box lies in a room of `air_celsius`, and follows
+    /// it slowly: the next day may be another, the box goes on from where it was.
     pub fn reading(&mut self, said: Said, air_celsius: f64) -> Vec<u8> {
         let (signal, faults) = match said {
             Said::Celsius(c) => (Signal::Celsius(c), Faults::default()),
@@ -40,7 +46,9 @@ impl ProbeBox {
         let seq = self.next;
         self.next = self.next.wrapping_add(1);
         // A little of its own warmth, in the sixteenths its chip counts in.
-        let cold_junction = ((air_celsius + 2.0) * 16.0).round() / 16.0;
+        let box_celsius = self.celsius.map_or(air_celsius + 2.0, |c| c + FOLLOWS * (air_celsius + 2.0 - c));
+        self.celsius = Some(box_celsius);
+        let cold_junction = (box_celsius * 16.0).round() / 16.0;
         encode(&Frame::Reading(BoxReading {
             seq,
             probe: self.probe.clone(),
@@ -56,6 +64,22 @@ impl ProbeBox {
 mod tests {
     use super::{ProbeBox, Said, Signal};
     use crate::wire::frame::{Frame, FrameDecoder};
+
+    /// From one day to the next the box jumped to the other day's air, and its probe
+    /// was in doubt.
+    #[test]
+    fn a_box_follows_the_room_as_slowly_as_a_box_does() {
+        let mut sends = ProbeBox::with("kettle");
+        let mut junctions = Vec::new();
+        for air in (0..40_000).map(|n| if n < 10 { 8.0 } else { 26.0 }) {
+            let bytes = sends.reading(Said::Celsius(34.0), air);
+            let Some(Ok(Frame::Reading(r))) = FrameDecoder::default().push(&bytes).pop() else { panic!() };
+            junctions.push(r.cold_junction_celsius.unwrap());
+        }
+        // At one or two readings a second, within five minutes.
+        let most = junctions.windows(600).map(|w| (w[599] - w[0]).abs()).fold(0.0, f64::max);
+        assert!(junctions[0] < 10.1 && most < 3.5 && *junctions.last().unwrap() > 27.5, "{most}");
+    }
 
     #[test]
     fn frames_read_back() {

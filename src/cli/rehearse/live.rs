@@ -33,6 +33,9 @@ const OPEN_WITHIN: Duration = Duration::from_secs(60);
 /// How long closing and sealing the lot may take.
 const SEALED_WITHIN: Duration = Duration::from_secs(120);
 
+/// A disk that takes nothing for so long has nothing sealed, in the world's time.
+const FULL_FOR: Duration = Duration::from_secs(15);
+
 /// Who the simulated maker is.
 const MAKER: &str = "ada";
 
@@ -232,6 +235,9 @@ impl Live {
     /// Has every open lot closed and waits until the make's own is sealed.
     async fn close(&mut self) -> Result<PathBuf, Failure> {
         let Some((id, folder)) = self.first_lot.clone() else {
+            if let Some(why) = self.feed.snapshot.borrow().store_trouble.clone() {
+                return Err(unkept("no lot was opened", &why));
+            }
             return Err(Failure::unavailable("no lot was opened: the daemon found no make in this day"));
         };
         let kettle = Name::from(KETTLE);
@@ -245,10 +251,22 @@ impl Live {
                 }
             });
         }
+        let mut well_ns = self.world.now().mono_ns;
         let sealed = async {
             while !self.closed_lots.contains(&id) {
                 self.pass(1.0).await;
                 tokio::time::sleep(Duration::from_millis(5)).await;
+                // A line that nobody hears fills up, and the box seems gone.
+                self.line.hear();
+                let trouble = self.feed.snapshot.borrow().store_trouble.clone();
+                let now_ns = self.world.now().mono_ns;
+                match trouble {
+                    None => well_ns = now_ns,
+                    Some(why) if now_ns.saturating_sub(well_ns) >= FULL_FOR.as_nanos() as u64 => {
+                        return Err(unkept(&format!("the lot {} is not sealed", folder.display()), &why));
+                    }
+                    Some(_) => {}
+                }
                 while let Ok(news) = self.news.try_recv() {
                     if let News::Lot(lot) = &*news
                         && lot.closed
@@ -257,6 +275,7 @@ impl Live {
                     }
                 }
             }
+            Ok(())
         };
         tokio::time::timeout(SEALED_WITHIN, sealed).await.map_err(|_| {
             Failure::io(format!(
@@ -264,7 +283,7 @@ impl Live {
                 folder.display(),
                 SEALED_WITHIN.as_secs()
             ))
-        })?;
+        })??;
         Ok(folder)
     }
 
@@ -276,4 +295,9 @@ impl Live {
             tokio::time::sleep(Duration::from_secs_f64(due_s - passed_s)).await;
         }
     }
+}
+
+/// The disk kept something from being done.
+fn unkept(what: &str, why: &str) -> Failure {
+    Failure::io(format!("{what}, since readings are not being kept ({why}); then rehearse again"))
 }

@@ -12,16 +12,16 @@
 
 use std::collections::BTreeMap;
 
-use serde::Deserialize;
-
 use super::at::At;
 use super::gather::Point;
 use super::picture::ended;
 use super::record::{LimitDone, Record};
 use super::store::{LotError, Store};
+use crate::config::fault::listed;
 use crate::engine::said::Said;
 use crate::words::Words;
 
+mod read;
 mod seen;
 
 use seen::Seen;
@@ -30,17 +30,14 @@ use seen::Seen;
 pub const FILE: &str = "limits.toml";
 
 /// The dairy's limits, as the file has them.
-#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Limits {
     /// Each of them.
-    #[serde(rename = "limit", default)]
     pub limits: Vec<Limit>,
 }
 
 /// One limit. Exactly one of its kinds is set.
-#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
-#[serde(rename_all = "kebab-case", deny_unknown_fields, default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Limit {
     /// The dairy's name of it.
     pub name: String,
@@ -107,70 +104,7 @@ impl Verdict {
     }
 }
 
-impl Limits {
-    /// Reads the file's text.
-    ///
-    /// # Errors
-    /// What is wrong, in words with its line.
-    ///
-    /// ```
-    /// let limits = curdtrace::lot::limits::Limits::parse(
-    ///     "[[limit]]\nname = \"Milk stored\"\nsource = \"our plan 2.1\"\nat-most-celsius = 8.0\n").unwrap();
-    /// assert_eq!(limits.limits[0].words(), "at most 8 °C");
-    /// ```
-    pub fn parse(text: &str) -> Result<Self, String> {
-        let limits: Self = toml::from_str(text).map_err(|e| e.to_string())?;
-        for limit in &limits.limits {
-            limit.check()?;
-        }
-        Ok(limits)
-    }
-}
-
 impl Limit {
-    fn check(&self) -> Result<(), String> {
-        let kinds = [
-            self.at_most_celsius.is_some(),
-            self.at_least_celsius.is_some(),
-            self.log_reductions.is_some(),
-            self.ph_at_most.is_some(),
-            self.days.is_some(),
-        ];
-        let name = if self.name.is_empty() { "a limit" } else { &self.name };
-        let numbers = [
-            self.gap_minutes,
-            self.at_most_celsius,
-            Some(self.but_for_minutes),
-            self.at_least_celsius,
-            Some(self.for_seconds),
-            self.log_reductions,
-            Some(self.d_seconds),
-            Some(self.at_celsius),
-            Some(self.z_celsius),
-            self.ph_at_most,
-            Some(self.after_hours),
-        ];
-        if numbers.into_iter().flatten().any(|n| !n.is_finite()) {
-            return Err(format!("{name} has a number that is inf or nan: write the limit itself"));
-        }
-        if self.name.is_empty() || self.source.is_empty() {
-            return Err(format!("{name} has no name or no source: say what it is and where it comes from"));
-        }
-        if kinds.iter().filter(|k| **k).count() != 1 {
-            return Err(format!(
-                "{name} needs exactly one of at-most-celsius, at-least-celsius, log-reductions, ph-at-most, days"
-            ));
-        }
-        let lethal = self.d_seconds > 0.0 && self.z_celsius > 0.0;
-        if self.log_reductions.is_some() && !lethal {
-            return Err(format!("{name} needs d-seconds, at-celsius and z-celsius above 0"));
-        }
-        if self.at_least_celsius.is_some() && self.for_seconds <= 0.0 {
-            return Err(format!("{name} needs for-seconds above 0"));
-        }
-        Ok(())
-    }
-
     /// The limit in English words.
     pub fn words(&self) -> String {
         Words::of("en").tell_one(&self.said())
@@ -338,11 +272,12 @@ impl Store {
     /// The dairy's limits; none where it has set none.
     ///
     /// # Errors
-    /// [`LotError::File`] where the file is faulty, [`LotError::Io`].
+    /// [`LotError::Limits`] where the file is faulty, [`LotError::Io`].
     pub fn limits(&self) -> Result<Limits, LotError> {
         let path = self.data.join(FILE);
         match self.storage.read_text(&path) {
-            Ok(text) => Limits::parse(&text).map_err(|why| LotError::File { path, why }),
+            Ok(text) => Limits::parse(&text, &path.display().to_string())
+                .map_err(|faults| LotError::Limits(listed(&faults))),
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(Limits::default()),
             Err(e) => Err(LotError::io("cannot read", &path)(e)),
         }
@@ -364,7 +299,7 @@ impl Store {
                     limit: FILE.into(),
                     source: self.data.join(FILE).display().to_string(),
                     verdict: "not-known".into(),
-                    found: e.to_string(),
+                    found: e.to_string().replace('\n', "; "),
                     ..LimitDone::default()
                 }];
             }

@@ -120,6 +120,17 @@ pub enum LotError {
         /// What differs.
         what: String,
     },
+    /// One that is not as it was closed is not handed over.
+    #[error(
+        "lot {lot} is not as it was closed ({what}) and is not handed over; put it back from a copy \
+         and keep the one found for whoever asks"
+    )]
+    NotHandedOver {
+        /// The lot.
+        lot: String,
+        /// What differs.
+        what: String,
+    },
     /// Its folder is there, its record is not.
     #[error("lot {lot} has no lot.toml any more; put it back from a copy")]
     NoRecord {
@@ -168,6 +179,9 @@ pub enum LotError {
         /// What the disk says.
         source: io::Error,
     },
+    /// The dairy's limits have faults, one a line.
+    #[error("{0}")]
+    Limits(String),
     /// A file is not what it should be.
     #[error("{path} cannot be understood: {why}; put it back from a copy")]
     File {
@@ -186,6 +200,7 @@ impl LotError {
             Self::AlreadyOpen { .. }
             | Self::Closed(_)
             | Self::NotAsSealed { .. }
+            | Self::NotHandedOver { .. }
             | Self::NoRecord { .. }
             | Self::NotSealable { .. }
             | Self::NotSignable { .. }
@@ -193,7 +208,7 @@ impl LotError {
             | Self::Fewer { .. } => 65,
             Self::NoSuchLot { .. } | Self::NoneOpen(_) | Self::NoReadings { .. } => 66,
             Self::NotSigned { .. } | Self::BeingSealed(_) => 69,
-            Self::Plan(_) | Self::NoSigner => 78,
+            Self::Plan(_) | Self::Limits(_) | Self::NoSigner => 78,
             Self::Journal(_) | Self::Io { .. } => 74,
         }
     }

@@ -16,9 +16,13 @@ fn held(celsius: f64, hold_s: f64, step_s: f64) -> BTreeMap<String, Vec<Point>> 
     [("k".to_string(), points)].into()
 }
 
+fn faults(text: &str) -> String {
+    listed(&Limits::parse(text, "limits.toml").unwrap_err())
+}
+
 fn verdict(toml: &str, points: &BTreeMap<String, Vec<Point>>) -> &'static str {
     let text = format!("[[limit]]\nname = \"n\"\nsource = \"s\"\n{toml}");
-    let limit = &Limits::parse(&text).unwrap().limits[0];
+    let limit = &Limits::parse(&text, "limits.toml").unwrap().limits[0];
     limit.judge(&Record { kettle: "k".into(), ..Record::default() }, points, At(0)).word()
 }
 
@@ -48,12 +52,13 @@ fn the_published_pairs_of_time_and_temperature() {
 fn no_limit_speaks_of_what_is_no_number() {
     let named = "[[limit]]\nname = \"n\"\nsource = \"s\"\n";
     for wrong in ["at-most-celsius = nan", "at-least-celsius = inf\nfor-seconds = 5.0", "ph-at-most = -inf"] {
-        assert!(Limits::parse(&format!("{named}{wrong}\n")).unwrap_err().contains("inf or nan"), "{wrong}");
+        let said = faults(&format!("{named}{wrong}\n"));
+        assert!(said.starts_with("limits.toml:4: ") && said.contains("is no number"), "{said}");
     }
     // A z so small that the sum is more than a number can hold.
     let small =
         format!("{named}log-reductions = 6.0\nd-seconds = 1e-300\nat-celsius = 72.0\nz-celsius = 1e-3\n");
-    let limit = &Limits::parse(&small).unwrap().limits[0];
+    let limit = &Limits::parse(&small, "limits.toml").unwrap().limits[0];
     let record = Record { kettle: "k".into(), ..Record::default() };
     let verdict = limit.judge(&record, &held(90.0, 60.0, 1.0), At(0));
     assert_eq!((verdict.word(), verdict.found_words().as_str()), ("pass", "999.0 log10"));
@@ -112,7 +117,8 @@ fn ph_and_days() {
     let h = |h: f64| At((h * 3600e9) as i64);
     let mut r = Record { kettle: "k".into(), ..Record::default() };
     let limit = |t: &str| {
-        Limits::parse(&format!("[[limit]]\nname=\"n\"\nsource=\"s\"\n{t}")).unwrap().limits[0].clone()
+        Limits::parse(&format!("[[limit]]\nname=\"n\"\nsource=\"s\"\n{t}"), "limits.toml").unwrap().limits[0]
+            .clone()
     };
     // pH at 6 h at most 5.8 for uncooked semi-hard raw-milk cheese: Delbès
     // et al., J. Food Prot. 69 (2006) 2161, as read.
@@ -136,7 +142,8 @@ fn ph_and_days() {
 #[test]
 fn the_age_counts_from_the_make_and_not_from_the_opening() {
     let at = |t: &str| t.parse::<At>().unwrap();
-    let limit = &Limits::parse("[[limit]]\nname=\"n\"\nsource=\"s\"\ndays = 60").unwrap().limits[0];
+    let limit =
+        &Limits::parse("[[limit]]\nname=\"n\"\nsource=\"s\"\ndays = 60", "limits.toml").unwrap().limits[0];
     let made = Some(at("2026-07-01T05:00:00Z"));
     let r = Record { opened: at("2026-07-20T09:00:00Z"), made, ..Record::default() };
     let judge = |now| limit.judge(&r, &BTreeMap::new(), at(now)).found_words();
@@ -167,7 +174,9 @@ fn a_hold_does_not_go_on_from_one_stage_into_another() {
         let there = (0..=300).filter(|s| !gap.contains(s));
         let points: Vec<Point> =
             there.map(|s| Point { at: at(s), celsius: Some(celsius(s)), good: true }).collect();
-        Limits::parse(&text).unwrap().limits[0].judge(&r, &[("k".to_string(), points)].into(), at(400)).word()
+        Limits::parse(&text, "limits.toml").unwrap().limits[0]
+            .judge(&r, &[("k".to_string(), points)].into(), at(400))
+            .word()
     };
     assert_eq!(verdict(200..301, 0..0, 100), "pass");
     assert_eq!(verdict(200..301, 240..270, 90), "not-known");
@@ -185,15 +194,33 @@ fn faults_say_what_is_missing() {
         ("name = \"n\"\nsource = \"s\"", "exactly one of"),
         ("name = \"n\"\nsource = \"s\"\ndays = 60\nph-at-most = 5.8", "exactly one of"),
         ("name = \"n\"\nsource = \"s\"\nlog-reductions = 5", "d-seconds"),
-        ("name = \"n\"\nsource = \"s\"\nat-most-celcius = 8", "unknown field"),
+        ("name = \"n\"\nsource = \"s\"\nat-most-celcius = 8", "did you mean at-most-celsius?"),
     ] {
-        let e = Limits::parse(&format!("[[limit]]\n{text}\n")).unwrap_err();
-        assert!(e.contains(says), "{e}");
+        let said = faults(&format!("[[limit]]\n{text}\n"));
+        assert!(said.contains(says), "{said}");
+    }
+}
+
+/// A stage that is none was no fault, and its limit was never judged; of two faults
+/// the first was told.
+#[test]
+fn every_fault_is_told_with_the_words_that_are_known() {
+    let text = "[[limit]]\nname = \"n\"\nsource = \"s\"\nstages = [\"cookin\", \"stirring\"]\n\
+                at-most-celsius = 43\n[[limit]]\nnme = \"n\"\nsource = \"s\"\ndays = \"sixty\"\n";
+    let said = faults(text);
+    for says in [
+        "limits.toml:4: stages has \"cookin\"",
+        "cooking, stirring",
+        "limits.toml:7: ",
+        "did you mean name?",
+        "limits.toml:9: ",
+    ] {
+        assert!(said.contains(says), "{says}: {said}");
     }
 }
 
 #[test]
 fn the_shipped_example_is_well() {
-    let limits = Limits::parse(include_str!("../../../config/limits.toml")).unwrap();
+    let limits = Limits::parse(include_str!("../../../config/limits.toml"), "limits.toml").unwrap();
     assert_eq!(limits.limits.len(), 6);
 }

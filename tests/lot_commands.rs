@@ -112,11 +112,20 @@ fn a_whey_lot_made_afterwards_knows_its_mother() {
     let fate = well(data, &["fate", &cheese]);
     assert!(fate.contains(&ricotta) && !fate.contains(&alone_lot), "{fate}");
     assert!(!well(data, &["show", &alone_lot]).contains("whose whey"));
+    // It was given the last make of any kettle.
+    let own = well(data, &["attach", &alone_lot, "--make", "last", "--by", "Ada"]);
+    assert!(own.contains("has these readings of probe small already"), "{own}");
     // A person names it: to a new lot, or to one that is there.
-    let (code, said, err) = attach(alone, "small", &["--mother", &cheese]);
+    let (from, to) = (make(alone), make(alone.plus_s(600)));
+    let stretch = ["--since", &from, "--until", &to, "--kettle", "small", "--mother", &cheese, "--by", "Ada"];
+    let (code, said, err) = run(data, &[&["attach", "new"], &stretch[..]].concat());
     assert_eq!(code, 0, "{err}");
     assert!(said.contains(&format!("it is made of the whey of {cheese}")), "{said}");
-    let (code, _, err) = attach(alone, "small", &["--mother", "nobody"]);
+    let (code, _, err) = attach(alone, "small", &["--mother", &cheese]);
+    assert!(code == 65 && err.contains(&format!("is lot {alone_lot} already")), "{err}");
+    let nobody =
+        ["attach", "new", "--since", &from, "--until", &to, "--kettle", "small", "--mother", "nobody"];
+    let (code, _, err) = run(data, &nobody);
     assert!(code == 66 && err.contains("there is no lot nobody"), "{err}");
     let args = ["attach", &alone_lot, "--make", "last", "--mother", &cheese, "--by", "Ada"];
     let (code, _, err) = run(data, &args);
@@ -188,8 +197,15 @@ fn a_strangers_hour() {
     assert!(code == 65 && err.contains("is there already"), "{code} {err}");
     assert_eq!(std::fs::read_to_string(&alone).unwrap(), "my own notes");
 
-    // What was given once is said when it is given again; `new` does all at once.
-    let again = well(data, &["attach", "new", "--make", "last", "--by", "Ada"]);
+    // A make that has its lot got another, and one more with each command.
+    let (code, _, err) = run(data, &["attach", "new", "--make", "last", "--by", "Ada"]);
+    assert!(code == 65 && err.contains(&format!("is lot {lot} already")), "{code} {err}");
+    assert_eq!(well(data, &["list"]).lines().count(), 1);
+    // The command it names does it all the same, and what was given once is said.
+    let quoted: Vec<&str> = err.split('"').collect();
+    let again =
+        ["attach", "new", "--since", quoted[1], "--until", quoted[3], "--kettle", "big", "--by", "Ada"];
+    let again = well(data, &again);
     assert!(again.contains(&format!("belongs to {lot} already")), "{again}");
 
     // A stick with one of two lots: the other is no fault of it. In the dairy's own folder it is.

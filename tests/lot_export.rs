@@ -160,3 +160,38 @@ fn a_lot_is_handed_over_and_verified_while_it_is_sealed_again() {
         done.store(true, Ordering::Relaxed);
     });
 }
+
+/// It was "read back and the same", and `verify` there said otherwise; an open lot
+/// went out without a word that it was half a lot.
+#[test]
+fn what_is_not_a_closed_lot_and_nothing_else_is_said() {
+    let dir = tempfile::tempdir().unwrap();
+    dairy(dir.path(), "tomme");
+    let stick = dir.path().join("stick");
+    let to = stick.to_str().unwrap();
+    well(dir.path(), &["export", "a-1", "--to", to]);
+    std::fs::write(stick.join("lots/a-1/notes.txt"), "mine").unwrap();
+    let (code, out, err) = run(dir.path(), &["export", "a-1", "--to", to]);
+    assert!(code == 0 && out.contains("read back and the same"), "{code} {out}{err}");
+    assert!(err.contains("a-1/notes.txt is none of the lot's files"), "{err}");
+    well(dir.path(), &["open", "--past", "--id", "b-1"]);
+    let (code, _, err) = run(dir.path(), &["export", "b-1", "--to", to]);
+    assert!(code == 0 && err.contains("lot b-1 is open"), "{code} {err}");
+}
+
+/// It made a folder of that name.
+#[test]
+fn a_path_that_ends_in_tar_is_the_archive() {
+    let dir = tempfile::tempdir().unwrap();
+    dairy(dir.path(), "tomme");
+    let path = dir.path().join("x/t.tar");
+    for _ in 0..2 {
+        well(dir.path(), &["export", "a-1", "--as", "tar", "--to", path.to_str().unwrap()]);
+        assert!(path.is_file());
+    }
+    // An archive that is none of ours is left as it is, though it has no chain.
+    std::fs::write(&path, b"not a lot in it").unwrap();
+    let (code, _, err) = run(dir.path(), &["export", "a-1", "--as", "tar", "--to", path.to_str().unwrap()]);
+    assert!(code != 0 && err.contains("t.tar"), "{code} {err}");
+    assert_eq!(std::fs::read(&path).unwrap(), b"not a lot in it");
+}

@@ -195,6 +195,33 @@ fn the_forgetful_maker_attaches_the_trace_the_next_day() {
     assert!(e.to_string().contains("2026-07-14"), "{e}");
 }
 
+/// What an open lot has is not written down yet: neither lot said that they share it.
+#[test]
+fn a_stretch_shared_with_an_open_lot_stands_in_both() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path();
+    let mut day = Day::new(disk(), data);
+    let start = At(MORNING_NS);
+    let mut owner = lots(data);
+    let live = owner.take(&began("big", start), None, None, start).unwrap().unwrap().lot;
+    let (from, to) = day.make("big", "big-probe", start);
+    let at = to.plus_s(900);
+    let open = Opening { past: true, ..opening("big") };
+    let past = owner.apply(&ask(at, "Ada", Ask::Open(open))).unwrap().lot;
+    let attach = AttachAsk { lot: past.clone(), probe: "big-probe".into(), from, to: from.plus_s(1200) };
+    let done = owner.apply(&ask(at, "Ada", Ask::Attach(attach))).unwrap();
+    assert!(done.text.contains(&format!("belongs to {live} already")), "{}", done.text);
+    for lot in [&past, &live] {
+        owner.apply(&ask(at, "Ada", Ask::Close { lot: lot.clone() })).unwrap();
+    }
+    for (lot, other) in [(&past, &live), (&live, &past)] {
+        let record = owner.store().load(lot).unwrap();
+        assert_eq!(record.stretches[0].also_in, [other.as_str()]);
+        assert!(record.deviations.iter().any(|d| d.contains(other.as_str())), "{:?}", record.deviations);
+        assert_eq!(verify(data, lot), "");
+    }
+}
+
 /// Of a make whose times lay ahead of the clock of whoever closed it a single
 /// reading was sealed.
 #[test]

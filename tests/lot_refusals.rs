@@ -232,3 +232,59 @@ fn what_cannot_be_entered_is_refused() {
     well(place, &["ph", "a-1", "--", "-0"]);
     assert!(well(place, &["show", "a-1"]).contains("pH 0 at"));
 }
+
+/// A day of another year was taken, and then no sheet was right.
+#[test]
+fn a_moment_that_cannot_be_is_refused() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path();
+    refused(place, &["open", "--past", "--made", "2136-07-14 06:03"], 64, &["still to come", "2136"]);
+    well(place, &["open", "--past", "--id", "a-1", "--made", "2026-01-14 06:03"]);
+    refused(place, &["ph", "a-1", "6.4", "--at", "2136-07-14 06:03"], 64, &["ph", "still to come", "--at"]);
+    refused(place, &["ph", "a-1", "6.4", "--at", "2024-07-14 06:03"], 64, &["2026-01-14", "400 days"]);
+    well(place, &["ph", "a-1", "6,45", "--at", "2026-01-14 08:30"]);
+    well(place, &["ph", "a-1", "5,2", "--at", "2026-01-15 07:00"]);
+    let shown = well(place, &["show", "a-1"]);
+    assert!(shown.contains("pH 6.45 at 08:30") && shown.contains("pH 5.2 at 2026-01-15 07:00"), "{shown}");
+}
+
+/// "use letters, digits, - _ and . only" was said of letters.
+#[test]
+fn what_is_wrong_with_an_id_is_said() {
+    let dir = tempfile::tempdir().unwrap();
+    for (id, says) in
+        [("x".repeat(121), "longer than 120"), (".a".into(), "begins or ends"), ("a/b".into(), "letters")]
+    {
+        refused(dir.path(), &["open", "--id", &id], 64, &["cannot be a lot's id", says]);
+    }
+}
+
+/// An empty folder was a dairy without lots.
+#[test]
+fn a_folder_that_is_no_data_folder_is_not_listed() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::create_dir_all(dir.path().join("other/photos")).unwrap();
+    refused(dir.path(), &["list", "--data", "other"], 66, &["other is no data folder", "--data"]);
+}
+
+/// A file of signers that was named and is not there was passed over.
+#[test]
+fn signers_that_are_named_and_not_there_are_missed() {
+    let dir = tempfile::tempdir().unwrap();
+    well(dir.path(), &["open", "--past", "--id", "a-1"]);
+    well(dir.path(), &["close", "a-1", "--by", "ada"]);
+    refused(dir.path(), &["verify", "a-1", "--allowed-signers", "nope"], 66, &["signers nope is not there"]);
+}
+
+/// Which file of the disk it was, nobody said.
+#[test]
+fn a_chain_that_was_changed_is_named() {
+    let dir = tempfile::tempdir().unwrap();
+    well(dir.path(), &["open", "--past", "--id", "a-1"]);
+    well(dir.path(), &["close", "a-1", "--by", "ada"]);
+    let path = dir.path().join("data/chain.txt");
+    let chain = std::fs::read_to_string(&path).unwrap();
+    std::fs::write(&path, chain.replace("sums=", "sums=0")).unwrap();
+    let (code, _, err) = run(dir.path(), &["verify"]);
+    assert!(code == 65 && err.contains("line 4 of data/chain.txt") && err.contains("from a copy"), "{err}");
+}

@@ -128,6 +128,10 @@ fn a_signature_changed_added_removed_or_of_a_stranger_is_found() {
     hut.verified("a-1", 65, "NOT AS IT WAS CLOSED: SHA256SUMS.sig is not as it was closed");
     std::fs::remove_file(&path).unwrap();
     hut.verified("a-1", 65, "NOT AS IT WAS CLOSED: SHA256SUMS.sig is gone");
+    // It was said that every lot is signed.
+    let (code, said, err) = hut.lot(&["sign"]);
+    assert!(code == Some(65) && said.is_empty() && err.contains("SHA256SUMS.sig is gone"), "{said}{err}");
+    assert!(err.contains("a-1") && !err.contains("every sealed lot is signed"), "{err}");
     std::fs::write(&path, &good).unwrap();
     hut.verified("a-1", 0, "; signed by ada@hut");
     // Nobody whom the file of signers knows: the lot is whole, the name is not.

@@ -109,7 +109,7 @@ fn a_folder_in_place_of_a_file_or_beside_it_is_told() {
     fs::write(&folder, "x").unwrap();
     hut.finds("its folder is a link or a file, not a folder\n");
     fs::remove_file(&folder).unwrap();
-    hut.finds("SHA256SUMS is gone\n");
+    hut.finds("its folder is gone, with all that was in it\n");
 }
 
 /// An empty folder ended the check with "there is no lot", a plain file with

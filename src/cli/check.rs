@@ -21,14 +21,13 @@ pub struct Args {
 /// Prints one line a file that is good; fails with every fault there is.
 pub fn run(args: Args) -> Result<(), Failure> {
     let (mut faults, mut good) = (Vec::new(), Vec::new());
+    // What is not there hides no fault of the other file.
+    let mut missing = Vec::new();
     if let Some(path) = &args.plan {
-        if !path.exists() {
-            return Err(Failure::no_input(format_args!(
-                "plan {} is not there; mend the path",
-                path.display()
-            )));
-        }
         match plan::read(path) {
+            _ if !path.exists() => {
+                missing.push(format!("plan {} is not there; mend the path", path.display()))
+            }
             Ok(p) => good.push(format!(
                 "{}: plan {:?}, {}",
                 path.display(),
@@ -39,9 +38,9 @@ pub fn run(args: Args) -> Result<(), Failure> {
         }
     }
     if args.config.is_some() || args.plan.is_none() {
-        let path = dairy::place(args.config).map_err(Failure::no_input)?;
-        match dairy::check(&path) {
-            Ok(c) => good.push(format!(
+        match dairy::place(args.config).map(|path| (dairy::check(&path), path)) {
+            Err(why) => missing.push(why),
+            Ok((Ok(c), path)) => good.push(format!(
                 "{}: {}, {}, {}, {}",
                 path.display(),
                 c.dairy,
@@ -49,15 +48,19 @@ pub fn run(args: Args) -> Result<(), Failure> {
                 counted(c.serial.len(), "serial port"),
                 counted(c.brokers.len(), "broker")
             )),
-            Err(of_config) => faults.extend(of_config),
+            Ok((Err(of_config), _)) => faults.extend(of_config),
         }
     }
     for line in &good {
         super::say(line)?;
     }
-    match faults.len() {
-        0 => Ok(()),
-        1 => Err(Failure::config(fault::listed(&faults))),
-        n => Err(Failure::config(format!("{n} faults\n{}", fault::listed(&faults)))),
+    let missing = missing.join("\n");
+    match (faults.len(), missing.is_empty()) {
+        (0, true) => Ok(()),
+        (0, false) => Err(Failure::no_input(missing)),
+        (1, true) => Err(Failure::config(fault::listed(&faults))),
+        (1, false) => Err(Failure::config(format!("{missing}\n{}", fault::listed(&faults)))),
+        (n, true) => Err(Failure::config(format!("{n} faults\n{}", fault::listed(&faults)))),
+        (n, false) => Err(Failure::config(format!("{missing}\n{n} faults\n{}", fault::listed(&faults)))),
     }
 }

@@ -128,7 +128,7 @@ impl Parcel<'_> {
             if chain.seal_of(lot).is_some() || store.load(lot)?.is_closed() {
                 let found = store.verify(lot, chain)?;
                 if let Some(first) = found.first() {
-                    return Err(LotError::NotAsSealed { lot: lot.into(), what: first.to_string() });
+                    return Err(LotError::NotHandedOver { lot: lot.into(), what: first.to_string() });
                 }
             }
             let dir = store.folder(lot);
@@ -170,31 +170,63 @@ fn begun_again<T>(
     Err(LotError::BeingSealed(lots.join(", ")).into())
 }
 
-/// Writes the folders of these lots under `to`; how many files. `pause` is
-/// called where a lot is being sealed, before it is looked at again.
+/// What was handed over.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Delivered {
+    /// How many files.
+    pub files: usize,
+    /// What lies in the lots' folders there and is none of the lots'.
+    pub foreign: Vec<PathBuf>,
+}
+
+/// Writes the folders of these lots under `to`. `pause` is called where a lot is
+/// being sealed, before it is looked at again.
 ///
 /// # Errors
 /// [`ExportError`]; where something else lies there nothing was written.
-pub fn folders(store: &Store, lots: &[String], to: &Path, pause: &dyn Fn()) -> Result<usize, ExportError> {
+pub fn folders(
+    store: &Store,
+    lots: &[String],
+    to: &Path,
+    pause: &dyn Fn(),
+) -> Result<Delivered, ExportError> {
     begun_again(store, lots, pause, |parcel| {
         let mut former = target::look(store, lots, to, (&parcel.bytes, &parcel.chain))?;
-        let mut count = 0;
+        let mut done = Delivered::default();
         for lot in lots {
             let Some(files) = parcel.files_of(lot)? else { return Ok(None) };
-            let mut gone = former.remove(lot).unwrap_or_default();
+            let (mut gone, mut own) = (former.remove(lot).unwrap_or_default(), BTreeSet::new());
             for (name, bytes) in files {
                 write_checked(&to.join(&name), &bytes)?;
-                gone.remove(name.rsplit('/').next().unwrap_or_default());
-                count += 1;
+                let name = name.rsplit('/').next().unwrap_or_default();
+                gone.remove(name);
+                own.insert(name.to_owned());
+                done.files += 1;
             }
-            remove(&to.join("lots").join(lot), &gone)?;
+            let folder = to.join("lots").join(lot);
+            remove(&folder, &gone)?;
+            done.foreign.extend(foreign(&folder, &own)?);
         }
         if let Some((name, bytes)) = parcel.chain_file() {
             write_checked(&to.join(name), &bytes)?;
-            count += 1;
+            done.files += 1;
         }
-        Ok(Some(count))
+        Ok(Some(done))
     })
+}
+
+/// What else lies in a folder: it is a person's, and left alone.
+fn foreign(folder: &Path, own: &BTreeSet<String>) -> Result<Vec<PathBuf>, ExportError> {
+    let look = |source| ExportError::Look { path: folder.into(), source };
+    let mut found = Vec::new();
+    for entry in fs::read_dir(folder).map_err(look)? {
+        let entry = entry.map_err(look)?;
+        if !entry.file_name().to_str().is_some_and(|name| own.contains(name)) {
+            found.push(entry.path());
+        }
+    }
+    found.sort();
+    Ok(found)
 }
 
 /// Removes what an earlier export put there and the lot has no longer, such as

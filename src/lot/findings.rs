@@ -161,7 +161,9 @@ fn alarms(record: &Record, words: &Words) -> Vec<String> {
     }
     let mut found = Vec::new();
     for kind in kinds {
-        let counts = |a: &&AlarmDone| a.alarm == kind && (is_untaken(a) || !is_told_already(a, record));
+        let counts = |a: &&AlarmDone| {
+            a.alarm == kind && is_of_its_time(a, record) && (is_untaken(a) || !is_told_already(a, record))
+        };
         let of: Vec<&AlarmDone> = record.alarms.iter().filter(counts).collect();
         let Some(first) = of.first() else { continue };
         let times: Vec<String> = of.iter().map(|a| a.raised.clock(&zone)).collect();
@@ -184,6 +186,14 @@ fn alarms(record: &Record, words: &Words) -> Vec<String> {
         found.push(words.say(key, &values));
     }
     found
+}
+
+/// Whether an alarm was raised in the lot's own time. A daemon that starts says
+/// what it was silent about meanwhile, as of then; that is not held against the
+/// make.
+fn is_of_its_time(a: &AlarmDone, record: &Record) -> bool {
+    let mut stretches = record.stretches.iter();
+    record.stretches.is_empty() || stretches.any(|s| s.from <= a.raised && a.raised < s.to)
 }
 
 fn is_untaken(a: &AlarmDone) -> bool {
@@ -218,6 +228,7 @@ pub fn number(value: &toml::Value) -> Option<f64> {
 mod tests {
     use super::*;
     use crate::lot::gather::Point;
+    use crate::lot::record::Stretch;
 
     fn english(record: &Record) -> Vec<String> {
         deviations(record, Words::of("en"))
@@ -281,6 +292,10 @@ mod tests {
         assert_eq!(english(&r), [""; 0]);
         r.alarms.extend([alarm("over-target", 10), alarm("over-target", 15)]);
         assert_eq!(english(&r), ["Alarm “Too hot” at 00:10, 00:15: Too hot: 33.4 °C, 32.5 °C wanted"]);
+        // One from before its trace, which a daemon told of when it started.
+        let mut before = r.clone();
+        before.stretches.push(Stretch { from: at(12), to: at(60), ..Stretch::default() });
+        assert_eq!(english(&before), ["Alarm “Too hot” at 00:15: Too hot: 33.4 °C, 32.5 °C wanted"]);
         // The cook's own line tells of it, and the gap's of a silent probe.
         let mut told = r.clone();
         told.cooks.push(CookDone {

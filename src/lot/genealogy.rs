@@ -2,6 +2,7 @@
 //! lots.
 
 use super::at::At;
+use super::gather::MadeOnce;
 use super::record::Record;
 use super::store::{LotError, Store};
 
@@ -15,6 +16,9 @@ pub struct Family {
 /// at most so long before it, seconds.
 const FOLLOWS_S: i64 = 6 * 3600;
 const OVERLAPS_S: i64 = 1800;
+
+/// Within so long two beginnings are one make's, seconds: hindsight moves them.
+const SAME_MAKE_S: f64 = 120.0;
 
 /// The lot of the cheese whose whey was heated in `kettle` from `began` on: the
 /// nearest that ended there before, whenever its record was written.
@@ -40,6 +44,27 @@ pub fn mother_of(store: &Store, kettle: &str, began: At) -> Result<Option<String
         }
     }
     Ok(nearest.map(|n| n.1))
+}
+
+/// The lot that has a make already: its stages begin when the make did.
+///
+/// # Errors
+/// The lots cannot be listed.
+pub fn lot_of(store: &Store, make: &MadeOnce, now: At) -> Result<Option<String>, LotError> {
+    let is_it = |lot: &Record| {
+        let mut began = lot.stages.iter().map(|s| s.began);
+        lot.kettle == make.kettle && began.any(|at| at.minutes_since(make.began).abs() * 60.0 <= SAME_MAKE_S)
+    };
+    for head in store.list()?.0.into_iter().filter(|h| h.kettle == make.kettle) {
+        // One that can no longer be read keeps no other from being found.
+        let Ok(lot) = store.load(&head.lot) else { continue };
+        // What an open one has of the journal is not written down yet.
+        let lot = if lot.is_closed() { Some(lot) } else { store.preview(lot, now).ok().map(|drawn| drawn.0) };
+        if lot.is_some_and(|lot| is_it(&lot)) {
+            return Ok(Some(head.lot));
+        }
+    }
+    Ok(None)
 }
 
 impl Family {
@@ -116,15 +141,14 @@ impl Family {
         Some(lines)
     }
 
-    /// Forward from a milking, a culture's or rennet's number, or a lot, one
-    /// lot with its wheels a line; empty where nobody knows it.
+    /// Forward from a milking, a culture or rennet (its name or the number on the
+    /// packet), or a lot, one lot with its wheels a line; empty where nobody knows it.
     pub fn fate(&self, what: &str) -> Vec<String> {
-        let same = |o: &Option<String>| o.as_deref() == Some(what);
         let own = |r: &Record| {
+            let bought = [&r.culture.lot, &r.culture.name, &r.rennet.lot, &r.rennet.name];
             r.lot == what
                 || r.milkings.iter().any(|m| m.milking == what)
-                || same(&r.culture.lot)
-                || same(&r.rennet.lot)
+                || bought.iter().any(|o| o.as_deref() == Some(what))
         };
         let mut found: Vec<&Record> = self.lots.iter().filter(|r| own(r)).collect();
         // Daughters of what is found, and theirs.
@@ -168,6 +192,8 @@ mod tests {
             ..Milking::default()
         });
         cheese.rennet.lot = Some("R-17".into());
+        cheese.rennet.name = Some("calf, liquid".into());
+        cheese.culture.name = Some("house whey".into());
         cheese.wheels.push(Wheel { wheel: "4".into(), kg: Some(7.5), note: None });
         let whey = Record { lot: "w-1".into(), mother: Some("c-1".into()), ..Record::default() };
         let other = Record { lot: "c-2".into(), ..Record::default() };
@@ -177,7 +203,8 @@ mod tests {
         assert!(family.origin("w-1", None).unwrap().join("\n").contains("monday-evening"));
         assert!(family.origin("c-2", None).unwrap().join("\n").contains("no milking was entered"));
         assert_eq!(family.origin("c-1", Some("9")), None);
-        for what in ["monday-evening", "R-17", "c-1"] {
+        // What `origin` prints leads back again: only numbers did.
+        for what in ["monday-evening", "R-17", "calf, liquid", "house whey", "c-1"] {
             let fate = family.fate(what).join("\n");
             assert!(fate.contains("c-1") && fate.contains("w-1") && !fate.contains("c-2"), "{fate}");
         }

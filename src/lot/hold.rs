@@ -26,14 +26,32 @@ impl Hold {
     /// # Errors
     /// The folder cannot be made or the file not opened.
     pub fn take(data: &Path) -> io::Result<Option<Self>> {
-        std::fs::create_dir_all(data)?;
-        let file = OpenOptions::new().create(true).truncate(false).write(true).open(data.join(LOCK))?;
+        let open = || {
+            std::fs::create_dir_all(data)?;
+            OpenOptions::new().create(true).truncate(false).write(true).open(data.join(LOCK))
+        };
+        let file = open().map_err(with_remedy)?;
         match flock(&file, FlockOperation::NonBlockingLockExclusive) {
             Ok(()) => Ok(Some(Self { _lock: file })),
             Err(rustix::io::Errno::WOULDBLOCK) => Ok(None),
             Err(e) => Err(e.into()),
         }
     }
+}
+
+/// The folder's fault with what can be done about it.
+fn with_remedy(e: io::Error) -> io::Error {
+    let remedy = match e.kind() {
+        io::ErrorKind::PermissionDenied => {
+            "run it as the user who may write there, such as with sudo -u curdtrace"
+        }
+        io::ErrorKind::ReadOnlyFilesystem => {
+            "mount it for writing, or copy it and name the copy with --data DIR"
+        }
+        io::ErrorKind::StorageFull => "make room on the disk",
+        _ => "look at the folder and its disk",
+    };
+    io::Error::new(e.kind(), format!("{e}; {remedy}"))
 }
 
 /// That nobody changes what is stored, until dropped; others read beside it.

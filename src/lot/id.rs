@@ -69,6 +69,18 @@ pub fn is_fit(id: &str) -> bool {
     !id.is_empty() && id.len() <= LONGEST && tame(id) == id
 }
 
+/// What is wrong with a name that may not be a lot's id.
+pub fn unfit(id: &str) -> Option<&'static str> {
+    let foreign = |c: char| !c.is_ascii_alphanumeric() && !"-_.".contains(c);
+    Some(match id {
+        _ if is_fit(id) => return None,
+        "" => "it is empty; leave --id out for one by the dairy's pattern",
+        _ if id.contains(foreign) => "use letters, digits, - _ and . only",
+        _ if id.len() > LONGEST => "it is longer than 120 letters; shorten it",
+        _ => "it begins or ends with . or -; take those away",
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -87,6 +99,10 @@ mod tests {
         let first = free("{kettle}-{date}-{number}", parts(&long), |_| false);
         let second = free("{kettle}-{date}-{number}", parts(&long), |id| id == first);
         assert!(is_fit(&first) && is_fit(&second) && first != second, "{first}, {second}");
+        for (id, says) in [("../x", "letters, digits"), (".x", "begins or ends"), ("x-", "begins or ends")] {
+            assert!(unfit(id).unwrap().contains(says), "{id}");
+        }
+        assert!(unfit(&"x".repeat(LONGEST + 1)).unwrap().contains("120") && unfit("a.b").is_none());
         assert!(is_fit("2026-07-14-1") && !is_fit("../x") && !is_fit("") && !is_fit("a/b"));
     }
 }

@@ -255,6 +255,7 @@ impl Lots {
             return Err(LotError::Closed(lot.into()));
         }
         let found = self.store.draw(&mut record, until)?;
+        self.note_shared(&mut record)?;
         record.closed = Some(at);
         record.closed_by = Some(by.into());
         if let Err(e) = self.store.seal(&mut record, Some(&found), at) {

@@ -305,6 +305,14 @@ impl Record {
         self.made.unwrap_or(self.opened).day(&self.zone())
     }
 
+    /// A moment of the lot's life as a person reads it: the clock on the day it was
+    /// made, with the day on another.
+    pub fn clock(&self, at: At) -> String {
+        let (zone, day) = (self.zone(), at.day(&self.zone()));
+        let clock = at.clock(&zone);
+        if day == self.day() { clock } else { format!("{day} {clock}") }
+    }
+
     /// Whether it is closed.
     pub fn is_closed(&self) -> bool {
         self.closed.is_some()

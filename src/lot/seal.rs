@@ -191,6 +191,8 @@ pub enum Difference {
     ),
     /// Where its folder should be is a link or a file.
     NoFolder,
+    /// Its whole folder is gone.
+    Gone,
     /// The lot is closed, but nothing in the chain tells of it.
     Unsealed,
     /// The lot is open.
@@ -220,6 +222,7 @@ impl std::fmt::Display for Difference {
             Self::Added(name) => write!(f, "{name} was added"),
             Self::NotPlain(name) => write!(f, "{name} is not a plain file"),
             Self::NoFolder => f.write_str("its folder is a link or a file, not a folder"),
+            Self::Gone => f.write_str("its folder is gone, with all that was in it"),
             Self::Unsealed => f.write_str("it is closed, but the chain tells of no seal"),
             Self::Open => f.write_str("it is open, not sealed yet"),
             Self::Chain(what) => write!(f, "the chain of seals is not as it was written ({what})"),

@@ -45,7 +45,7 @@ impl Store {
         match self.storage.kind(&dir) {
             Ok(Kind::Folder) => {}
             Ok(_) => return Ok(vec![Difference::NoFolder]),
-            Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(vec![Difference::Gone]),
             Err(e) => return Err(LotError::io("cannot look at", &dir)(e)),
         }
         let (mut files, odd) = self.hashes(lot)?;

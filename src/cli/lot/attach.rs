@@ -2,10 +2,10 @@
 
 use super::room::{Room, day, failure};
 use crate::cli::error::Failure;
-use crate::cli::say;
+use crate::cli::{remark, say};
 use crate::lot::at::At;
 use crate::lot::gather::{MadeOnce, makes};
-use crate::lot::genealogy::mother_of;
+use crate::lot::genealogy::{lot_of, mother_of};
 use crate::lot::inbox::{Ask, AttachAsk, Opening};
 
 /// So much of the trace around a make is given with it, seconds.
@@ -75,6 +75,9 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
         }
         return room.ask_and_say(args.by, Ask::Attach(AttachAsk { lot: args.lot, probe, from, to }));
     }
+    if let Some(make) = &make {
+        must_have_no_lot(room, make, (from, to))?;
+    }
     let made = Some(make.as_ref().map_or(from, |m| m.began));
     let followed = make.as_ref().and_then(|m| m.plan.clone());
     let mother = mother(room, &args, make.as_ref())?;
@@ -101,8 +104,8 @@ fn mother(room: &Room, args: &Args, make: Option<&MadeOnce>) -> Result<Option<St
     let Some(make) = make.filter(|m| m.of_whey) else { return Ok(None) };
     let found = mother_of(&room.store, &make.kettle, make.began).map_err(|e| failure(&e))?;
     if found.is_none() {
-        eprintln!(
-            "curdtrace: no lot of the cheese before it is known; name it when it is: curdtrace lot set LOT mother=…"
+        remark(
+            "curdtrace: no lot of the cheese before it is known; name it when it is: curdtrace lot set LOT mother=…",
         );
     }
     Ok(found)
@@ -116,8 +119,9 @@ fn the_make(room: &Room, which: &str, args: &Args) -> Result<MadeOnce, Failure> 
             "{which:?} is no make; say last, morning, afternoon, evening, yesterday, yesterday-morning, 2026-07-14, 2026-07-14-morning, or when it began: \"2026-07-14 06:03\""
         ))
     })?;
+    let kettle = kettle_meant(room, args)?;
     let fits = |m: &&MadeOnce| {
-        args.kettle.as_ref().is_none_or(|k| *k == m.kettle)
+        kettle.as_ref().is_none_or(|k| *k == m.kettle)
             && args.probe.as_ref().is_none_or(|p| *p == m.probe || *p == m.kettle)
             && wanted.has(m.began, room)
     };
@@ -134,8 +138,9 @@ fn the_make(room: &Room, which: &str, args: &Args) -> Result<MadeOnce, Failure> 
         ([], _) => {
             let seen: Vec<String> = known.iter().rev().take(5).map(|m| told(m, room)).collect();
             let seen = if seen.is_empty() { "no make at all".into() } else { seen.join("; ") };
+            let of = kettle.map(|k| format!(" in kettle {k}")).unwrap_or_default();
             Err(Failure::no_input(format_args!(
-                "the journal tells of no such make; it has {seen}; or say --since and --until"
+                "the journal tells of no such make{of}; it has {seen}; name its --kettle, or say --since and --until"
             )))
         }
         ([.., last], false) => {
@@ -148,6 +153,28 @@ fn the_make(room: &Room, which: &str, args: &Args) -> Result<MadeOnce, Failure> 
             )))
         }
     }
+}
+
+/// The kettle whose makes are meant: the one named, else the lot's own. A probe
+/// that is named may have hung elsewhere.
+fn kettle_meant(room: &Room, args: &Args) -> Result<Option<String>, Failure> {
+    if args.kettle.is_some() || args.probe.is_some() || args.lot == "new" {
+        return Ok(args.kettle.clone());
+    }
+    room.store.load(&args.lot).map(|lot| Some(lot.kettle)).map_err(|e| failure(&e))
+}
+
+/// That no lot has a make already: it would stand twice in the dairy's record.
+fn must_have_no_lot(room: &Room, make: &MadeOnce, (from, to): (At, At)) -> Result<(), Failure> {
+    let Some(lot) = lot_of(&room.store, make, room.now()).map_err(|e| failure(&e))? else { return Ok(()) };
+    let at = |at: At| format!("{} {}", at.day(&room.zone), at.clock_s(&room.zone));
+    Err(Failure::data(format_args!(
+        "the make of {} is lot {lot} already (curdtrace lot show {lot}); to make another lot of it all the same, \
+         name the time: curdtrace lot attach new --since \"{}\" --until \"{}\"",
+        told(make, room),
+        at(from),
+        at(to)
+    )))
 }
 
 fn told(m: &MadeOnce, room: &Room) -> String {

@@ -6,7 +6,7 @@ use clap::ValueEnum;
 
 use super::room::{Room, failure, pause};
 use crate::cli::error::Failure;
-use crate::cli::say;
+use crate::cli::{remark, say};
 use crate::lot::export;
 use crate::lot::picture::counted;
 
@@ -20,7 +20,7 @@ pub struct Args {
     /// A day, month or year of lots: 2026-07-14, 2026-07, 2026
     #[arg(long, value_name = "DATE", conflicts_with = "lots", required_unless_present = "lots")]
     day: Option<String>,
-    /// Where to: a folder, such as the stick's
+    /// Where to: a folder, such as the stick's; with --as tar also a file that ends in .tar
     #[arg(long, value_name = "DIR")]
     to: Option<PathBuf>,
     /// In which form
@@ -44,6 +44,15 @@ enum Form {
 
 pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     let lots = lots(room, args)?;
+    if matches!(args.form, Form::Folder | Form::Tar | Form::Json) {
+        for lot in &lots {
+            if !room.store.load(lot).map_err(|e| failure(&e))?.is_closed() {
+                remark(&format!(
+                    "lot {lot} is open: it goes without its trace and without a seal; close it first to hand it over whole"
+                ));
+            }
+        }
+    }
     let fail = |e: export::ExportError| Failure::of(e.exit_code(), e);
     match (args.form, &args.to) {
         (Form::Folder | Form::Tar, None) => {
@@ -54,16 +63,25 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
             say(&format!(
                 "{}, {} at {}, read back and the same",
                 counted(lots.len(), "lot"),
-                counted(done, "file"),
+                counted(done.files, "file"),
                 to.display()
-            ))
+            ))?;
+            for path in &done.foreign {
+                remark(&format!(
+                    "{} is none of the lot's files, and `curdtrace lot verify` there will say so; take it away",
+                    path.display()
+                ));
+            }
+            Ok(())
         }
         (Form::Tar, Some(to)) => {
             let name = match lots.as_slice() {
                 [only] => only.clone(),
                 _ => format!("lots-{}", args.day.as_deref().unwrap_or("some")),
             };
-            let path = to.join(format!("{name}.tar"));
+            // A path that ends so is the archive itself, not a folder for it.
+            let is_file = to.extension().is_some_and(|e| e.eq_ignore_ascii_case("tar")) && !to.is_dir();
+            let path = if is_file { to.clone() } else { to.join(format!("{name}.tar")) };
             let done = export::archive(&room.store, &lots, &path, &pause).map_err(fail)?;
             say(&format!(
                 "{}, {} in {}, read back and the same",

@@ -24,6 +24,7 @@ pub struct Args {
 
 pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     room.must_be_there()?;
+    super::verify::must_hold_lots(&room.store)?;
     let of_day = args.day.as_deref().map(|d| room.days(d)).transpose()?;
     let (mut heads, bad) = room.store.list().map_err(|e| failure(&e))?;
     // By when they were made; one attached afterwards was opened later.

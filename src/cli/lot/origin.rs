@@ -13,11 +13,11 @@ pub struct OriginArgs {
     what: String,
 }
 
-/// From a milking (or a culture's or rennet's lot number, or a lot) forward to
-/// everything that was made of it.
+/// From a milking (or a culture or rennet by its name or number, or a lot) forward
+/// to everything that was made of it.
 #[derive(Debug, clap::Args)]
 pub struct FateArgs {
-    /// A milking's name, a culture's or rennet's lot number, or a lot
+    /// A milking's name, a culture's or rennet's name or lot number, or a lot
     what: String,
 }
 

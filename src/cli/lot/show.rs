@@ -58,13 +58,18 @@ fn words(r: &Record) -> String {
                 let s = &r.stages[i];
                 let took = ended(r, i, last).minutes_since(s.began);
                 let meant = plan.get(i).cloned().flatten().and_then(|p| p.minutes);
+                // One that goes on has not come short of its plan.
+                let goes_on = !r.is_closed() && i + 1 == r.stages.len() && s.ended.is_none();
+                let so_far = if goes_on { " so far" } else { "" };
+                let against = |m: f64| match (took - m).round() + 0.0 {
+                    over if goes_on && over <= 0.0 => format!("planned {m:.0}"),
+                    over => format!("planned {m:.0}, {over:+.0}"),
+                };
                 vec![
                     s.began.clock(&zone),
                     word(&s.stage),
-                    format!("{took:.0} min"),
-                    meant
-                        .map(|m| format!("planned {m:.0}, {:+.0}", (took - m).round() + 0.0))
-                        .unwrap_or_default(),
+                    format!("{took:.0} min{so_far}"),
+                    meant.map(against).unwrap_or_default(),
                 ]
             })
             .collect();
@@ -81,7 +86,7 @@ fn words(r: &Record) -> String {
             format!(
                 "mark: {} {}{value}{by} {}",
                 m.at.clock(&zone),
-                m.name,
+                Words::of("en").one_of("mark", &m.name),
                 m.text.as_deref().unwrap_or_default()
             )
             .trim_end()
@@ -102,8 +107,8 @@ fn words(r: &Record) -> String {
             "trace: {} of probe {}, {} to {}",
             counted(s.readings, "reading"),
             s.probe,
-            s.from,
-            s.to
+            r.clock(s.from),
+            r.clock(s.to)
         ));
     }
     for c in &r.corrections {
@@ -149,7 +154,7 @@ fn entered(r: &Record) -> Vec<String> {
         lines.push(format!("wheel: {}{}", w.wheel, w.kg.map(|kg| format!(", {kg} kg")).unwrap_or_default()));
     }
     for p in &r.ph {
-        lines.push(format!("pH {} at {}", p.value, p.at.clock(&r.zone())));
+        lines.push(format!("pH {} at {}", p.value, r.clock(p.at)));
     }
     lines
 }

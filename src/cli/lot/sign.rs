@@ -2,8 +2,9 @@
 
 use super::room::{Room, failure};
 use crate::cli::error::Failure;
-use crate::cli::say;
+use crate::cli::{remark, say};
 use crate::lot::inbox::Ask;
+use crate::lot::signature::SIGNATURE;
 
 /// Sysexits' code of a configuration at fault.
 const EXIT_CONFIG: u8 = 78;
@@ -18,9 +19,11 @@ pub struct Args {
 
 pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
     room.must_be_there()?;
-    let lots = if args.lots.is_empty() { unsigned(room)? } else { args.lots };
-    if lots.is_empty() {
-        eprintln!("curdtrace: every sealed lot is signed");
+    let named = !args.lots.is_empty();
+    let lots = if named { args.lots } else { unsigned(room)? };
+    let lacking = if named { Vec::new() } else { lacking(room)? };
+    if lots.is_empty() && lacking.is_empty() {
+        remark("curdtrace: every sealed lot is signed");
     }
     for lot in lots {
         match room.ask(None, Ask::Sign { lot }) {
@@ -35,7 +38,23 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
             Err(e) => return Err(e),
         }
     }
-    Ok(())
+    match lacking.as_slice() {
+        [] => Ok(()),
+        lots => Err(Failure::data(format_args!(
+            "{SIGNATURE} is gone or is no file in {}, which was signed; put it back from a copy: \
+             signing anew would hide that it went",
+            lots.join(", ")
+        ))),
+    }
+}
+
+/// Lots that were signed, and whose signature is there no longer.
+fn lacking(room: &Room) -> Result<Vec<String>, Failure> {
+    let chain = room.store.chain().map_err(|e| failure(&e))?;
+    let mut ids = room.store.ids().map_err(|e| failure(&e))?;
+    let has_none = |id: &String| !room.store.folder(id).join(SIGNATURE).is_file();
+    ids.retain(|id| chain.signature_of(id).is_some() && has_none(id));
+    Ok(ids)
 }
 
 fn unsigned(room: &Room) -> Result<Vec<String>, Failure> {

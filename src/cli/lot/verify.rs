@@ -28,6 +28,14 @@ pub struct Args {
 }
 
 pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
+    // The configuration's file may be missing and costs no lot its check; one that
+    // is named here is what was asked for.
+    if let Some(signers) = args.allowed_signers.as_ref().filter(|path| !path.exists()) {
+        return Err(Failure::no_input(format_args!(
+            "the file of signers {} is not there; name one of lines `NAME ssh-ed25519 AAAA…`",
+            signers.display()
+        )));
+    }
     let mut seen = Seen::default();
     if args.lots.is_empty() {
         room.must_be_there()?;
@@ -51,7 +59,7 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
 
 /// That a folder is a dairy's or a copy of one: any other was named by mistake,
 /// and nothing in it would be nothing found.
-fn must_hold_lots(store: &Store) -> Result<(), Failure> {
+pub(super) fn must_hold_lots(store: &Store) -> Result<(), Failure> {
     let held = [store.folder(""), store.data().join("chain.txt"), store.journal(), store.data().join(LOCK)];
     if held.iter().any(|path| std::fs::symlink_metadata(path).is_ok()) {
         return Ok(());
@@ -114,10 +122,12 @@ impl Seen {
     fn chain_of(&mut self, store: &Store) -> Result<Chain, Failure> {
         let chain = store.still_chain(&pause).map_err(|e| failure(&e))?;
         if !chain.is_whole() {
-            self.chain = Some(Difference::Chain(match chain.bad_lines.first() {
-                Some(line) => format!("line {line}"),
-                None => "its end is cut short".into(),
-            }));
+            let path = store.data().join("chain.txt");
+            let what = match chain.bad_lines.first() {
+                Some(line) => format!("line {line} of {}", path.display()),
+                None => format!("the end of {} is cut short", path.display()),
+            };
+            self.chain = Some(Difference::Chain(what));
         }
         Ok(chain)
     }
@@ -172,7 +182,9 @@ impl Seen {
 
     fn sum(self) -> Result<(), Failure> {
         if let Some(chain) = self.chain {
-            return Err(Failure::data(chain));
+            return Err(Failure::data(format_args!(
+                "{chain}; put the file back from a copy and keep the one found for whoever asks"
+            )));
         }
         match (self.other, self.failed) {
             (0, Some(failure)) => return Err(failure),

@@ -22,7 +22,7 @@ impl Lots {
         let former = record.stretches.len();
         let mut shared = BTreeSet::new();
         for part in self.missing(ask, &has.stretches)? {
-            let also_in = self.others(&part)?;
+            let also_in = self.others(&part, at)?;
             shared.extend(also_in.clone());
             let AttachAsk { probe, from, to, .. } = part;
             let (attached_by, attached) = (Some(by.unwrap_or("a person").into()), Some(at));
@@ -102,8 +102,9 @@ impl Lots {
         Err(LotError::NoReadings { probe, from, to, hint: self.hint(ask) })
     }
 
-    /// Other lots that have a part of a stretch.
-    fn others(&self, ask: &AttachAsk) -> Result<Vec<String>, LotError> {
+    /// Other lots that have a part of a stretch, or would have it if they were
+    /// closed now.
+    fn others(&self, ask: &AttachAsk, now: At) -> Result<Vec<String>, LotError> {
         let mut others = Vec::new();
         for head in self.store.list()?.0 {
             // A lot's trace lies near its opening unless it was attached later.
@@ -112,11 +113,40 @@ impl Lots {
                 continue;
             }
             let lot = self.store.load(&head.lot)?;
-            if lot.stretches.iter().any(|s| s.probe == ask.probe && s.from < ask.to && ask.from < s.to) {
+            let until = self.store.end_of(&lot, now)?;
+            // One whose trace cannot be drawn keeps no other from being recorded.
+            let lot = self.as_it_stands(&lot, until).unwrap_or(lot);
+            if shares(&lot, &ask.probe, ask.from, ask.to) {
                 others.push(head.lot);
             }
         }
         Ok(others)
+    }
+
+    /// Notes in a lot that is being closed which others have a part of its own
+    /// trace by then.
+    pub(super) fn note_shared(&self, record: &mut Record) -> Result<(), LotError> {
+        let own = |s: &Stretch| s.attached.is_none();
+        let Some(from) = record.stretches.iter().filter(|s| own(s)).map(|s| s.from).min() else {
+            return Ok(());
+        };
+        let chain = self.store.chain()?;
+        for head in self.store.list()?.0 {
+            // What was sealed before the trace began has nothing of it; a clock may
+            // have been set meanwhile.
+            let before = chain.seal_of(&head.lot).is_some_and(|seal| seal.at.plus_s(86_400) < from);
+            if head.lot == record.lot || before {
+                continue;
+            }
+            // One that can no longer be read keeps no other from being closed.
+            let Ok(lot) = self.store.load(&head.lot) else { continue };
+            for s in record.stretches.iter_mut().filter(|s| own(s)) {
+                if shares(&lot, &s.probe, s.from, s.to) && !s.also_in.contains(&head.lot) {
+                    s.also_in.push(head.lot.clone());
+                }
+            }
+        }
+        Ok(())
     }
 
     /// What there is instead: other probes then, else other days.
@@ -134,6 +164,11 @@ impl Lots {
             _ => "; it is empty".into(),
         }
     }
+}
+
+/// Whether a lot has a part of a stretch.
+fn shares(lot: &Record, probe: &str, from: At, to: At) -> bool {
+    lot.stretches.iter().any(|s| s.probe == probe && s.from < to && from < s.to)
 }
 
 /// The parts of a stretch asked for that a lot has none of yet.

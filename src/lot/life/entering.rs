@@ -5,9 +5,19 @@
 //! correction, and the refusal says so.
 
 use super::Lots;
+use crate::lot::at::At;
 use crate::lot::correct::{AFTER_CLOSING, Author, CorrectError, check_name, fit_number, set};
 use crate::lot::record::{Correction, Milking, Ph, Record, Wheel};
 use crate::lot::store::LotError;
+
+/// A moment typed may lie so far ahead, seconds: clocks and time zones differ.
+const AHEAD_S: i64 = 86_400;
+
+/// A pH may be read so long before or after the make, minutes.
+const LIFE_MIN: f64 = 400.0 * 1440.0;
+
+/// A clock that stands before 2020 was never set, and says nothing.
+const CLOCKS_ARE_SET: At = At(1_577_836_800_000_000_000);
 
 /// A milking went in.
 pub(super) fn milking(record: &mut Record, milking: &Milking, author: &Author) -> Result<String, LotError> {
@@ -50,9 +60,28 @@ pub(super) fn wheels(record: &mut Record, wheels: &[Wheel], author: &Author) -> 
 /// A pH was read.
 pub(super) fn ph(record: &mut Record, ph: &Ph, author: &Author) -> Result<String, LotError> {
     let value = fit_number("ph", Some(ph.value))?.unwrap_or(ph.value);
+    check_moment(record, ph.at, author.at)?;
     record.ph.push(Ph { value, ..ph.clone() });
     record.ph.sort_by_key(|p| p.at);
     added(record, author, "ph", &value.to_string())
+}
+
+/// That a moment typed for a lot can be one of its life, as far as clocks tell.
+fn check_moment(record: &Record, at: At, now: At) -> Result<(), LotError> {
+    let refused = |why: String| {
+        let (field, value) = ("ph".into(), at.to_string());
+        Err(LotError::Correct(CorrectError::Value { field, value, why }))
+    };
+    let made = record.made.unwrap_or(record.opened);
+    let is_known = |clock: At| clock >= CLOCKS_ARE_SET;
+    if is_known(now) && at > now.max(record.opened).plus_s(AHEAD_S) {
+        return refused("that moment is still to come; mend --at".into());
+    }
+    if is_known(made) && at.minutes_since(made).abs() > LIFE_MIN {
+        let day = record.day();
+        return refused(format!("lot {} is of {day}, more than 400 days from it; mend --at", record.lot));
+    }
+    Ok(())
 }
 
 /// Enters what is said of one that is there already, where it has none yet.

@@ -60,8 +60,8 @@ impl Lots {
         let taken =
             |id: &str| self.store.storage.list(&self.store.folder(id)).map_or(true, |l| !l.is_empty());
         if let Some(id) = &opening.id {
-            if !id::is_fit(id) {
-                return Err(LotError::Id(id.clone(), "use letters, digits, - _ and . only"));
+            if let Some(why) = id::unfit(id) {
+                return Err(LotError::Id(id.clone(), why));
             }
             return if taken(id) {
                 Err(LotError::Id(id.clone(), "there is such a lot; choose another"))

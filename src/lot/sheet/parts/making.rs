@@ -136,7 +136,6 @@ fn ph(r: &Record, w: &Words) -> Part {
     if alone.is_empty() {
         return Part { html: String::new(), height_mm: 0.0 };
     }
-    let zone = r.zone();
     let rennet = r.marks.iter().find(|m| m.name == "rennet").map(|m| m.at);
     let start = rennet.or(r.stages.first().map(|s| s.began)).unwrap_or(r.opened);
     let from = if rennet.is_some() { "sheet-ph-from-rennet" } else { "sheet-ph-from-begin" };
@@ -148,7 +147,7 @@ fn ph(r: &Record, w: &Words) -> Part {
         .map(|p| {
             let value = format!("<b>{}</b>", w.short(p.value, 2));
             let hours = w.signed(p.at.minutes_since(start) / 60.0, 1);
-            w.say("sheet-ph-at", &[("value", &value), ("at", &p.at.clock(&zone)), ("h", &hours)])
+            w.say("sheet-ph-at", &[("value", &value), ("at", &r.clock(p.at)), ("h", &hours)])
         })
         .collect();
     let html =

@@ -121,6 +121,19 @@ fn whoever_has_read_enough_ends_it() {
     );
 }
 
+/// It named a flag that there is not.
+#[test]
+fn json_over_a_port_named_by_flags_is_refused_with_the_way() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = curdtrace(folder.path(), &["probe", "read", "milk", "--port", "box", "--format", "json"]);
+    let said = String::from_utf8_lossy(&out.stderr);
+    assert!(
+        out.status.code() == Some(64) && said.contains("value-at") && said.contains("--config"),
+        "{said}"
+    );
+    assert!(!said.contains("--[["), "{said}");
+}
+
 /// "nothing from probe milk", though bytes came.
 #[test]
 fn bytes_that_are_no_readings_are_shown() {

@@ -28,6 +28,17 @@ fn line_of(text: &str, needle: &str) -> usize {
     text.lines().position(|l| l.contains(needle)).map(|n| n + 1).unwrap()
 }
 
+/// The plan's faults were not told where the configuration is missing.
+#[test]
+fn a_file_that_is_missing_hides_no_fault_of_the_other() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("bad.toml"), "reaction-s = -3\n").unwrap();
+    let out = check(&["--plan", "bad.toml", "--config", "missing.toml"], folder.path());
+    let said = errors(&out);
+    assert_eq!(out.status.code(), Some(78), "{said}");
+    assert!(said.contains("bad.toml:1: ") && said.contains("no configuration at missing.toml"), "{said}");
+}
+
 #[test]
 fn six_different_faults_are_all_named_with_line_and_remedy() {
     let folder = tempfile::tempdir().unwrap();

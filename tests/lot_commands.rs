@@ -165,6 +165,10 @@ fn a_strangers_hour() {
     for says in ["35.0", "from 32.0 to 35.0 by Ada: misread the cup", "cooking", "monday-evening, 320"] {
         assert!(shown.contains(says), "{says}: {shown}");
     }
+    // Times of UTC stood among local ones, and marks under their names on the wire.
+    assert!(shown.contains("Rennet in by Ada"), "{shown}");
+    let traces = || shown.lines().filter(|l| l.starts_with("trace: "));
+    assert!(traces().count() > 0 && traces().all(|l| !l.ends_with('Z')), "{shown}");
     assert!(well(data, &["origin", &format!("{lot}/2")]).contains("monday-evening"));
     assert!(well(data, &["fate", "monday-evening"]).contains("wheels 1, 2 (28.6 kg)"));
     assert!(well(data, &["season", "--csv"]).contains("8.94"));

@@ -259,6 +259,15 @@ fn what_is_wrong_with_an_id_is_said() {
     }
 }
 
+/// What could be done about it was left to whoever read it.
+#[test]
+fn a_data_folder_that_cannot_be_used_is_named_with_a_remedy() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("rod"), "").unwrap();
+    let remedy = "look at the folder and its disk";
+    refused(dir.path(), &["open", "--data", "rod"], 74, &["cannot use the data folder rod", remedy]);
+}
+
 /// An empty folder was a dairy without lots.
 #[test]
 fn a_folder_that_is_no_data_folder_is_not_listed() {

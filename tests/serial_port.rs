@@ -193,6 +193,32 @@ fn simple_boxes_are_read_in_their_own_words() {
     );
 }
 
+/// What waited in the port since nobody knows when was recorded as of now.
+#[test]
+fn what_waited_before_the_port_was_opened_is_no_reading_of_now() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("box");
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[journal]\ngroup-seconds = 0.1\n[[serial]]\nname = \"box\"\nport = \"{}\"\n\
+         format = \"number\"\nprobe = \"milk\"\n",
+        port.display()
+    );
+    let mut pty = Pty::plug(&port);
+    for n in 0..40 {
+        pty.send(format!("{n}.5\n").as_bytes());
+    }
+    let house = House::open(config(folder.path(), &text), Clock::real());
+    assert!(wait_for(SOON, || house.is_up("box")));
+    // The first line may have begun before.
+    pty.send(b"77.5\n34.5\n34.6\n");
+    assert!(wait_for(SOON, || house.taken() == 2));
+    house.close().unwrap();
+    let kept = journal(&folder.path().join("data"));
+    let celsius: Vec<&str> =
+        kept.iter().filter_map(|l| l.split("celsius=").nth(1)?.split(' ').next()).collect();
+    assert_eq!(celsius, ["34.5", "34.6"], "{kept:#?}");
+}
+
 #[test]
 fn a_line_that_falls_silent_is_noticed_and_opened_anew() {
     let folder = tempfile::tempdir().unwrap();

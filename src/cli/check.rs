@@ -26,7 +26,7 @@ pub fn run(args: Args) -> Result<(), Failure> {
     if let Some(path) = &args.plan {
         match plan::read(path) {
             _ if !path.exists() => {
-                missing.push(format!("plan {} is not there; mend the path", path.display()))
+                missing.push(format!("plan {} is not there; mend the path", path.display()));
             }
             Ok(p) => good.push(format!(
                 "{}: plan {:?}, {}",

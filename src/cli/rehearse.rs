@@ -166,9 +166,8 @@ async fn rehearse(args: &Args, plan: &Arc<Plan>) -> Result<Option<PathBuf>, Fail
         (Ok(Ok(Ok(()))), _) if !args.once => Ok(None),
         // What failed first is why the rest did.
         (_, Err(why)) => Err(why),
-        (Ok(Ok(Ok(()))), Ok(folder)) => Ok(Some(folder)),
+        (Ok(Ok(Ok(()))) | Err(_), Ok(folder)) => Ok(Some(folder)),
         (Ok(ended), Ok(_)) => Err(daemon_ended(ended)),
-        (Err(_), Ok(folder)) => Ok(Some(folder)),
     }
 }
 

@@ -30,7 +30,7 @@ impl Hold {
             std::fs::create_dir_all(data)?;
             OpenOptions::new().create(true).truncate(false).write(true).open(data.join(LOCK))
         };
-        let file = open().map_err(with_remedy)?;
+        let file = open().map_err(|e| with_remedy(&e))?;
         match flock(&file, FlockOperation::NonBlockingLockExclusive) {
             Ok(()) => Ok(Some(Self { _lock: file })),
             Err(rustix::io::Errno::WOULDBLOCK) => Ok(None),
@@ -40,7 +40,7 @@ impl Hold {
 }
 
 /// The folder's fault with what can be done about it.
-fn with_remedy(e: io::Error) -> io::Error {
+fn with_remedy(e: &io::Error) -> io::Error {
     let remedy = match e.kind() {
         io::ErrorKind::PermissionDenied => {
             "run it as the user who may write there, such as with sudo -u curdtrace"

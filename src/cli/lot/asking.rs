@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use super::room::{Room, failure, fit_kettle};
 use crate::cli::error::Failure;
+use crate::cli::remark;
 use crate::daemon::resume;
 use crate::daemon::ssh_keygen::SshKeygen;
 use crate::daemon::trust::Trust;
@@ -57,8 +58,8 @@ impl Room {
                     return Err(self.not_answered());
                 }
                 in_hand = true;
-                eprintln!(
-                    "curdtrace: it is being carried out and takes long; waiting for its end. Ending this command does not stop it"
+                remark(
+                    "curdtrace: it is being carried out and takes long; waiting for its end. Ending this command does not stop it",
                 );
             }
             std::thread::sleep(LOOK);
@@ -81,7 +82,7 @@ impl Room {
             Lots::open_signing(self.storage.clone(), self.store.data(), self.dairy.clone(), signer)
                 .map_err(|e| failure(&e))?;
         for words in finished.iter().chain(lots.troubles()) {
-            eprintln!("curdtrace: {words}");
+            remark(&format!("curdtrace: {words}"));
         }
         if let Ask::Mark(mark) = &request.ask {
             self.write_mark(mark, request)?;
@@ -112,7 +113,7 @@ impl Room {
         // Whoever opens it first is the only one to see what it had lost.
         let lost = found.cut.iter().map(ToString::to_string);
         for words in lost.chain(found.damage.iter().map(ToString::to_string)) {
-            eprintln!("curdtrace: {words}");
+            remark(&format!("curdtrace: {words}"));
         }
         // As the daemon judges it: a mark that was called sure made a wrong clock the
         // last one trusted.

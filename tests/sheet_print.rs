@@ -297,11 +297,18 @@ fn one_page_for_a_whey_lot_whose_cheese_has_a_long_name() {
     record.limits.clear();
     let sums = "4e673b2afe4eec50".repeat(4);
     let link = Link { number: 1, at: end, lot: former, sums: sums.clone(), chain: sums };
+    // One more as it was found, where the curve takes all that is left over.
+    let mut found = Record { product: "Small wheel and ziger".into(), ..record.clone() };
+    found.lot = "2026-07-14-kettle-2".into();
+    found.gaps.clear();
+    found.alarms.extend(found.alarms.first().cloned());
     for code in Words::codes() {
-        let name = format!("whey-{code}");
-        let html = render(&speaking(&record, code), &points, Some(&link));
-        assert_eq!(pages(&html, &dir, &name), 1, "{name}");
-        assert!(html.contains(&record.product), "{name}: the name is whole");
+        for (name, record) in [("long", &record), ("found", &found)] {
+            let name = format!("whey-{name}-{code}");
+            let html = render(&speaking(record, code), &points, Some(&link));
+            assert_eq!(pages(&html, &dir, &name), 1, "{name}");
+            assert!(html.contains(&record.product), "{name}: the name is whole");
+        }
     }
 }
 

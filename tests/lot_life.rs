@@ -12,6 +12,7 @@ use curdtrace::engine::effect::{Conclusion, Effect, Make, MakeStage};
 use curdtrace::engine::event::Name;
 use curdtrace::engine::stage::{Basis, Stage};
 use curdtrace::journal::storage::{Disk, Storage};
+use curdtrace::journal::{Journal, Moment, Settings};
 use curdtrace::lot::at::At;
 use curdtrace::lot::inbox::{Ask, AttachAsk, Opening, Request};
 use curdtrace::lot::life::Lots;
@@ -324,4 +325,35 @@ fn a_person_who_comes_after_the_milk_takes_the_lot_over() {
     assert_eq!(owner.open_lots().len(), 1);
     let e = owner.apply(&ask(start.plus_s(700), "Bruno", Ask::Open(opening("big")))).unwrap_err();
     assert!(e.to_string().contains("is open on kettle big already"), "{e}");
+}
+
+/// A lot that was opened and forgotten for weeks was drawn in memory as a whole, more than
+/// the service may have.
+#[test]
+fn a_forgotten_lot_takes_three_days_of_the_trace_by_itself() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path();
+    let (mut journal, _) = Journal::open(disk(), &data.join("journal"), Settings::default(), "b").unwrap();
+    for minute in 0..6 * 1440_i64 {
+        let mono_ns = minute * 60_000_000_000;
+        let at = Moment { mono_ns: mono_ns.unsigned_abs(), offset_ns: MORNING_NS, clock_sure: true };
+        let line = format!("temperature,probe=big celsius=12.{} {}", minute % 9, MORNING_NS + mono_ns);
+        journal.push(&line, at).unwrap();
+    }
+    journal.commit().unwrap();
+    let mut lots = lots(data);
+    let open = Opening { id: Some("left".into()), ..opening("big") };
+    lots.apply(&ask(At(MORNING_NS), "Ada", Ask::Open(open))).unwrap();
+    let end = At(MORNING_NS).plus_s(6 * 86_400);
+    let done = lots.apply(&ask(end, "Ada", Ask::Close { lot: "left".into() })).unwrap();
+    assert!(done.text.contains("goes to") && done.text.contains("lot attach"), "{}", done.text);
+    let record = lots.store().load("left").unwrap();
+    assert_eq!(record.stretches.len(), 1);
+    assert!((4320..=4322).contains(&record.stretches[0].readings), "{:?}", record.stretches);
+    // The rest is there to be attached.
+    let (from, to) = (At(MORNING_NS).plus_s(4 * 86_400), end);
+    let more = AttachAsk { lot: "left".into(), probe: "big".into(), from, to };
+    lots.apply(&ask(end, "Ada", Ask::Attach(more))).unwrap();
+    assert_eq!(verify(data, "left"), "");
+    assert_eq!(lots.store().load("left").unwrap().stretches.len(), 2);
 }

@@ -23,6 +23,11 @@ use crate::words::Words;
 /// the last, seconds.
 pub(crate) const MARGIN_S: i64 = 600;
 
+/// A lot without a make that ended takes no more of the trace by itself, seconds: three
+/// days. One that was opened and forgotten would be drawn in memory as a whole; the rest
+/// stays in the journal, and can be attached.
+pub(super) const LONGEST_S: i64 = 3 * 86_400;
+
 /// A lot opened by a person may have begun so long before, seconds.
 const OPENED_LATE_S: i64 = 2 * 3600;
 
@@ -37,8 +42,10 @@ impl Store {
         if record.is_live() {
             let earliest = record.opened.plus_s(-OPENED_LATE_S).max(self.given_until(record)?);
             wanted.live = Some((earliest, until.next_ms()));
+            wanted.told_only = true;
             let first = gather(&self.storage, &journal, &wanted)?;
             wanted.live = Some(live_stretch(record, &first, earliest, until));
+            wanted.told_only = false;
         }
         let found = gather(&self.storage, &journal, &wanted)?;
         self.take_over(record, &found, wanted.live)?;
@@ -299,7 +306,7 @@ fn live_stretch(record: &Record, found: &Gathered, earliest: At, until: At) -> (
     let ended = found.story.stages.iter().filter_map(|s| s.ended).max();
     let to = match ended.filter(|_| found.story.make_ended) {
         Some(ended) => ended.max(last_mark.unwrap_or(ended)).plus_s(MARGIN_S).min(until),
-        None => until,
+        None => until.min(from.plus_s(LONGEST_S)),
     };
     (from.max(earliest), to.max(from).next_ms())
 }

@@ -33,6 +33,8 @@ pub struct Wanted {
     pub live: Option<(At, At)>,
     /// The lot's kettle.
     pub kettle: String,
+    /// Only what was marked and told, without the readings.
+    pub told_only: bool,
 }
 
 /// A make is said to have ended when that is sure, up to so long after its last
@@ -101,8 +103,10 @@ pub fn gather(storage: &Arc<dyn Storage>, journal: &Path, wanted: &Wanted) -> Re
                 if !hangs.contains_key(&*r.probe) {
                     hangs.insert(r.probe.to_string(), r.kettle().to_owned());
                 }
-                found.take_line(text, &stamp);
-                found.take_reading(&r, at);
+                if !wanted.told_only {
+                    found.take_line(text, &stamp);
+                    found.take_reading(&r, at);
+                }
             }
             Line::Mark(m) if wanted.tells_of(&m.kettle, &hangs, at) => found.take_mark(&m, at),
             Line::Event(e) => {

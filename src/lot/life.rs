@@ -10,10 +10,12 @@
 //! Call after the journal has committed: what is not synced is not seen.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::at::At;
+use super::build::LONGEST_S;
 use super::correct::{Author, set};
 use super::inbox::{Answer, Ask, Opening, Request};
 use super::record::Record;
@@ -254,6 +256,7 @@ impl Lots {
         if record.is_closed() {
             return Err(LotError::Closed(lot.into()));
         }
+        let was_live = record.is_live();
         let found = self.store.draw(&mut record, until)?;
         self.note_shared(&mut record)?;
         record.closed = Some(at);
@@ -268,7 +271,14 @@ impl Lots {
             return Err(e);
         }
         self.open.remove(lot);
-        let mut done = self.sealed(&record, format!("lot {lot} is closed and sealed"), at);
+        let mut text = format!("lot {lot} is closed and sealed");
+        if was_live && let Some(end) = cut_at(&record, until) {
+            let _ = write!(
+                text,
+                "; it had no make that ended, so its trace goes to {end} only: `curdtrace lot attach` gives it more"
+            );
+        }
+        let mut done = self.sealed(&record, text, at);
         done.closed = true;
         Ok(done)
     }
@@ -350,4 +360,11 @@ impl Answer {
             Err(e) => Self { code: e.exit_code(), text: e.to_string(), lot: None },
         }
     }
+}
+
+/// Where the trace of a lot that was open for long ends before the lot does.
+fn cut_at(record: &Record, until: At) -> Option<At> {
+    let end = record.stretches.iter().map(|s| s.to).max()?;
+    let began = record.stretches.iter().map(|s| s.from).min()?;
+    (end < until && end.minutes_since(began) * 60.0 >= LONGEST_S as f64 - 1.0).then_some(end)
 }

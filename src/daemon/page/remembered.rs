@@ -30,7 +30,7 @@ pub(super) fn remember(room: &Room, data: &Path) {
     let storage: Arc<dyn Storage> = Arc::new(Disk);
     let from = now.plus_s(-LOOK_BACK_S);
     for k in &seen.view.kettles {
-        let wanted = Wanted { stretches: Vec::new(), live: Some((from, now)), kettle: k.kettle.to_string() };
+        let wanted = Wanted { live: Some((from, now)), kettle: k.kettle.to_string(), ..Wanted::default() };
         let Ok(found) = gather(&storage, &data.join("journal"), &wanted) else { return };
         let points = followed(found.points, &k.probe, (from, now));
         let points = points.into_iter().map(|p| curve::Point {

@@ -8,7 +8,7 @@ use curdtrace::engine::event::Reading;
 use curdtrace::engine::plan::{Plan, PlannedStage};
 use curdtrace::engine::probe::{Health, Watch};
 use curdtrace::engine::situation::{Outlook, Situation};
-use curdtrace::engine::stage::Stage;
+use curdtrace::engine::stage::{Basis, Stage};
 use divan::{Bencher, black_box};
 
 /// Readings or judgements in one sample.
@@ -64,6 +64,8 @@ fn situation(stage: Stage) -> Situation {
         rate_celsius_per_min: Some(0.4),
         number_age_s: 0.0,
         silent_s: 0.0,
+        every_s: 1.0,
+        basis: Basis::Trace,
         health: Health::Good,
         reason: String::new(),
         stage,

@@ -123,7 +123,7 @@ fn gather_20_h(bencher: Bencher) {
     let journal = TWENTY_HOURS.path().join("journal");
     let from = At(START_NS);
     let stretches = vec![("kettle".to_string(), from, from.plus_s(72_000))];
-    let wanted = Wanted { stretches, live: None, kettle: "kettle".into() };
+    let wanted = Wanted { stretches, kettle: "kettle".into(), ..Wanted::default() };
     bencher.bench_local(|| gather(&disk(), &journal, &wanted).unwrap().trace.len());
 }
 
@@ -159,7 +159,7 @@ fn list_5000(bencher: Bencher) {
 fn curve_of_20_h(bencher: Bencher) {
     let found = {
         let stretches = vec![("kettle".to_string(), At(START_NS), At(START_NS).plus_s(72_000))];
-        let wanted = Wanted { stretches, live: None, kettle: "kettle".into() };
+        let wanted = Wanted { stretches, kettle: "kettle".into(), ..Wanted::default() };
         gather(&disk(), &TWENTY_HOURS.path().join("journal"), &wanted).unwrap()
     };
     let record = Record { kettle: "kettle".into(), ..Record::default() };

@@ -156,7 +156,11 @@ impl Replay {
         for line in text.lines() {
             let (line, wall_ns) = parse(line, &mut self.names).unwrap().unwrap();
             let Some(what) = intake::happening(line).unwrap() else { continue };
-            let stamp = self.clock.take(wall_ns.unwrap()).stamp;
+            let reading = match &what {
+                Happening::Reading(r) => Some(r),
+                _ => None,
+            };
+            let stamp = self.clock.take(wall_ns.unwrap(), reading).stamp;
             self.engine.step(&Event { stamp, what }, &mut out);
             for effect in out.drain(..) {
                 self.json.extend(json::event(&effect));

@@ -14,11 +14,9 @@ use std::time::Duration;
 use curdtrace::daemon::clock::Clock;
 use curdtrace::journal::storage::{Disk, Storage};
 use curdtrace::lot::at::At;
-use curdtrace::lot::inbox::{Ask, AttachAsk, Opening, Request};
-use curdtrace::lot::life::Lots;
 use curdtrace::lot::record::Record;
 use house::House;
-use made_day::{Day, MORNING_NS, dairy};
+use made_day::{Day, MORNING_NS, segments};
 
 /// Five days with a make each.
 fn five_days(data: &Path) -> Vec<(At, At)> {
@@ -26,21 +24,9 @@ fn five_days(data: &Path) -> Vec<(At, At)> {
     (0..5).map(|n| day.make("big", "big", At(MORNING_NS).plus_s(n * 86_400))).collect()
 }
 
-fn segments(data: &Path) -> Vec<String> {
-    let all = Disk.list(&data.join("journal")).unwrap();
-    all.into_iter().filter(|n| n.contains(".lp")).collect()
-}
-
 /// A make attached to a lot of its own, closed.
-fn attached(data: &Path, id: &str, (from, to): (At, At)) -> Record {
-    let (mut lots, _) = Lots::open(Arc::new(Disk), data, dairy()).unwrap();
-    let by = |ask| Request { at: At(MORNING_NS).plus_s(9 * 86_400), by: Some("Ada".into()), ask };
-    let open = Opening { kettle: "big".into(), id: Some(id.into()), past: true, ..Opening::default() };
-    lots.apply(&by(Ask::Open(open))).unwrap();
-    let attach = AttachAsk { lot: id.into(), probe: "big".into(), from, to };
-    lots.apply(&by(Ask::Attach(attach))).unwrap();
-    lots.apply(&by(Ask::Close { lot: id.into() })).unwrap();
-    lots.store().load(id).unwrap()
+fn attached(data: &Path, id: &str, make: (At, At)) -> Record {
+    made_day::attached(data, id, make).store().load(id).unwrap()
 }
 
 /// A digit of a reading within the make of day `n` is another now.

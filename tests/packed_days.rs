@@ -15,9 +15,7 @@ use std::time::Duration;
 use curdtrace::daemon::clock::Clock;
 use curdtrace::journal::storage::{Disk, Storage};
 use curdtrace::lot::at::At;
-use curdtrace::lot::inbox::{Ask, AttachAsk, Opening, Request};
-use curdtrace::lot::life::Lots;
-use made_day::{Day, MORNING_NS, dairy};
+use made_day::{Day, MORNING_NS, segments};
 
 /// The README's own line, with nothing changed.
 fn packing() -> String {
@@ -30,7 +28,7 @@ fn packing() -> String {
 fn three_days(data: &Path) -> Vec<(At, At)> {
     let mut day = Day::new(Arc::new(Disk), data);
     let makes = (0..3).map(|n| day.make("big", "big", At(MORNING_NS).plus_s(n * 86_400))).collect::<Vec<_>>();
-    let names = names(data);
+    let names = segments(data);
     assert_eq!(names.len(), 3, "{names:?}");
     for name in &names[..2] {
         let file = data.join("journal").join(name);
@@ -40,26 +38,14 @@ fn three_days(data: &Path) -> Vec<(At, At)> {
     makes
 }
 
-fn names(data: &Path) -> Vec<String> {
-    let all = Disk.list(&data.join("journal")).unwrap();
-    all.into_iter().filter(|n| n.contains(".lp")).collect()
-}
-
 fn pack(home: &Path) -> bool {
     Command::new("sh").args(["-c", &packing()]).current_dir(home).status().unwrap().success()
 }
 
 /// The first day's make attached to a lot: its trace and its events.
-fn attached(data: &Path, id: &str, (from, to): (At, At)) -> [String; 2] {
-    let storage: Arc<dyn Storage> = Arc::new(Disk);
-    let (mut lots, _) = Lots::open(storage, data, dairy()).unwrap();
-    let by = |ask| Request { at: At(MORNING_NS).plus_s(3 * 86_400), by: Some("Ada".into()), ask };
-    let open = Opening { kettle: "big".into(), id: Some(id.into()), past: true, ..Opening::default() };
-    lots.apply(&by(Ask::Open(open))).unwrap();
-    let attach = AttachAsk { lot: id.into(), probe: "big".into(), from, to };
-    lots.apply(&by(Ask::Attach(attach))).unwrap();
-    lots.apply(&by(Ask::Close { lot: id.into() })).unwrap();
-    ["trace.lp", "events.jsonl"].map(|f| std::fs::read_to_string(lots.store().folder(id).join(f)).unwrap())
+fn attached(data: &Path, id: &str, make: (At, At)) -> [String; 2] {
+    let folder = made_day::attached(data, id, make).store().folder(id);
+    ["trace.lp", "events.jsonl"].map(|f| std::fs::read_to_string(folder.join(f)).unwrap())
 }
 
 #[test]
@@ -69,14 +55,14 @@ fn a_make_of_a_packed_day_is_attached_as_if_it_were_plain() {
     let makes = three_days(&data);
     let plain = attached(&data, "plain", makes[0]);
     assert!(pack(home.path()));
-    let packed = names(&data);
+    let packed = segments(&data);
     assert!(packed[0].ends_with(".lp.gz") && packed[1].ends_with(".lp.gz"), "{packed:?}");
     assert!(packed[2].strip_suffix(".lp").is_some() && packed.len() == 3, "{packed:?}");
     assert!(plain[0].lines().count() > 1000);
     assert_eq!(attached(&data, "packed", makes[0]), plain);
     // Packing again does nothing, and the journal goes on.
     assert!(pack(home.path()));
-    assert_eq!(names(&data), packed);
+    assert_eq!(segments(&data), packed);
     let mut day = Day::new(Arc::new(Disk), &data);
     day.make("big", "big", At(MORNING_NS).plus_s(3 * 86_400));
     assert_eq!(attached(&data, "later", makes[0]), plain);
@@ -88,18 +74,18 @@ fn what_was_packed_wrongly_leaves_the_plain_day_which_counts() {
     let data = home.path().join("data");
     let makes = three_days(&data);
     let plain = attached(&data, "plain", makes[0]);
-    let first = names(&data)[0].clone();
+    let first = segments(&data)[0].clone();
     // The machine was switched off while it packed.
     std::fs::write(data.join("journal").join(format!("{first}.gz")), b"\x1f\x8b\x08").unwrap();
     pack(home.path());
-    assert!(names(&data).contains(&first), "{:?}", names(&data));
+    assert!(segments(&data).contains(&first), "{:?}", segments(&data));
     assert_eq!(attached(&data, "again", makes[0]), plain);
 }
 
 /// The newest day packed, with one bit of its middle turned.
 fn damaged_newest(data: &Path) -> String {
     let journal = data.join("journal");
-    let newest = names(data).pop().unwrap();
+    let newest = segments(data).pop().unwrap();
     assert!(Command::new("gzip").arg(journal.join(&newest)).status().unwrap().success());
     let file = format!("{newest}.gz");
     let mut bytes = std::fs::read(journal.join(&file)).unwrap();
@@ -131,7 +117,7 @@ fn a_damaged_packed_day_in_the_look_back_does_not_keep_the_daemon_from_starting(
     let aside = Disk.list(&data.join("journal/quarantine")).unwrap();
     assert!(aside.iter().any(|n| n.starts_with(&file)), "{aside:?}");
     // Nothing was taken away, and a later day goes on from there.
-    assert!(names(&data).contains(&file));
+    assert!(segments(&data).contains(&file));
     assert!(lines(&data) >= rest);
 }
 

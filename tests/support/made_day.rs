@@ -6,9 +6,11 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use curdtrace::journal::storage::Storage;
+use curdtrace::journal::storage::{Disk, Storage};
 use curdtrace::journal::{Journal, Moment, Settings};
 use curdtrace::lot::at::At;
+use curdtrace::lot::inbox::{Ask, AttachAsk, Opening, Request};
+use curdtrace::lot::life::Lots;
 use curdtrace::lot::store::Dairy;
 
 /// 14 July 2026, 04:03 UTC, ns: 06:03 at the hut.
@@ -232,4 +234,23 @@ impl Day {
         self.said(later, kettle, "make", &json);
         self.journal.commit().unwrap();
     }
+}
+
+/// The lots below `data`, after a stretch of probe `big` was attached to a past lot of its
+/// own and that was closed, nine days after the first morning.
+pub fn attached(data: &Path, id: &str, (from, to): (At, At)) -> Lots {
+    let (mut lots, _) = Lots::open(Arc::new(Disk), data, dairy()).unwrap();
+    let by = |ask| Request { at: At(MORNING_NS).plus_s(9 * 86_400), by: Some("Ada".into()), ask };
+    let open = Opening { kettle: "big".into(), id: Some(id.into()), past: true, ..Opening::default() };
+    lots.apply(&by(Ask::Open(open))).unwrap();
+    let attach = AttachAsk { lot: id.into(), probe: "big".into(), from, to };
+    lots.apply(&by(Ask::Attach(attach))).unwrap();
+    lots.apply(&by(Ask::Close { lot: id.into() })).unwrap();
+    lots
+}
+
+/// The journal's segments below `data`, packed or plain, oldest first.
+pub fn segments(data: &Path) -> Vec<String> {
+    let all = Disk.list(&data.join("journal")).unwrap();
+    all.into_iter().filter(|n| n.contains(".lp")).collect()
 }

@@ -12,14 +12,11 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use crc::{CRC_32_ISCSI, Crc, Table};
 use serde::{Deserialize, Serialize};
 
-use super::record::timestamp_ns;
+use super::record::{CRC, timestamp_ns};
 use super::segment::{Group, SegmentName};
 use super::storage::Storage;
-
-const CRC: Crc<u32, Table<16>> = Crc::<u32, Table<16>>::new(&CRC_32_ISCSI);
 
 /// The folder beside the segments.
 const FOLDER: &str = "index";

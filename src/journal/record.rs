@@ -20,7 +20,8 @@ use std::fmt::Write as _;
 
 use crc::{CRC_32_ISCSI, Crc, Table};
 
-const CRC: Crc<u32, Table<16>> = Crc::<u32, Table<16>>::new(&CRC_32_ISCSI);
+/// CRC-32C (Castagnoli).
+pub(super) const CRC: Crc<u32, Table<16>> = Crc::<u32, Table<16>>::new(&CRC_32_ISCSI);
 
 /// What every commit line begins with.
 pub const PREFIX: &str = "# group=";

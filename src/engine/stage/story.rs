@@ -14,6 +14,8 @@ use crate::engine::bins::BIN_S;
 
 mod evidence;
 
+pub(super) use evidence::WHEY_BEYOND_C;
+
 /// Told once the probability reaches this.
 const COMMIT: f64 = 0.8;
 /// A first cook sooner, so that it is told within a minute.

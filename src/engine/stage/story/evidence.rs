@@ -18,7 +18,7 @@ const OUT_C: f64 = 1.5;
 const WHEY_DROPS_C: f64 = 5.0;
 const WHEY_COOLS: f64 = 7.0 / 3600.0;
 /// Whey that is heated goes beyond where the curd was cooked by this, °C.
-const WHEY_BEYOND_C: f64 = 1.5;
+pub(in crate::engine::stage) const WHEY_BEYOND_C: f64 = 1.5;
 
 /// A cook that rests below its target for less than this may go on, seconds.
 const FLAGS_S: f64 = 480.0;

@@ -4,7 +4,7 @@
 use super::{Belief, Tracker};
 use crate::engine::bins::BIN_S;
 use crate::engine::event::MarkKind;
-use crate::engine::stage::story::{COOKED_C, Telling};
+use crate::engine::stage::story::{COOKED_C, Telling, WHEY_BEYOND_C};
 use crate::engine::stage::{Basis, Stage};
 
 /// The milk stands this long after the rennet was poured, seconds: it is
@@ -14,10 +14,9 @@ const RENNET_TO_STAND_S: f64 = 90.0;
 /// the mark is believed.
 const SHOWS_S: f64 = 150.0;
 
-/// What is heated so near below where the milk was to be warmed is curd, °C; what is so far
-/// above where it was to be cooked is whey. Where no plan says, from these on.
+/// What is heated so near below where the milk was to be warmed is curd, °C. Where no plan
+/// says, curd and whey are from these on.
 const NEARLY_SET_C: f64 = 0.7;
-const WHEY_BEYOND_C: f64 = 1.5;
 const CURD_FROM_C: f64 = 36.0;
 const WHEY_FROM_C: f64 = 58.0;
 

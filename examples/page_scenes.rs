@@ -216,6 +216,7 @@ fn alarm(alarm: AlarmKind, priority: Priority) -> AlarmView {
         sounds: true,
         since: Some(NOW - 4 * S),
         since_s: 0.0,
+        shelved_until: None,
         text: String::new(),
         said: Vec::new(),
     }

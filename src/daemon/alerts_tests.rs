@@ -25,6 +25,7 @@ fn shown(state: AlarmState, priority: Priority) -> Snapshot {
         sounds: true,
         since: None,
         since_s: 7.0,
+        shelved_until: None,
         text: String::new(),
         said: Vec::new(),
     };

@@ -101,6 +101,7 @@ mod tests {
             sounds,
             since: None,
             since_s: 0.0,
+            shelved_until: None,
             text: String::new(),
             said: Vec::new(),
         }

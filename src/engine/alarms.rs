@@ -63,6 +63,8 @@ pub struct Standing {
     pub sounds: bool,
     /// Since when it is in that state, engine seconds.
     pub since_s: f64,
+    /// When its silence ends where a person shelved it, engine seconds.
+    pub shelved_until_s: Option<f64>,
     /// What it says.
     pub text: String,
     /// The same as data.
@@ -235,7 +237,8 @@ impl Alarms {
                 _ => None,
             };
             if let Some(state) = changed {
-                out.push(place.change(state, celsius, by));
+                let shelved_for_s = place.alarm.shelved_until_s().map(|until_s| until_s - t_s);
+                out.push(AlarmChange { shelved_for_s, ..place.change(state, celsius, by) });
             }
             set_bit(&mut self.under_way, place.kind as usize, true);
         }
@@ -299,6 +302,7 @@ impl Alarms {
             priority: p.priority,
             sounds: p.sounds,
             since_s: p.alarm.since_s(),
+            shelved_until_s: p.alarm.shelved_until_s(),
             text: p.text.clone(),
             said: p.said.clone(),
         };

@@ -87,6 +87,8 @@ pub struct AlarmChange {
     pub said: Vec<Said>,
     /// Who took it, where a person did.
     pub by: Option<Name>,
+    /// How long it stays silent, seconds, where a person has just shelved it.
+    pub shelved_for_s: Option<f64>,
 }
 
 /// Where the temperature would end if the heat came off a reaction from now.

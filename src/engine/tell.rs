@@ -106,6 +106,7 @@ pub(super) fn alarms(time: &Timeline, set: &Alarms) -> Vec<AlarmView> {
         sounds: a.sounds,
         since: time.wall(a.since_s),
         since_s: a.since_s,
+        shelved_until: a.shelved_until_s.and_then(|s| time.wall(s)),
         text: a.text,
         said: a.said,
     };

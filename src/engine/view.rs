@@ -103,6 +103,8 @@ pub struct AlarmView {
     /// The same as engine seconds, which are there without a clock too: raised
     /// again it is another.
     pub since_s: f64,
+    /// When its silence ends, where a person shelved it.
+    pub shelved_until: Option<WallNs>,
     /// What it says.
     pub text: String,
     /// The same as data, for other languages.

@@ -111,7 +111,7 @@ pub fn kettle(m: Moment<'_>, k: &KettleView, held: &[Held]) -> Value {
 }
 
 fn alarm(m: Moment<'_>, a: &AlarmView) -> Value {
-    json!({
+    let mut said = json!({
         "alarm": a.alarm.name(),
         "state": a.state.name(),
         "untaken": say::untaken(a.state),
@@ -119,7 +119,11 @@ fn alarm(m: Moment<'_>, a: &AlarmView) -> Value {
         "sounds": a.sounds,
         "for_s": m.since(a.since).map(tenth),
         "text": a.text,
-    })
+    });
+    if let Some(until) = a.shelved_until {
+        said["shelved_until"] = json!(rfc3339(until));
+    }
+    said
 }
 
 fn forecast(m: Moment<'_>, f: &Forecast) -> Value {

@@ -76,6 +76,9 @@ fn alarm(a: &AlarmChange) -> Vec<(&'static str, Value)> {
     if let Some(by) = &a.by {
         v.push(("by", json!(&**by)));
     }
+    if let Some(seconds) = a.shelved_for_s {
+        v.push(("shelved_for_s", json!(seconds.round())));
+    }
     if a.state == AlarmState::Unacknowledged && !a.said.is_empty() {
         v.push(("said", Value::Array(a.said.iter().map(said).collect())));
     }

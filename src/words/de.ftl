@@ -108,7 +108,7 @@ more-alarms = und noch { $n }
 shelve = 30 min still
 unshelve = Wieder rufen lassen
 shelve-sure = „{ $alarm }“ bis { $at } still machen? So lange ruft es nicht.
-shelved = still
+shelved = still bis { $at }
 
 why-silent = Nichts zu hören
 why-none = Schickt keine Zahl
@@ -511,12 +511,13 @@ said-clock-unsure = Der Uhr ist nicht zu trauen: Dauern stimmen, Daten vielleich
 
 term-house = das Haus
 term-taken-back = { $stage } zurückgenommen
+term-stage-since = { $stage } seit { $since } ({ $basis })
 term-make-begins = ein Gang beginnt
 term-make-over = der Gang ist zu Ende
 term-lot-opened = Charge { $id } geöffnet: { $folder }
 term-lot-closed = Charge { $id } geschlossen: { $folder }
 term-taken = { $alarm }: verstanden
-term-shelved = { $alarm }: eine Weile still
+term-shelved = { $alarm }: { $min } min still
 term-out = { $alarm }: ausser Betrieb
 term-by = { $what }, von { $by }
 term-basis-trace = aus der Kurve

@@ -114,7 +114,7 @@ more-alarms = and { $n } more
 shelve = Silent for 30 min
 unshelve = Let it call again
 shelve-sure = Silence “{ $alarm }” until { $at }? It will not call until then.
-shelved = silent
+shelved = silent until { $at }
 
 # Why a probe’s number is not to be trusted
 why-silent = Nothing heard from it
@@ -531,12 +531,13 @@ said-clock-unsure = The clock is not to be trusted: durations hold, dates may no
 # The terminal
 term-house = the house
 term-taken-back = { $stage } taken back
+term-stage-since = { $stage } since { $since } ({ $basis })
 term-make-begins = a make begins
 term-make-over = the make is over
 term-lot-opened = lot { $id } opened: { $folder }
 term-lot-closed = lot { $id } closed: { $folder }
 term-taken = { $alarm } taken
-term-shelved = { $alarm } silenced for a while
+term-shelved = { $alarm } silent for { $min } min
 term-out = { $alarm } out of service
 term-by = { $what } by { $by }
 term-basis-trace = trace

@@ -108,7 +108,7 @@ more-alarms = et encore { $n }
 shelve = Silence 30 min
 unshelve = Rétablir l’appel
 shelve-sure = Faire taire « { $alarm } » jusqu’à { $at } ? Rien ne t’appellera d’ici là.
-shelved = silence
+shelved = silence jusqu’à { $at }
 
 why-silent = On n’entend rien
 why-none = N’envoie aucun chiffre
@@ -511,12 +511,13 @@ said-clock-unsure = L’horloge n’est pas sûre : les durées tiennent, les da
 
 term-house = la maison
 term-taken-back = { $stage } : retirée
+term-stage-since = { $stage } depuis { $since } ({ $basis })
 term-make-begins = une fabrication commence
 term-make-over = la fabrication est finie
 term-lot-opened = lot { $id } ouvert : { $folder }
 term-lot-closed = lot { $id } fermé : { $folder }
 term-taken = { $alarm } : pris
-term-shelved = { $alarm } : muet un moment
+term-shelved = { $alarm } : muet { $min } min
 term-out = { $alarm } : hors service
 term-by = { $what }, par { $by }
 term-basis-trace = par la courbe

@@ -108,7 +108,7 @@ more-alarms = e ancora { $n }
 shelve = Silenzio 30 min
 unshelve = Fallo suonare di nuovo
 shelve-sure = Silenziare “{ $alarm }” fino alle { $at }? Fino ad allora non chiama.
-shelved = in silenzio
+shelved = in silenzio fino alle { $at }
 
 why-silent = Non si sente nulla
 why-none = Non manda numeri
@@ -511,12 +511,13 @@ said-clock-unsure = L’orologio non è sicuro: le durate valgono, le date forse
 
 term-house = la casa
 term-taken-back = { $stage }: ritirata
+term-stage-since = { $stage } dalle { $since } ({ $basis })
 term-make-begins = comincia una lavorazione
 term-make-over = la lavorazione è finita
 term-lot-opened = lotto { $id } aperto: { $folder }
 term-lot-closed = lotto { $id } chiuso: { $folder }
 term-taken = { $alarm }: preso
-term-shelved = { $alarm }: zitto per un po’
+term-shelved = { $alarm }: zitto per { $min } min
 term-out = { $alarm }: fuori servizio
 term-by = { $what }, da { $by }
 term-basis-trace = dalla curva

@@ -112,6 +112,7 @@ pub fn snapshot() -> Snapshot {
             sounds: true,
             since: Some(1_784_011_890_000_000_000),
             since_s: 0.0,
+            shelved_until: None,
             text: "Take the kettle off now".into(),
             said: Vec::new(),
         }],

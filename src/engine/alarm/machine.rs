@@ -114,13 +114,21 @@ impl Alarm {
         self.settle(t_s)
     }
 
-    /// A person silences it until then.
+    /// A person silences it until then. Where it is silent already, another end
+    /// is a change too.
     pub fn shelve(&mut self, until_s: f64, t_s: f64) -> Option<AlarmState> {
+        let mut moved = false;
         if !self.out && until_s > t_s {
-            self.shelved_until_s = Some(until_s);
+            moved =
+                self.shelved_until_s.replace(until_s).is_some_and(|before| (before - until_s).abs() > 0.5);
             self.taken = true;
         }
-        self.settle(t_s)
+        self.settle(t_s).or(moved.then_some(self.state))
+    }
+
+    /// When its silence ends, engine seconds, where a person shelved it.
+    pub fn shelved_until_s(&self) -> Option<f64> {
+        self.shelved_until_s
     }
 
     /// A person ends the shelving.
@@ -288,6 +296,12 @@ mod tests {
             (Unshelve, Unacknowledged),
         ]);
         check(&[(Shelve(1000.0), Shelved), (Unshelve, Normal), (Shelve(-5.0), Normal)]);
+        // Silent for longer than was asked first: a change, so that it is told.
+        let mut silent = Alarm::default();
+        assert_eq!(silent.shelve(600.0, 0.0), Some(Shelved));
+        assert_eq!(silent.shelve(1800.0, 60.0), Some(Shelved));
+        assert_eq!(silent.shelve(1800.0, 60.0), None);
+        assert_eq!(silent.shelved_until_s(), Some(1800.0));
         // Out of service and back.
         check(&[
             (Out(true), OutOfService),

@@ -91,6 +91,7 @@ impl Place {
             text: self.text.clone(),
             said: self.said.clone(),
             by: by.cloned(),
+            shelved_for_s: None,
         }
     }
 }

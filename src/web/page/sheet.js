@@ -142,8 +142,8 @@ export class Sheet {
   // The kettle's alarms and the house's own, which stand on every sheet.
   alarms(alarms) {
     const over = (a) => a.state === "returned-unacknowledged";
-    const words = (a) => over(a) ? t("gone-not-taken") : a.untaken ? t("not-taken-yet") : a.state === "shelved" ? t("shelved") : a.state === "acknowledged" ? t("taken") : "";
-    const key = alarms.map((a) => a.alarm + a.state).join();
+    const words = (a) => over(a) ? t("gone-not-taken") : a.untaken ? t("not-taken-yet") : a.state === "shelved" ? t("shelved", { at: a.shelved_until ? clock(a.shelved_until) : "?" }) : a.state === "acknowledged" ? t("taken") : "";
+    const key = alarms.map((a) => a.alarm + a.state + a.shelved_until).join();
     if (this.alarmKey === key) return;
     this.alarmKey = key;
     this.also.replaceChildren(...alarms.filter((a) => !["suppressed", "out-of-service"].includes(a.state)).map((a) =>

@@ -32,6 +32,7 @@ fn raised(kind: AlarmKind, state: AlarmState, priority: Priority) -> AlarmView {
         sounds: true,
         since: Some(0),
         since_s: 0.0,
+        shelved_until: None,
         text: String::new(),
         said: Vec::new(),
     }

@@ -173,6 +173,7 @@ fn kettle(name: &str) -> KettleView {
         probe: Name::from(name),
         celsius: Some(38.42),
         age_s: Some(0.8),
+        old_after_s: 10.0,
         rate_celsius_per_min: Some(0.72),
         roughness_celsius: Some(0.11),
         health: Health::Good,

@@ -21,6 +21,8 @@ use curdtrace::rehearse::scene::Options;
 
 #[path = "makes_and_marks/odd_ways.rs"]
 mod odd_ways;
+#[path = "makes_and_marks/plans.rs"]
+mod plans;
 #[path = "makes_and_marks/pressed.rs"]
 mod pressed;
 #[path = "makes_and_marks/unseen.rs"]

@@ -35,6 +35,17 @@ pub struct Plan {
     pub alarms: BTreeMap<AlarmKind, Sounding>,
 }
 
+impl Plan {
+    /// Where the milk is set, °C: what the plan says of the setting, or else of the last
+    /// warming before it. `None` where it says neither.
+    pub fn set_celsius(&self) -> Option<f64> {
+        let setting = self.stages.iter().position(|s| s.kind == Stage::Setting);
+        let own = setting.and_then(|at| self.stages[at].to_celsius);
+        let before = &self.stages[..setting.unwrap_or(self.stages.len())];
+        own.or_else(|| before.iter().rev().find(|s| s.kind == Stage::Warming)?.to_celsius)
+    }
+}
+
 impl Default for Plan {
     fn default() -> Self {
         Self {

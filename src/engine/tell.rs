@@ -7,7 +7,7 @@ use super::kettle::{Kettle, MakeSaid, Said};
 use super::situation::Outlook;
 use super::stage::{Stage, Telling, Told};
 use super::time::Timeline;
-use super::view::{AlarmView, KettleView};
+use super::view::{AlarmView, KettleView, OLD_AFTER_S};
 
 /// A cook's call comes no later than this after its peak, seconds.
 const PEAK_SEEN_S: f64 = 60.0;
@@ -118,12 +118,16 @@ pub(super) fn view(time: &Timeline, k: &Kettle) -> KettleView {
     let t_s = time.now_s();
     let now = k.now();
     let age_s = k.age_s(t_s);
-    let live = k.filter.live().filter(|_| k.verdict.use_celsius.is_some() && age_s.is_some_and(|a| a < 8.0));
+    let live = k
+        .filter
+        .live()
+        .filter(|_| k.verdict.use_celsius.is_some() && age_s.is_some_and(|a| a < k.old_after_s()));
     KettleView {
         kettle: k.name.clone(),
         probe: k.probe.clone(),
         celsius: live.map(|l| l.0.level),
         age_s,
+        old_after_s: k.old_after_s().max(OLD_AFTER_S),
         rate_celsius_per_min: live.map(|l| l.0.slope * 60.0),
         roughness_celsius: live.map(|_| k.filter.roughness()),
         health: k.watch.health(),

@@ -28,6 +28,9 @@ pub struct KettleView {
     pub celsius: Option<f64>,
     /// Age of the last good reading, seconds.
     pub age_s: Option<f64>,
+    /// Older than this, it is the milk's temperature no more, seconds: of a probe that
+    /// speaks seldom later than of others.
+    pub old_after_s: f64,
     /// How fast it moves, °C/min.
     pub rate_celsius_per_min: Option<f64>,
     /// Short-term scatter, °C (standard deviation).
@@ -60,6 +63,10 @@ pub struct KettleView {
     pub stages: Vec<(Stage, Option<WallNs>)>,
 }
 
+/// A number that is this old is not the milk's temperature any more, seconds; see
+/// [`KettleView::old_after_s`].
+pub const OLD_AFTER_S: f64 = 10.0;
+
 impl KettleView {
     /// A kettle of which nothing was heard yet: no number, and why.
     pub fn unheard(kettle: &Name, probe: &Name) -> Self {
@@ -68,6 +75,7 @@ impl KettleView {
             probe: probe.clone(),
             celsius: None,
             age_s: None,
+            old_after_s: OLD_AFTER_S,
             rate_celsius_per_min: None,
             roughness_celsius: None,
             health: Health::Failure,

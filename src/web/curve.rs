@@ -63,7 +63,7 @@ impl Curves {
                 let old = points.partition_point(|p| p.wall_ns < now_ns - 3_600_000_000_000);
                 points.drain(..old);
             }
-            let celsius = k.celsius.filter(|_| k.age_s.is_some_and(|a| a < 15.0));
+            let celsius = k.celsius.filter(|_| k.age_s.is_some_and(|a| a < k.old_after_s));
             points.push(Point { wall_ns: now_ns, celsius, good: k.health == Health::Good });
             if points.len() > POINTS_MOST {
                 thin(points);

@@ -62,9 +62,6 @@ pub struct Countdown {
     pub seconds: f64,
 }
 
-/// A number that is this old is not the milk's temperature any more, seconds.
-pub const OLD_AFTER_S: f64 = 10.0;
-
 /// Below this, "in less than a minute" is said, seconds.
 const MINUTE_S: f64 = 60.0;
 /// A stage told with less than this is not sure.
@@ -81,7 +78,7 @@ const AT_TARGET_CELSIUS: f64 = 0.5;
 /// Whether the kettle has a number that may be acted on. `waited_s` is the time
 /// since the view was taken.
 pub fn trusted(k: &KettleView, waited_s: f64) -> bool {
-    let fresh = k.age_s.is_some_and(|a| a + waited_s <= OLD_AFTER_S);
+    let fresh = k.age_s.is_some_and(|a| a + waited_s <= k.old_after_s);
     k.celsius.is_some() && fresh && matches!(k.health, Health::Good | Health::MaintenanceRequired)
 }
 

@@ -57,7 +57,6 @@ pub fn whole(m: Moment<'_>, run: &str, held: &[Held]) -> Value {
         "time": m.now_ns.map(rfc3339),
         "clock_sure": m.seen.clock_sure,
         "utc_offset_s": m.seen.utc_offset_s,
-        "old_after_s": say::OLD_AFTER_S,
         "view_age_s": tenth(m.waited_s),
         "store_ok": m.seen.store.is_ok(),
         "store_text": m.seen.store.as_ref().err().cloned().unwrap_or_default(),
@@ -80,6 +79,7 @@ pub fn kettle(m: Moment<'_>, k: &KettleView, held: &[Held]) -> Value {
     put("probe", json!(&*k.probe));
     put("celsius", json!(k.celsius.map(hundredth)));
     put("age_s", json!(k.age_s.map(|a| tenth(a + m.waited_s))));
+    put("old_after_s", json!(tenth(k.old_after_s)));
     put("trusted", json!(say::trusted(k, m.waited_s)));
     put("rate_celsius_per_min", json!(k.rate_celsius_per_min.map(hundredth)));
     put("health", json!(k.health.name()));

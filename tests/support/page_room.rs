@@ -92,6 +92,7 @@ pub fn snapshot() -> Snapshot {
         probe: Name::from("copper"),
         celsius: Some(40.1),
         age_s: Some(0.4),
+        old_after_s: 10.0,
         rate_celsius_per_min: Some(0.7),
         roughness_celsius: Some(0.1),
         health: Health::Good,

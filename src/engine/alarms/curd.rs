@@ -51,7 +51,8 @@ fn stirred_enough(s: &Situation) -> bool {
 
 pub(super) fn milk_cold(s: &Situation, plan: Option<&Plan>, raised: bool) -> Finding {
     let quiet = Finding::of(false, Priority::Low).delayed(COLD_S, 60.0);
-    let (Stage::Setting, Some(set)) = (s.stage, s.set_celsius) else { return quiet };
+    // Without a plan there is no limit to be below.
+    let (Stage::Setting, Some(set), Some(_)) = (s.stage, s.set_celsius, plan) else { return quiet };
     let band = planned(s, plan).and_then(|p| p.band_celsius).unwrap_or(SET_BAND_CELSIUS);
     let limit = set - band;
     let back = if raised { limit + DEADBAND_CELSIUS } else { limit };

@@ -7,7 +7,7 @@
 use super::occasion::{Occasion, is_heating, milk_celsius, planned, scheduled_celsius};
 use super::rules::Finding;
 use crate::engine::alarm::Priority;
-use crate::engine::plan::Plan;
+use crate::engine::plan::{Plan, PlannedStage};
 use crate::engine::situation::{Outlook, Situation};
 use crate::engine::stage::Stage;
 
@@ -112,9 +112,17 @@ pub(super) fn over_target(s: &Situation, plan: Option<&Plan>, memory: &Occasion,
     let still_on = !memory.calls.heat_off.was_called() || plainly(h.target_celsius);
     let certain = s.heating && not_taken && still_on && s.outlook.as_ref().is_some_and(sees);
     // On to the next cook of the plan: that it passes this one's target is meant.
-    let goes_on = !raised && s.cooks_on.is_some_and(|p| p > GOES_ON);
+    let goes_on =
+        (!raised && s.cooks_on.is_some_and(|p| p > GOES_ON)) || is_warmed_on(s, h.target_celsius, plan);
     let on_s = if s.cooks_on.is_some() { GOES_ON_SEEN_S } else { 15.0 };
     Finding::of((stands || certain) && !goes_on, Priority::High).delayed(on_s, 30.0).limit(Some(limit))
+}
+
+/// Whether milk that was left to its culture, warmed to `target` °C, is to be warmed
+/// beyond it for its rennet.
+fn is_warmed_on(s: &Situation, target: f64, plan: Option<&Plan>) -> bool {
+    let further = |p: &PlannedStage| p.kind == Stage::Warming && p.to_celsius.is_some_and(|to| to > target);
+    s.stage == Stage::Ripening && plan.is_some_and(|plan| plan.stages.iter().any(further))
 }
 
 /// How the running heating goes against its plan.

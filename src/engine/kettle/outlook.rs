@@ -6,8 +6,10 @@ use crate::engine::probe::Health;
 use crate::engine::situation::{Outlook, Situation};
 use crate::engine::stage::Stage;
 
-/// A number older than this is old, and the forecast says that it is blind.
-pub(super) const BLIND_S: f64 = 8.0;
+/// A number older than this is old, and the forecast says that it is blind; of a slow
+/// probe, one that is older than so many of its readings are apart.
+const BLIND_S: f64 = 8.0;
+const READINGS: f64 = 2.5;
 /// What rises faster than this is not only coasting out, °C/s (0.1 °C/min).
 const CREEPS: f64 = 0.1 / 60.0;
 
@@ -21,6 +23,11 @@ impl Kettle {
             milk.predict(t_s - fed_s, 0.0, 0.0);
         }
         Some((milk, t_s - since_s))
+    }
+
+    /// The age at which a number of this probe is old, seconds.
+    pub fn old_after_s(&self) -> f64 {
+        BLIND_S.max(READINGS * self.every_s)
     }
 
     /// Where the running heating goes.
@@ -47,13 +54,16 @@ impl Kettle {
         if age_s > 600.0 || (hot < 0.5 && !unseen && !rises_into_it) {
             return None;
         }
-        let blind = (age_s > BLIND_S).then_some(age_s);
+        let blind = (age_s > self.old_after_s()).then_some(age_s);
         self.heat.outlook(&milk, target, reaction_s, blind)
     }
 
     pub(super) fn situation(&self, t_s: f64) -> Situation {
         let (now, age_s) = (self.now(), t_s - self.number_s);
-        let live = self.filter.live().filter(|_| age_s < BLIND_S && self.verdict.health != Health::Failure);
+        let live = self
+            .filter
+            .live()
+            .filter(|_| age_s < self.old_after_s() && self.verdict.health != Health::Failure);
         let hot = self.tracker.heating() > 0.5;
         let said_off = self.heat.is_said_off(t_s, hot);
         let plan = self.plan.as_deref();

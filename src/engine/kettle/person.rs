@@ -56,9 +56,7 @@ impl Kettle {
         let Some(plan) = &self.plan else { return (RennetPlan::default(), None, None) };
         let of = |k: Stage| plan.stages.iter().find(|s| s.kind == k);
         let minutes = of(Stage::Setting).and_then(|s| s.minutes);
-        let set =
-            of(Stage::Setting).and_then(|s| s.to_celsius).or(of(Stage::Warming).and_then(|s| s.to_celsius));
-        (plan.rennet.clone(), minutes, set)
+        (plan.rennet.clone(), minutes, plan.set_celsius())
     }
 
     /// A person or the shell asked for something.

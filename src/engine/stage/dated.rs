@@ -38,6 +38,8 @@ pub(super) fn began(f: &Finder, history: &History, told: &[Told], slot: usize, b
             }
             None => trace_s,
         },
+        // What is warmed again hangs there already.
+        Stage::Warming if !told.is_empty() => trace_s - WALL_S,
         Stage::Warming => f.second_of(into_the_milk(b.place, history).unwrap_or(b.place) as f32),
         _ => trace_s,
     }

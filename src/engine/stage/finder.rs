@@ -15,7 +15,7 @@ mod underway;
 
 use super::air::Air;
 use super::grammar::{Grammar, MOST_NODES, Node, Phase};
-use super::hypothesis::{Hypothesis, Scatter, entry, weigh_one};
+use super::hypothesis::{Hypothesis, Place, Scatter, entry, weigh_one};
 use super::kf::Kf;
 use super::pins::Pins;
 use crate::engine::bins::{BIN_S, Bin};
@@ -35,8 +35,8 @@ const TEMPER: f64 = 0.75;
 const REHEATS_C: f64 = 1.5;
 /// A cook that ends on its own heat goes this far beyond its target, °C.
 const BEYOND_C: f64 = 1.2;
-/// Milk that was warmed and given up cools below this, °C.
-const GIVEN_UP_C: f64 = 26.0;
+/// Milk that was warmed and given up cools below where milk may stand, and this, °C.
+const GIVEN_UP_C: f64 = 2.0;
 /// Where milk was warmed and is warm, nobody takes it for air: by so much a bin.
 const GOES_ON: f64 = 0.2;
 /// Curd that is stirred off the fire may cool by this much a bin, and this
@@ -236,7 +236,7 @@ impl Finder {
         let (from, node) = (&self.grammar.nodes[h.node], &self.grammar.nodes[to]);
         let level = h.kf.x[0];
         let mut ln = 0.0;
-        if to == 0 && self.begun && level > GIVEN_UP_C {
+        if to == 0 && self.begun && level > self.grammar.coldest(from.slot) + GIVEN_UP_C {
             ln -= 9.0;
         }
         if from.phase == Phase::Ramp {
@@ -252,7 +252,7 @@ impl Finder {
                 };
             }
             let whey = self.grammar.slots[from.slot].stage == Stage::WheyHeating;
-            if level < if whey { 50.0 } else { 24.0 } {
+            if level < if whey { 50.0 } else { self.grammar.coldest(from.slot) } {
                 ln -= 6.0;
             }
         }
@@ -275,7 +275,7 @@ impl Finder {
             (Stage::Cooking, Phase::Ramp) if from.phase == Phase::Ramp => {
                 ln -= if from.target.is_some_and(|t| level < t - 2.5) { 8.0 } else { 2.0 };
             }
-            (Stage::Setting, _) if !(24.0..46.0).contains(&level) => ln -= 8.0,
+            (Stage::Setting, _) if !(self.grammar.coldest(node.slot)..46.0).contains(&level) => ln -= 8.0,
             _ => {}
         }
         ln
@@ -299,7 +299,8 @@ impl Finder {
             if node.phase == Phase::Apart {
                 h.w += TEMPER * air - self.air.misfit();
                 if let Some(c) = bin.celsius {
-                    h.w -= if h.node == 0 && self.begun && c > GIVEN_UP_C { GOES_ON } else { 0.0 };
+                    let goes_on = h.node == 0 && self.begun && c > self.grammar.coldest(0) + GIVEN_UP_C;
+                    h.w -= if goes_on { GOES_ON } else { 0.0 };
                     h.kf.x[0] = c;
                     // Drawn curd, and whey that is over, leave the probe in the cold:
                     // one that stays as warm as the milk was is still in the kettle.
@@ -315,7 +316,7 @@ impl Finder {
             let age = self.bin - h.entered;
             let stage = self.grammar.slots[node.slot].stage;
             let cooled = (COOLS_C * self.bin.saturating_sub(h.cooked) as f64).clamp(0.0, MOST_COOLED_C);
-            if bin.celsius.is_some_and(|c| !self.grammar.may_stand_at(stage, node.phase, c, cooled)) {
+            if bin.celsius.is_some_and(|c| !self.grammar.may_stand_at(node, c, cooled)) {
                 h.w -= 1.0;
             }
             // Heat that holds a temperature does not raise it by much.
@@ -329,7 +330,8 @@ impl Finder {
             }
             let mut bin = *bin;
             bin.away &= h.milk_since < away_since;
-            h.w += TEMPER * weigh_one(h, node.phase, stage, age, &bin, air, &scatter);
+            let place = Place { stage, phase: node.phase, coldest: self.grammar.coldest(node.slot) };
+            h.w += TEMPER * weigh_one(h, &place, age, &bin, air, &scatter);
         }
     }
 

@@ -69,6 +69,11 @@ pub(super) struct Grammar {
 /// Most phases a graph may have; a longer plan is cut at its tail.
 pub(super) const MOST_NODES: usize = 40;
 
+/// No milk stands below this where no plan says so, nor so far below where it is
+/// warmed to, °C.
+const COLDEST_C: f64 = 24.0;
+const BELOW_WARMED_C: f64 = 6.0;
+
 struct Occurrence {
     slot: Slot,
     /// Probability that it is left out.
@@ -136,13 +141,31 @@ impl Grammar {
         }
     }
 
-    /// Whether milk or curd of this stage may stand at this temperature: near
+    /// Where the plan has the milk of a slot warmed to, °C: by the last warming up to it,
+    /// since milk that is left to its culture in the cold is warmed again.
+    pub fn warmed_to(&self, slot: usize) -> Option<f64> {
+        let warmed = self.slots.iter().take(slot + 1).rev().find(|s| s.stage == Stage::Warming);
+        warmed.and_then(|s| s.target_celsius)
+    }
+
+    /// No milk of this slot stands below this, °C: lower where the plan has it so, for
+    /// curd that sours in the cold. Of a whole make (slot 0) the least of all.
+    pub fn coldest(&self, slot: usize) -> f64 {
+        let below = |target: Option<f64>| target.map_or(COLDEST_C, |t| (t - BELOW_WARMED_C).min(COLDEST_C));
+        if slot > 0 {
+            return below(self.warmed_to(slot));
+        }
+        let warmings = self.slots.iter().filter(|s| s.stage == Stage::Warming);
+        warmings.map(|s| below(s.target_celsius)).fold(COLDEST_C, f64::min)
+    }
+
+    /// Whether milk or curd of this node may stand at this temperature: near
     /// the setting temperature of the plan, where there is one, until the cook.
     /// `cooled` is what it may have cooled by since, °C.
-    pub fn may_stand_at(&self, stage: Stage, phase: Phase, celsius: f64, cooled: f64) -> bool {
-        let set = self.slots.iter().find(|s| s.stage == Stage::Warming).and_then(|s| s.target_celsius);
-        let (low, high) = set.map_or((24.0, 44.0), |t| (t - 6.0, t + 4.0));
-        match (stage, phase) {
+    pub fn may_stand_at(&self, node: &Node, celsius: f64, cooled: f64) -> bool {
+        let (low, high) =
+            self.warmed_to(node.slot).map_or((COLDEST_C, 44.0), |t| (t - BELOW_WARMED_C, t + 4.0));
+        match (self.slots[node.slot].stage, node.phase) {
             (Stage::Warming, Phase::Ramp) | (Stage::Idle | Stage::Drawing, _) => true,
             // What is warmed anew for the rennet is warmed to where it is set.
             (Stage::Ripening, Phase::Reheat) => (low..high - 2.8).contains(&celsius),
@@ -233,7 +256,8 @@ fn may_follow(from: Stage, to: Stage) -> bool {
         Stage::WheyHeating => matches!(from, Stage::Drawing | Stage::Idle),
         Stage::WheyResting => from == Stage::WheyHeating,
         Stage::Drawing => !matches!(from, Stage::Idle | Stage::Warming | Stage::Ripening),
-        Stage::Warming => from == Stage::Idle,
+        // Milk may be left to its culture in the cold and then be warmed for the rennet.
+        Stage::Warming => matches!(from, Stage::Idle | Stage::Warming | Stage::Ripening),
         _ => !matches!(from, Stage::Idle | Stage::Drawing | Stage::WheyHeating | Stage::WheyResting),
     }
 }
@@ -285,7 +309,9 @@ fn planned(plan: &Plan) -> Vec<Occurrence> {
         (Stage::Ripening, 0.93),
         (Stage::Setting, 0.05),
         (Stage::Cutting, 0.05),
-        (Stage::Stirring, if cooks { 0.1 } else { 0.95 }),
+        // A plan that was left in from another cheese must not lose the cook.
+        (Stage::Cooking, 0.93),
+        (Stage::Stirring, if cooks { 0.1 } else { 0.9 }),
         (Stage::Settling, if cooks { 0.4 } else { 0.95 }),
         (Stage::Drawing, 0.02),
         (Stage::WheyHeating, 0.4),

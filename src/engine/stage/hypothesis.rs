@@ -17,6 +17,8 @@ const POURED_C: f64 = 5.0;
 const STAYS_AWAY: u16 = 8;
 /// No dairy's air is warmer than this, °C.
 const WARM_AIR_C: f64 = 28.0;
+/// What stands cools below where it was warmed to by no more than this, °C.
+const COOLS_C: f64 = 4.0;
 /// No kettle falls or rises this far beyond what was expected within a bin, °C.
 const AWAY_BELOW_C: f64 = 0.6;
 const AWAY_ABOVE_C: f64 = 1.0;
@@ -51,6 +53,14 @@ pub(super) struct Scatter {
     pub fire: f64,
     /// Of late.
     pub recent: f64,
+}
+
+/// Where in a make a hypothesis is.
+pub(super) struct Place {
+    pub stage: Stage,
+    pub phase: Phase,
+    /// No milk stands below this here, °C.
+    pub coldest: f64,
 }
 
 /// What a phase expects on being entered, by what came before.
@@ -112,13 +122,13 @@ fn noise(phase: Phase, scatter: &Scatter) -> (f64, f64, f64) {
 /// followed, or out of the milk for a moment, or water was poured.
 pub(super) fn weigh_one(
     h: &mut Hypothesis,
-    phase: Phase,
-    stage: Stage,
+    place: &Place,
     age: i64,
     bin: &Bin,
     air: f64,
     scatter: &Scatter,
 ) -> f64 {
+    let phase = place.phase;
     let (mut q_level, q_slope, extra) = noise(phase, scatter);
     if phase == Phase::Ramp && age < 4 && h.kf.p[0] > 0.05 {
         q_level += [4.0, 0.6, 0.1, 0.02][age.clamp(0, 3) as usize];
@@ -162,12 +172,13 @@ pub(super) fn weigh_one(
     }
     // Far off counts less: stirring scatters with heavy tails.
     h.kf.update(e, s * (1.0 + 0.15 * e * e / s));
-    inside - misfit(phase, stage, h.kf.rate_per_min(), age, c)
+    inside - misfit(place, h.kf.rate_per_min(), age, c)
 }
 
 /// A ramp that does not rise, or a standing gel that does, is none; nor is a
 /// warming at sixty degrees.
-fn misfit(phase: Phase, stage: Stage, rate: f64, age: i64, celsius: f64) -> f64 {
+fn misfit(place: &Place, rate: f64, age: i64, celsius: f64) -> f64 {
+    let Place { stage, phase, coldest } = *place;
     let by_rate = match phase {
         Phase::Ramp if age >= 2 => {
             ((0.14 - rate) * 6.0).clamp(0.0, 1.0) + ((rate - 5.0) * 2.0).clamp(0.0, 3.0)
@@ -181,12 +192,12 @@ fn misfit(phase: Phase, stage: Stage, rate: f64, age: i64, celsius: f64) -> f64 
         _ => 0.0,
     };
     let (low, high) = match stage {
-        Stage::Warming if phase == Phase::Tail => (24.0, 46.0),
+        Stage::Warming if phase == Phase::Tail => (coldest, 46.0),
         Stage::Warming => (1.0, 46.0),
-        Stage::Setting | Stage::Ripening | Stage::Cutting => (20.0, 46.0),
+        Stage::Setting | Stage::Ripening | Stage::Cutting => (coldest - COOLS_C, 46.0),
         Stage::WheyHeating => (22.0, 102.0),
         Stage::WheyResting => (45.0, 102.0),
-        Stage::Cooking | Stage::Stirring | Stage::Settling => (20.0, 66.0),
+        Stage::Cooking | Stage::Stirring | Stage::Settling => (coldest - COOLS_C, 66.0),
         _ => (1.0, 66.0),
     };
     by_rate + if (low..high).contains(&celsius) { 0.0 } else { 3.0 }

@@ -34,6 +34,9 @@ const HUNG_BINS: usize = 180;
 /// the bins, or about once in a minute.
 const SPEAKS: f64 = 0.16;
 
+/// Milk that is warmed a second time has risen by this, °C.
+const AGAIN_C: f64 = 2.0;
+
 /// A rise that began so many bins before the finder thought is believed.
 const MUCH_EARLIER_BINS: f64 = 24.0;
 
@@ -98,6 +101,13 @@ pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History)
         && history.never_fell_by(1.5, from, now)
 }
 
+/// Whether milk that was left to its culture is on the fire again at `place`: it rose as
+/// heat that only holds does not.
+pub(super) fn warmed_again(history: &History, place: f64, now: f64) -> bool {
+    let rose = history.smooth_at(now).zip(history.smooth_at(place)).map(|(level, foot)| level - foot);
+    rose.is_some_and(|c| c >= AGAIN_C)
+}
+
 /// Milk that is set, and curd that is cut, stands no further below and above where it
 /// was to be set, °C; where no plan says where, between these.
 const BELOW_SET_C: f64 = 4.0;
@@ -136,7 +146,7 @@ pub(super) fn is_cooked(f: &Finder, history: &History) -> bool {
     {
         return false;
     }
-    let planned = slots.iter().find(|s| s.stage == Stage::Warming).and_then(|s| s.target_celsius);
+    let planned = f.grammar.warmed_to(cook);
     let (least, set) = planned.map_or(SET_BETWEEN_C, |set| (set - BELOW_SET_C, set));
     if from < STANDS_BINS {
         let beyond = level >= set + BEGUN_ABOVE_C && rose >= BEGUN_ROSE_C;

@@ -25,6 +25,7 @@ pub(super) async fn list(State(room): State<Arc<Room>>) -> Result<Json<Value>, P
                 "kettle": &*k.kettle,
                 "celsius": k.celsius.map(|c| (c * 1000.0).round() / 1000.0),
                 "age_s": k.age_s.map(|a| ((a + m.waited_s) * 10.0).round() / 10.0),
+                "old_after_s": (k.old_after_s * 10.0).round() / 10.0,
                 "roughness_celsius": k.roughness_celsius.map(|c| (c * 1000.0).round() / 1000.0),
                 "health": k.health.name(),
                 "reason": k.reason,

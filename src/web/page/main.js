@@ -120,7 +120,7 @@ function onLink(link) {
     delete cut.dataset.on;
   }
   const extra = Number.isFinite(link.silent) ? Math.max(0, link.silent - 0.5) : 0;
-  for (const one of [...sheets.values(), page.view]) one?.tick?.(extra, link.cut ? "cut-off" : link.waking ? "waking" : null, state?.old_after_s ?? 10);
+  for (const one of [...sheets.values(), page.view]) one?.tick?.(extra, link.cut ? "cut-off" : link.waking ? "waking" : null);
   hush(state, link);
 }
 

@@ -20,13 +20,13 @@ export async function probes() {
         line(t("probe-calibrated"), p.calibrated ? `${day(p.calibrated.time)} ${p.calibrated.by ?? ""}` : t("probe-never")),
         p.calibrated?.due ? line(t("probe-due"), day(p.calibrated.due)) : "",
         h("p", { class: "quiet" }, t("probe-how", { probe: /^[\w.-]+$/.test(p.probe) ? p.probe : `"${p.probe}"` })))));
-    tick(0, null, Infinity);
+    tick(0, null);
   };
   // An old number looks it here too, and grows older while nothing comes.
-  const tick = (extra, lost, oldAfter) => shown.forEach(([p, reads]) => {
+  const tick = (extra, lost) => shown.forEach(([p, reads]) => {
     const age = (p.age_s ?? 0) + Math.max(extra, (performance.now() - answered) / 1000);
     text(reads, p.celsius === undefined ? t("no-number") : `${number(p.celsius, 2)}\u00a0°C · ${age < 120 ? t("old-age", { s: Math.round(age) }) : t("old-age-min", { min: Math.floor(age / 60) })}`);
-    flag(reads, "struck", p.celsius !== undefined && (lost || age > oldAfter));
+    flag(reads, "struck", p.celsius !== undefined && (lost || age > p.old_after_s));
   });
   draw(await ask("GET", "/probes"));
   return { el: list, tick, update: async () => {

@@ -94,7 +94,7 @@ export class Sheet {
     this.alarms([...k.alarms.map((a) => ({ ...a, of: this.base })), ...state.alarms.map((a) => ({ ...a, of: "/house" }))]);
     this.table(k);
     this.marks(k);
-    this.tick(0, null, state.old_after_s);
+    this.tick(0, null);
     this.draw();
   }
 
@@ -111,12 +111,12 @@ export class Sheet {
 
   // Between two words of the daemon only the age grows. `extra` is the silence since the last one.
   // `lost` names why the line is not live: `cut-off`, `waking`, or nothing.
-  tick(extra, lost, oldAfter) {
+  tick(extra, lost) {
     const k = this.state;
     if (!k) return;
     const age = k.age_s === undefined ? undefined : k.age_s + extra;
     const shown = k.celsius !== undefined;
-    const old = shown && age > oldAfter;
+    const old = shown && age > k.old_after_s;
     const bad = Boolean(lost) || old || !k.trusted;
     flag(this.now, "bad", bad && (shown || k.stage !== "idle" || k.health === "failure"));
     flag(this.big, "none", !shown);

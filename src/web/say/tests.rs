@@ -75,7 +75,7 @@ fn an_overshoot_says_what_to_do_in_the_stage_after_the_cook_too() {
 fn without_a_number_to_trust_no_sentence_speaks_of_the_milk() {
     let mut k = kettle(Stage::Cooking);
     check(&k, 0.0, "do-heating");
-    check(&k, OLD_AFTER_S, "do-no-number");
+    check(&k, 10.1, "do-no-number");
     k.celsius = None;
     check(&k, 0.0, "do-no-number");
     k.stage = Stage::Idle;
@@ -270,7 +270,7 @@ fn an_idle_kettle_whose_probe_rises_says_that_it_reads() {
     let mut k = kettle(Stage::Idle);
     k.rate_celsius_per_min = Some(0.2);
     check(&k, 0.0, "do-idle-rises");
-    check(&k, OLD_AFTER_S, "do-stage-idle");
+    check(&k, 10.1, "do-stage-idle");
     k.rate_celsius_per_min = Some(0.1);
     check(&k, 0.0, "do-stage-idle");
 }

@@ -6,7 +6,7 @@ use crate::engine::bins::BIN_S;
 use crate::engine::stage::belief::Belief;
 use crate::engine::stage::finder::Finder;
 use crate::engine::stage::history::History;
-use crate::engine::stage::warmed::{has_warmed, is_cooked};
+use crate::engine::stage::warmed::{has_warmed, is_cooked, warmed_again};
 use crate::engine::stage::{Basis, Stage};
 
 /// A probe out of the whey is colder by more than this after a minute, °C.
@@ -34,6 +34,10 @@ impl Story {
         let now = f.bin as f64;
         let since_s = (now - b.place) * BIN_S;
         match f.grammar.slots[slot].stage {
+            // Milk that is on is warmed again.
+            Stage::Warming if !self.told.is_empty() => {
+                since_s >= 150.0 && b.reached > 0.9 && warmed_again(history, b.place, now - 1.0)
+            }
             Stage::Warming => {
                 // It looks far back; twice a minute is often enough.
                 f.bin % 3 == 0 && since_s >= 150.0 && b.reached > 0.9 && has_warmed(f, slot, b.place, history)

@@ -3,14 +3,20 @@
 //! Within a boot it follows the monotonic clock exactly. From one boot to the
 //! next it follows the wall clock where that is credible (forward, and by less
 //! than a week), else it goes on a second later: an unknown gap is not made
-//! into a known one. Wall instants are made with the offset known now, so that
-//! a clock that was set right later corrects what is shown of earlier.
+//! into a known one. Wall instants are made with the offset that a boot's clock had last, so
+//! that a clock that was set right later corrects what is shown of earlier; a boot whose
+//! clock never was right goes by the one that is right now.
+
+use std::collections::VecDeque;
 
 use super::effect::WallNs;
 use super::event::Stamp;
 
 /// Longest power cut that the wall clock is believed over, seconds.
 const CREDIBLE_GAP_S: f64 = 7.0 * 86_400.0;
+
+/// Boots of which it is remembered how their clocks stood.
+const BOOTS: usize = 16;
 
 /// The mapping from stamps to engine seconds and back to the wall.
 #[derive(Debug, Default)]
@@ -22,6 +28,8 @@ pub(super) struct Timeline {
     now_s: f64,
     /// Wall nanoseconds at engine second 0, as the clock stands now.
     wall_at_zero_ns: Option<i64>,
+    /// The same of boots that are over, with the engine second that each ended at.
+    before: VecDeque<(f64, i64)>,
 }
 
 impl Timeline {
@@ -54,6 +62,12 @@ impl Timeline {
             }
             _ => 1.0,
         };
+        if let (Some(_), Some(zero)) = (self.boot, self.wall_at_zero_ns) {
+            if self.before.len() == BOOTS {
+                self.before.pop_front();
+            }
+            self.before.push_back((self.now_s, zero));
+        }
         self.boot = Some(stamp.boot);
         self.base_mono_ns = stamp.mono_ns;
         self.base_s = self.now_s + gap_s;
@@ -66,7 +80,10 @@ impl Timeline {
 
     /// The wall time of an engine second.
     pub fn wall(&self, t_s: f64) -> Option<WallNs> {
-        self.wall_at_zero_ns.map(|zero| zero.saturating_add(nanos(t_s)))
+        let now = self.wall_at_zero_ns?;
+        let then = self.before.iter().find(|b| t_s <= b.0).map(|b| b.1);
+        let is_credible = |zero: &i64| seconds_signed(zero.saturating_sub(now)).abs() < CREDIBLE_GAP_S;
+        Some(then.filter(is_credible).unwrap_or(now).saturating_add(nanos(t_s)))
     }
 }
 
@@ -113,6 +130,24 @@ mod tests {
         check(Some(10.0), 1.0);
         check(None, 1.0);
         check(Some(1e9), 1.0);
+    }
+
+    /// A power cut of five minutes, a clock that begins in 1970 and is set ten minutes on:
+    /// what was known rightly before it moved by the minutes that nobody counted.
+    #[test]
+    fn what_was_dated_rightly_before_a_power_cut_stays() {
+        let mut line = Timeline::default();
+        let at = |s: f64| Some((s * 1e9) as i64);
+        line.take(&stamp(1, 0.0, Some(1e9)));
+        line.take(&stamp(1, 60.0, Some(1e9 + 60.0)));
+        line.take(&stamp(2, 0.0, Some(5.0)));
+        let unset_s = line.take(&stamp(2, 600.0, Some(605.0)));
+        assert_eq!(line.wall(unset_s), at(605.0));
+        let set_s = line.take(&stamp(3, 0.0, Some(1e9 + 960.0)));
+        assert_eq!(line.wall(30.0), at(1e9 + 30.0));
+        assert_eq!(line.wall(set_s), at(1e9 + 960.0));
+        // In between by the clock that is right, on from the second nobody knows.
+        assert_eq!(line.wall(unset_s - 60.0), at(1e9 + 960.0 - 61.0));
     }
 
     #[test]

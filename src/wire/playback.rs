@@ -46,6 +46,8 @@ pub struct Played {
 /// The stream's clock.
 #[derive(Debug, Default)]
 pub struct Playback {
+    /// Power cuts so far, as far as the clock tells.
+    boots: u32,
     mono_ns: u64,
     latest_ns: Option<i64>,
     /// Lines in a row behind `latest_ns`, and the last of them.
@@ -105,6 +107,8 @@ impl Playback {
                 self.mono_ns += UNKNOWN_NS;
                 step_ns = Some(ahead);
             }
+            // One that begins in 1970 began after a power cut, and one that leaves it was set.
+            self.boots += u32::from(!(-LEAP_NS..=LEAP_NS).contains(&ahead));
         }
         self.behind = None;
         self.latest_ns = Some(wall_ns);
@@ -142,11 +146,14 @@ impl Playback {
 
     /// The stamp of what comes after the last line.
     pub fn now(&self) -> Stamp {
-        Stamp { boot: 1, mono_ns: self.mono_ns, wall_ns: self.latest_ns }
+        Stamp { boot: 1 + self.boots, mono_ns: self.mono_ns, wall_ns: self.latest_ns }
     }
 
     fn played(&self, wall_ns: i64, step_ns: Option<i64>) -> Played {
-        Played { stamp: Stamp { boot: 1, mono_ns: self.mono_ns, wall_ns: Some(wall_ns) }, step_ns }
+        Played {
+            stamp: Stamp { boot: 1 + self.boots, mono_ns: self.mono_ns, wall_ns: Some(wall_ns) },
+            step_ns,
+        }
     }
 }
 

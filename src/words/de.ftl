@@ -505,6 +505,7 @@ said-probe-fault = Dem Fühler ist nicht zu trauen: { $reason }.
 said-probe-health = Dem Fühler ist nicht zu trauen ({ $health }).
 said-probe-others = { $n } weitere mit ihm: sieh nach, was sie gemeinsam haben.
 said-probe-do = Sieh nach Stecker, Kabel und Kasten.
+said-probe-back = Häng ihn wieder in die Milch.
 said-probe-meanwhile = Überwach das Kessi solange mit einem Handthermometer.
 said-store-fault = Die Werte werden nicht aufbewahrt ({ $why }). Alarme gehen weiter. Mach Platz auf der Platte oder sieh nach ihr; schreib den Gang solange von Hand auf.
 said-clock-unsure = Der Uhr ist nicht zu trauen: Dauern stimmen, Daten vielleicht nicht. Stell die Uhr; berichtigte Zeiten stehen neben den rohen.

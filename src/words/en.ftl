@@ -524,6 +524,7 @@ said-probe-fault = The probe is not to be trusted: { $reason }.
 said-probe-health = The probe is not to be trusted ({ $health }).
 said-probe-others = { $n } more with it: look at what they share.
 said-probe-do = Look at plug, cable and box.
+said-probe-back = Put it back into the milk.
 said-probe-meanwhile = Watch the kettle with a hand thermometer meanwhile.
 said-store-fault = Readings are not being kept ({ $why }). Alarms go on. Make room on the disk or look at it; write the make down by hand meanwhile.
 said-clock-unsure = The clock is not to be trusted: durations hold, dates may not. Set the clock; corrected times are kept beside the raw ones.

@@ -505,6 +505,7 @@ said-probe-fault = La sonde n’est pas fiable : { $reason }.
 said-probe-health = La sonde n’est pas fiable ({ $health }).
 said-probe-others = { $n } de plus avec elle : vois ce qu’elles ont en commun.
 said-probe-do = Vois fiche, câble et boîtier.
+said-probe-back = Remets-la dans le lait.
 said-probe-meanwhile = En attendant, surveille la chaudière au thermomètre à main.
 said-store-fault = Les mesures ne sont pas gardées ({ $why }). Les alarmes continuent. Fais de la place sur le disque ou vérifie-le ; note la fabrication à la main en attendant.
 said-clock-unsure = L’horloge n’est pas sûre : les durées tiennent, les dates peut-être pas. Règle l’horloge ; les heures corrigées sont gardées à côté des brutes.

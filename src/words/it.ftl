@@ -505,6 +505,7 @@ said-probe-fault = Della sonda non ci si può fidare: { $reason }.
 said-probe-health = Della sonda non ci si può fidare ({ $health }).
 said-probe-others = Altre { $n } insieme: guarda che cosa hanno in comune.
 said-probe-do = Guarda spina, cavo e centralina.
+said-probe-back = Rimettila nel latte.
 said-probe-meanwhile = Intanto segui la caldaia con un termometro a mano.
 said-store-fault = Le letture non vengono conservate ({ $why }). Gli allarmi continuano. Fa’ posto sul disco o guardalo; intanto scrivi a mano.
 said-clock-unsure = L’orologio non è sicuro: le durate valgono, le date forse no. Regola l’orologio; i tempi corretti stanno accanto a quelli grezzi.

@@ -5,7 +5,7 @@
 //! number is worth a day's milk; long for an empty kettle at night.
 
 use super::rules::Finding;
-use crate::engine::alarm::Priority;
+use crate::engine::alarm::{AlarmKind, Priority};
 use crate::engine::probe::Health;
 use crate::engine::situation::Situation;
 use crate::engine::stage::Stage;
@@ -40,6 +40,11 @@ fn allowed_s(s: &Situation) -> f64 {
 
 fn priority(stage: Stage) -> Priority {
     if stage == Stage::Cooking { Priority::High } else { Priority::Low }
+}
+
+/// Whether what fails is a probe that hangs where no milk is.
+pub(super) fn is_out(kind: AlarmKind, s: &Situation) -> bool {
+    kind == AlarmKind::ProbeFault && s.health == Health::CheckFunction
 }
 
 pub(super) fn probe_silent(s: &Situation, raised: bool) -> Finding {

@@ -2,6 +2,7 @@
 //! English, sentence by sentence. A test below holds the two together.
 
 use super::company::Share;
+use super::failure::is_out;
 use super::heating::is_stalled;
 use super::occasion::Occasion;
 use crate::engine::alarm::AlarmKind;
@@ -110,7 +111,7 @@ fn probe(kind: AlarmKind, s: &Situation, share: &Share) -> Vec<Said> {
     if let Share::First { others } = share {
         all.push(Said::of("said-probe-others").number("n", f64::from(*others)));
     }
-    all.push(Said::of("said-probe-do"));
+    all.push(Said::of(if is_out(kind, s) { "said-probe-back" } else { "said-probe-do" }));
     if s.in_milk {
         all.push(Said::of("said-probe-meanwhile"));
     }
@@ -184,6 +185,7 @@ mod tests {
         push(&|s| (s.rate_celsius_per_min, s.curd_check_at_s) = (None, None));
         push(&|s| s.rate_celsius_per_min = Some(0.001));
         push(&|s| s.reason.clear());
+        push(&|s| s.health = Health::CheckFunction);
         for stage in Stage::ALL {
             push(&|s| s.stage = stage);
         }

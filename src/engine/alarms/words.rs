@@ -3,6 +3,7 @@
 //! as data.
 
 use super::company::Share;
+use super::failure::is_out;
 use super::heating::is_stalled;
 use super::occasion::Occasion;
 use crate::engine::alarm::AlarmKind;
@@ -163,7 +164,8 @@ fn probe(kind: AlarmKind, s: &Situation, share: &Share) -> String {
         _ => String::new(),
     };
     let meanwhile = if s.in_milk { " Watch the kettle with a hand thermometer meanwhile." } else { "" };
-    format!("{what}{others}. Look at plug, cable and box.{meanwhile}")
+    let todo = if is_out(kind, s) { "Put it back into the milk" } else { "Look at plug, cable and box" };
+    format!("{what}{others}. {todo}.{meanwhile}")
 }
 
 #[cfg(test)]

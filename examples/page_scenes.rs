@@ -108,11 +108,17 @@ fn obey(s: &mut Snapshot, wish: &Wish) {
     match wish {
         Wish::Mark(mark) => s.marks.push(MarkSeen { wall_ns: s.wall_ns, mark: mark.clone() }),
         Wish::Command(c) => {
-            if let Ask::Acknowledge(which) = &c.ask {
-                for k in s.view.kettles.iter_mut().filter(|k| k.kettle == c.kettle) {
-                    for a in k.alarms.iter_mut().filter(|a| which.is_none_or(|w| w == a.alarm)) {
+            let kettles = s.view.kettles.iter_mut().filter(|k| k.kettle == c.kettle);
+            for a in kettles.flat_map(|k| &mut k.alarms) {
+                match &c.ask {
+                    Ask::Acknowledge(which) if which.is_none_or(|w| w == a.alarm) => {
                         a.state = AlarmState::Acknowledged;
                     }
+                    Ask::Shelve(which, seconds) if *which == a.alarm => {
+                        a.state = AlarmState::Shelved;
+                        a.shelved_until = s.wall_ns.map(|now| now + i64::from(*seconds) * S);
+                    }
+                    _ => {}
                 }
             }
         }

@@ -123,6 +123,12 @@ async function takenByThumbAndByKey() {
   await page.locator(".also li", { hasText: "Clock not set" }).locator("button").first().click();
   await server.line(/kettle: "".*Acknowledge\(Some\(ClockUnsure\)\)/);
   await scene(page, "over");
+  // A silenced alarm says until when.
+  const also = page.locator(".also li", { hasText: "Too hot" });
+  await also.locator("button", { hasText: "Silent for 30 min" }).click();
+  await page.click("dialog .main");
+  await until(async () => /silent until \d\d:\d\d/.test(await also.innerText()), "a silenced alarm says until when");
+  await scene(page, "over");
   // From the top, the keyboard reaches the first mark within a few steps.
   await page.evaluate(() => { document.activeElement.blur(); scrollTo(0, 0); });
   for (let n = 0; n < 8; n += 1) {

@@ -75,6 +75,8 @@ fn situation(stage: Stage) -> Situation {
         heating: stage == Stage::Cooking,
         said_off: false,
         cooks_on: None,
+        stands: 0.0,
+        cut: 0.0,
         heating_number: 2,
         target_celsius: (stage == Stage::Cooking).then_some(41.0),
         heated: None,

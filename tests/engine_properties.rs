@@ -370,6 +370,8 @@ impl Step {
             heating: self.heat_off_in_s.is_some(),
             said_off: false,
             cooks_on: None,
+            stands: 0.0,
+            cut: 0.0,
             heating_number: self.heating_number,
             target_celsius: self.target_celsius,
             heated: None,

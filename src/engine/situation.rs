@@ -44,6 +44,11 @@ pub struct Situation {
     /// Where a cook is done and the plan has another: the probability that heat is
     /// on for that one already.
     pub cooks_on: Option<f64>,
+    /// The probability that the milk stands by now, or was cut: a stage is told when it
+    /// is all but sure.
+    pub stands: f64,
+    /// The probability that the curd is cut by now.
+    pub cut: f64,
     /// Counts heatings; each is a new call.
     pub heating_number: u32,
     /// The running stage's target, °C.

@@ -203,3 +203,56 @@ fn one_odd_reading_of_a_probe_that_speaks_seldom_is_no_fault() {
     };
     assert_eq!((fault(12.0), fault(40.0)), (0, 1));
 }
+
+/// Milk that was set below the plan's temperature stands, and the setting is not yet sure
+/// enough to be told: no fire is out.
+#[test]
+fn milk_that_stands_for_its_rennet_has_no_fire_that_may_be_out() {
+    let slow = |stands: f64, per_min: f64| {
+        how_often(AlarmKind::HeatSlow, 900, |_| Situation {
+            stage: Stage::Warming,
+            target_celsius: Some(35.0),
+            celsius: Some(32.5),
+            rate_celsius_per_min: Some(per_min),
+            planned_rate_celsius_per_min: Some(0.8),
+            stage_began_s: -1200.0,
+            stands,
+            ..cooking()
+        })
+    };
+    for per_min in [-0.01, 0.07] {
+        assert_eq!(slow(0.6, per_min), 0, "{per_min} °C/min");
+        assert_eq!(slow(0.02, per_min), 1, "{per_min} °C/min");
+    }
+}
+
+/// The cut is believed and not yet sure enough to be told while the rennet clock runs out.
+#[test]
+fn nobody_looks_at_curd_that_is_cut() {
+    let looks = |cut: f64, until_s: f64| {
+        how_often(AlarmKind::CurdCheck, 400, |t_s| Situation {
+            stage: Stage::Setting,
+            curd_check_at_s: Some(240.0),
+            cut: if t_s < until_s { cut } else { 0.01 },
+            ..stirring()
+        })
+    };
+    assert_eq!(looks(0.5, 400.0), 0);
+    assert_eq!(looks(0.03, 400.0), 1);
+    // It was none.
+    assert_eq!(looks(0.5, 300.0), 1);
+}
+
+/// The planned minutes are over while the probe is out, and with it perhaps the curd.
+#[test]
+fn a_hold_is_not_done_of_what_is_out() {
+    let done = |out_until_s: f64| {
+        how_often(AlarmKind::HoldDone, 400, |t_s| Situation {
+            stage_began_s: -1700.0,
+            in_milk: t_s < 90.0 || t_s >= out_until_s,
+            ..stirring()
+        })
+    };
+    assert_eq!(done(400.0), 0);
+    assert_eq!(done(150.0), 1);
+}

@@ -41,6 +41,8 @@ pub fn stirring() -> Situation {
         heating: false,
         said_off: false,
         cooks_on: None,
+        stands: 0.0,
+        cut: 0.0,
         heating_number: 2,
         target_celsius: None,
         heated: None,

@@ -27,6 +27,9 @@ const SET_BAND_CELSIUS: f64 = 1.0;
 const COLD_S: f64 = 600.0;
 /// Stored milk must be warm for this long, seconds.
 const WARM_S: f64 = 1800.0;
+/// Nobody looks at curd that is cut; where it may be with this probability, the next
+/// half minute shows it.
+const CUT_ALREADY: f64 = 0.1;
 /// Near boiling is this much below it, °C.
 const NEAR_BOIL_CELSIUS: f64 = 2.0;
 /// A look at the curd so long overdue concerns another vat, seconds.
@@ -72,7 +75,9 @@ pub(super) fn milk_warm(s: &Situation, plan: Option<&Plan>, memory: &Occasion, r
 }
 
 pub(super) fn curd_check(s: &Situation, memory: &Occasion) -> Finding {
-    let before_cut = matches!(s.stage, Stage::Warming | Stage::Ripening | Stage::Setting);
+    // The cut is seen half a minute before it is sure enough to be told.
+    let before_cut =
+        matches!(s.stage, Stage::Warming | Stage::Ripening | Stage::Setting) && s.cut < CUT_ALREADY;
     let due = s.curd_check_at_s.is_some_and(|at| (at - CURD_LEAD_S..at + CURD_STALE_S).contains(&s.t_s));
     let condition = memory.curd_check.condition(before_cut && due, before_cut && due);
     Finding::of(condition, Priority::Medium).delayed(0.0, 10.0)
@@ -87,7 +92,9 @@ pub(super) fn hold_done(s: &Situation, memory: &Occasion) -> Finding {
         _ => false,
     };
     let over = s.planned_minutes.is_some_and(|p| p > 0.0 && s.t_s - s.stage_began_s >= p * 60.0);
-    Finding::of(memory.hold_done.condition(helps && over, helps && over), Priority::Low).delayed(0.0, 10.0)
+    // Where the probe is out just then, the curd may be.
+    let begins = helps && over && s.in_milk;
+    Finding::of(memory.hold_done.condition(begins, helps && over), Priority::Low).delayed(0.0, 10.0)
 }
 
 pub(super) fn near_boil(s: &Situation, plan: Option<&Plan>, raised: bool) -> Finding {

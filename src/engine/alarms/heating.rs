@@ -27,6 +27,8 @@ const PACE_SHOWS_MIN: f64 = 4.0;
 pub(super) const STALLED_S: f64 = 240.0;
 /// Hardly warming, °C/min.
 pub(super) const STALLED_CELSIUS_PER_MIN: f64 = 0.05;
+/// Milk most likely stands from this probability.
+const STANDS: f64 = 0.3;
 /// Nearer to the call than this, "get ready" would only be noise, seconds.
 const TOO_LATE_TO_GET_READY_S: f64 = 15.0;
 /// The trace shows that the heat is off this much later, seconds.
@@ -159,7 +161,9 @@ pub(super) fn is_stalled(s: &Situation) -> bool {
 }
 
 pub(super) fn heat_slow(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -> Finding {
-    let meant = is_heating(s.stage) && s.in_milk && !memory.calls.heat_off.was_called();
+    // Milk that stands for its rennet is on no fire, wherever its target was.
+    let stands = s.stage == Stage::Warming && s.stands > STANDS;
+    let meant = is_heating(s.stage) && s.in_milk && !memory.calls.heat_off.was_called() && !stands;
     let stalled = meant && is_stalled(s);
     let slow = stalled || (meant && s.target_celsius.is_some() && matches!(pace(s, plan), Pace::Slow));
     let on_s = if stalled { STALLED_S } else { OFF_PACE_S };

@@ -148,6 +148,8 @@ mod tests {
             heating: true,
             said_off: false,
             cooks_on: None,
+            stands: 0.0,
+            cut: 0.0,
             heating_number: 1,
             target_celsius: Some(41.0),
             heated: None,

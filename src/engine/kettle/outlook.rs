@@ -67,7 +67,9 @@ impl Kettle {
         let hot = self.tracker.heating() > 0.5;
         let said_off = self.heat.is_said_off(t_s, hot);
         let plan = self.plan.as_deref();
-        let in_milk = !matches!(now.stage, Stage::Idle | Stage::Drawing) && self.tracker.apart() < 0.5;
+        let away = self.filter.milk().is_some_and(|m| m.1.is_some());
+        let in_milk =
+            !away && !matches!(now.stage, Stage::Idle | Stage::Drawing) && self.tracker.apart() < 0.5;
         let setting = now.stage == Stage::Setting;
         Situation {
             t_s,
@@ -91,6 +93,8 @@ impl Kettle {
             heating: hot && !said_off,
             said_off,
             cooks_on: self.tracker.cooks_on(),
+            stands: self.tracker.stands(),
+            cut: self.tracker.cut(),
             heating_number: self.heat.number,
             target_celsius: now.target_celsius,
             heated: self.heat.heated(),
@@ -98,11 +102,7 @@ impl Kettle {
             set_celsius: if setting { self.set_celsius() } else { None },
             planned_rate_celsius_per_min: self.planned_rate,
             outlook: self.outlook(t_s),
-            still_s: if self.filter.milk().is_some_and(|m| m.1.is_some()) {
-                0.0
-            } else {
-                self.still.seconds(t_s)
-            },
+            still_s: if away { 0.0 } else { self.still.seconds(t_s) },
             curd_check_at_s: self.curd_check_at_s(),
             boiling_celsius: self.boiling_celsius,
         }

@@ -24,7 +24,7 @@ const LOOKED_AT_ANEW: usize = 720;
 const WHEY_WITHIN_S: f64 = 5400.0;
 
 /// Whey that is heated for its cheese goes beyond this, °C.
-const WHEY_C: f64 = 60.0;
+pub(super) const WHEY_C: f64 = 60.0;
 
 /// Where a make is now.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -86,6 +86,9 @@ struct Belief {
     apart: f64,
     /// A cook that comes after the one told last.
     next_cook: f64,
+    /// Milk that was warmed, left to itself.
+    stands: f64,
+    cut: f64,
 }
 
 impl Belief {
@@ -94,6 +97,8 @@ impl Belief {
         let stage = |slot: usize| finder.grammar.slots[slot].stage;
         Self {
             next_cook: finder.mass(|n| n.slot > last && stage(n.slot) == Stage::Cooking),
+            stands: finder.mass(|n| stage(n.slot) > Stage::Warming),
+            cut: finder.mass(|n| stage(n.slot) > Stage::Setting),
             heating: finder.mass(|n| n.phase == Phase::Ramp),
             reheating: finder.mass(|n| n.phase == Phase::Reheat),
             apart: finder.mass(|n| n.phase == Phase::Apart),
@@ -223,6 +228,16 @@ impl Tracker {
     /// that is done.
     pub fn cooks_on(&self) -> Option<f64> {
         self.next_cook().map(|_| self.belief.next_cook)
+    }
+
+    /// Probability that the milk is left to its culture or its rennet by now, or more.
+    pub fn stands(&self) -> f64 {
+        self.belief.stands
+    }
+
+    /// Probability that the curd is cut by now.
+    pub fn cut(&self) -> f64 {
+        self.belief.cut
     }
 
     /// Probability that the probe hangs in nobody knows what.

@@ -247,7 +247,8 @@ proptest! {
             alarms.judge(&s, plan.as_ref(), &mut out);
             for change in &out {
                 let before = &mut seen[change.alarm as usize];
-                let again = change.state == AlarmState::Unacknowledged;
+                // Called anew, or silenced for longer.
+                let again = matches!(change.state, AlarmState::Unacknowledged | AlarmState::Shelved);
                 prop_assert!(*before != change.state || again, "told twice: {:?}", change);
                 prop_assert!(change.state == AlarmState::Normal || !change.text.is_empty()
                     || matches!(change.state, AlarmState::Shelved | AlarmState::OutOfService), "{change:?}");

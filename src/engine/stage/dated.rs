@@ -19,10 +19,15 @@ const NEARER_C: f64 = 0.5;
 const SHORT_C: f64 = 1.0;
 /// The next step's fire is made up when so little is missing, °C.
 const STEP_C: f64 = 0.3;
-/// The probe may hang in the whey so many bins before the fire shows in it.
+/// The probe was put into the whey so many bins at the most before the finder saw a fire.
 const WHEY_STANDS_BINS: usize = 36;
-/// The fire shows once the whey has risen by this, °C.
+/// What a probe was put into it reads after so many bins, slow as it may be.
+const SHOWN_BINS: f64 = 6.0;
+/// The fire shows once the whey has risen by this, °C, and it is on for sure by that.
 const RISEN_C: f64 = 0.25;
+const HEATED_C: f64 = 1.0;
+/// Whey that hangs for less than this before its fire is dated well enough, seconds.
+const HANGS_S: f64 = 90.0;
 
 /// When `slot` began, engine seconds. `told` is what was told before it.
 pub(super) fn began(f: &Finder, history: &History, told: &[Told], slot: usize, b: &Belief) -> f64 {
@@ -31,18 +36,36 @@ pub(super) fn began(f: &Finder, history: &History, told: &[Told], slot: usize, b
     match stage {
         Stage::Stirring | Stage::WheyResting => end_of_heat(f, history, told, slot, b).unwrap_or(trace_s),
         Stage::Cooking => after_first_step(f, history, told, slot, b).unwrap_or(trace_s - WALL_S),
-        Stage::WheyHeating => match history.plunge_before(b.place + 2.0, WHEY_STANDS_BINS) {
-            Some(p) => {
-                let rises = history.leaves_lowest(p + 2.0, b.place, RISEN_C).unwrap_or(b.place);
-                f.second_of((p as f32) + 2.0).max(f.second_of(rises as f32) - WALL_S)
-            }
-            None => trace_s,
-        },
+        Stage::WheyHeating => on_the_fire(f, history, b).unwrap_or(trace_s),
         // What is warmed again hangs there already.
         Stage::Warming if !told.is_empty() => trace_s - WALL_S,
         Stage::Warming => f.second_of(into_the_milk(b.place, history).unwrap_or(b.place) as f32),
         _ => trace_s,
     }
+}
+
+/// Where the whey that the probe was put into went on the fire.
+fn on_the_fire(f: &Finder, history: &History, b: &Belief) -> Option<f64> {
+    let put_in = history.plunge_before(b.place + 2.0, WHEY_STANDS_BINS)?;
+    let rises = history.leaves_lowest(put_in + 2.0, b.place, RISEN_C).unwrap_or(b.place);
+    let seen_s = (f.second_of(put_in as f32) + 2.0 * BIN_S).max(f.second_of(rises as f32) - WALL_S);
+    let hung_s = after_hanging(history, put_in, b.next.unwrap_or(f.bin as f64 - 1.0))
+        .map(|foot| f.second_of(foot as f32) - WALL_S)
+        .filter(|foot_s| *foot_s > seen_s + HANGS_S);
+    Some(hung_s.unwrap_or(seen_s))
+}
+
+/// The foot of the rise of whey that hung, and cooled, before anybody made up the
+/// fire: where nothing moves, a slow fire and none look alike at first.
+fn after_hanging(history: &History, put_in: f64, until: f64) -> Option<f64> {
+    // A slow probe shows the whey a minute late, and reads too cold till then.
+    let cold = history.lowest_place(put_in + SHOWN_BINS, until);
+    // A probe lifted out of the hot whey later on does not count.
+    let hot = history.first_at_or_above(history.smooth_from(cold)? + HEATED_C, cold, until)?;
+    let rises = history.leaves_lowest(cold, hot, RISEN_C)?;
+    // What happened in a silence nobody saw.
+    let seen = history.heard(put_in + SHOWN_BINS, rises) > 0.5;
+    seen.then_some(rises - (hot - rises) * RISEN_C / (HEATED_C - RISEN_C))
 }
 
 /// A second step that follows the first without a rest begins where that

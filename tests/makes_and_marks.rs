@@ -19,6 +19,8 @@ use curdtrace::rehearse::family::Family;
 use curdtrace::rehearse::make::{KETTLE, Make, Marks, Spoken, make};
 use curdtrace::rehearse::scene::Options;
 
+#[path = "makes_and_marks/by_hand.rs"]
+mod by_hand;
 #[path = "makes_and_marks/odd_ways.rs"]
 mod odd_ways;
 #[path = "makes_and_marks/plans.rs"]

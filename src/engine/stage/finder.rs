@@ -35,6 +35,8 @@ const TEMPER: f64 = 0.75;
 const REHEATS_C: f64 = 1.5;
 /// A cook that ends on its own heat goes this far beyond its target, °C.
 const BEYOND_C: f64 = 1.2;
+/// What the trade does not do (natural logarithm).
+const NEVER_DONE: f64 = 30.0;
 /// Milk that was warmed and given up cools below where milk may stand, and this, °C.
 const GIVEN_UP_C: f64 = 2.0;
 /// Where milk was warmed and is warm, nobody takes it for air: by so much a bin.
@@ -105,6 +107,7 @@ impl Finder {
             kf: Kf::fresh(20.0, 30.0),
             out: 0,
             away_celsius: 0.0,
+            foot_celsius: f64::INFINITY,
             milk_since: 0,
             cooked: i64::MAX,
             path: [NEVER; MOST_SLOTS],
@@ -220,6 +223,7 @@ impl Finder {
             kf,
             out: 0,
             away_celsius: p.kf.x[0],
+            foot_celsius: f64::INFINITY,
             milk_since: if from.phase == Phase::Apart { self.bin } else { p.milk_since },
             cooked: if from.phase == Phase::Ramp && self.grammar.slots[from.slot].stage == Stage::Cooking {
                 self.bin
@@ -251,10 +255,13 @@ impl Finder {
                     libm::log(0.12 + 3.0 * near) - (gap - 2.0).clamp(0.0, 5.0)
                 };
             }
-            let whey = self.grammar.slots[from.slot].stage == Stage::WheyHeating;
-            if level < if whey { 50.0 } else { self.grammar.coldest(from.slot) } {
-                ln -= 6.0;
-            }
+            ln -= match (self.grammar.slots[from.slot].stage, node.phase) {
+                (Stage::Warming, Phase::Pause) if h.has_risen() => 0.0,
+                (Stage::Warming, Phase::Pause) => NEVER_DONE,
+                (Stage::WheyHeating, _) if level < 50.0 => 6.0,
+                _ if level < self.grammar.coldest(from.slot) => 6.0,
+                _ => 0.0,
+            };
         }
         match (self.grammar.slots[node.slot].stage, node.phase) {
             // Whey goes on the fire after the probe was really out.
@@ -275,6 +282,7 @@ impl Finder {
             (Stage::Cooking, Phase::Ramp) if from.phase == Phase::Ramp => {
                 ln -= if from.target.is_some_and(|t| level < t - 2.5) { 8.0 } else { 2.0 };
             }
+            (Stage::WheyResting, _) if !h.is_hot_whey(from.target) => ln -= NEVER_DONE,
             (Stage::Setting, _) if !(self.grammar.coldest(node.slot)..46.0).contains(&level) => ln -= 8.0,
             _ => {}
         }

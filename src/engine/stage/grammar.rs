@@ -28,7 +28,7 @@ pub(super) enum Phase {
     Gel,
     /// Cut: the cold edge comes in, stirred.
     Cut,
-    /// A pause between two heats of one cook.
+    /// A pause between two heats of one warming or cook.
     Pause,
     /// Stirred at a held temperature.
     Held,
@@ -166,7 +166,7 @@ impl Grammar {
         let (low, high) =
             self.warmed_to(node.slot).map_or((COLDEST_C, 44.0), |t| (t - BELOW_WARMED_C, t + 4.0));
         match (self.slots[node.slot].stage, node.phase) {
-            (Stage::Warming, Phase::Ramp) | (Stage::Idle | Stage::Drawing, _) => true,
+            (Stage::Warming, Phase::Ramp | Phase::Pause) | (Stage::Idle | Stage::Drawing, _) => true,
             // What is warmed anew for the rennet is warmed to where it is set.
             (Stage::Ripening, Phase::Reheat) => (low..high - 2.8).contains(&celsius),
             (Stage::Warming | Stage::Ripening | Stage::Setting, _) => (low..high).contains(&celsius),
@@ -193,7 +193,10 @@ impl Grammar {
     fn inner_edges(&mut self, first: usize, stage: Stage, two_step: bool) -> Vec<usize> {
         match stage {
             Stage::Warming => {
-                self.nodes[first].next.push((first + 1, 0.0));
+                self.nodes[first].next.push((first + 1, libm::log(0.92)));
+                // The fire is taken off on the way, however cold the milk still is.
+                self.nodes[first].next.push((first + 2, libm::log(0.08)));
+                self.nodes[first + 2].next.push((first, 0.0));
                 // A second heat on the way to the setting temperature.
                 self.nodes[first + 1].next.push((first, libm::log(0.06)));
                 vec![first + 1]
@@ -227,9 +230,11 @@ impl Grammar {
             let mut pass = 1.0;
             for j in i + 1..ends.len() {
                 let to = &list[j - 1];
-                let share = pass * (1.0 - to.skip);
-                pass *= to.skip.max(1.0e-6);
                 let from_stage = self.slots[i].stage;
+                // Curd is stirred until the kettle gives no more heat, and only then settles.
+                let stirred = (from_stage, to.slot.stage) == (Stage::Cooking, Stage::Settling);
+                let share = pass * (1.0 - to.skip) * if stirred { 0.03 } else { 1.0 };
+                pass *= to.skip.max(1.0e-6);
                 if share < 1.0e-5 || !may_follow(from_stage, to.slot.stage) {
                     continue;
                 }
@@ -265,7 +270,7 @@ fn may_follow(from: Stage, to: Stage) -> bool {
 fn shape(stage: Stage) -> &'static [Phase] {
     match stage {
         Stage::Idle | Stage::Drawing => &[Phase::Apart],
-        Stage::Warming => &[Phase::Ramp, Phase::Tail],
+        Stage::Warming => &[Phase::Ramp, Phase::Tail, Phase::Pause],
         Stage::Ripening => &[Phase::Rest, Phase::Reheat, Phase::Rennet],
         Stage::Setting => &[Phase::Gel],
         Stage::Cutting => &[Phase::Cut],
@@ -378,7 +383,7 @@ fn law(slot: &Slot, phase: Phase) -> Law {
     let or = |m: f64| slot.minutes.unwrap_or(m);
     match (slot.stage, phase) {
         (Stage::Warming, Phase::Ramp) => Law::about(or(18.0), 0.7).at_least(60.0),
-        (Stage::Warming, _) => Law::about(2.8, 0.45).at_least(30.0),
+        (Stage::Warming, Phase::Tail) => Law::about(2.8, 0.45).at_least(30.0),
         (Stage::Ripening, Phase::Rest) => Law::about((or(35.0) - 3.0).max(3.0), 0.4).at_least(240.0),
         (_, Phase::Reheat) => Law::about(3.0, 0.6).at_least(30.0),
         (Stage::Ripening, _) => Law::about(2.5, 0.45).at_least(30.0),
@@ -386,6 +391,7 @@ fn law(slot: &Slot, phase: Phase) -> Law {
         (Stage::Cutting, _) => Law::about(or(12.0), 0.45).at_least(60.0),
         (Stage::Cooking, Phase::Ramp) => Law::about(or(15.0), 0.55).at_least(60.0).or_poured(0.15),
         (Stage::WheyHeating, Phase::Ramp) => Law::about(or(25.0), 0.6).at_least(240.0),
+        (Stage::Warming, Phase::Pause) => Law::about(7.0, 0.7).at_least(60.0),
         (_, Phase::Pause) => Law::about(4.0, 0.6).at_least(60.0),
         // A holding heat breaks the stirring in two, about every other make.
         (Stage::Stirring, _) => Law::about(or(20.0) * 0.7, 0.75).at_least(30.0),

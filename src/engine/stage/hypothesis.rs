@@ -8,6 +8,7 @@
 use super::finder::MOST_SLOTS;
 use super::grammar::Phase;
 use super::kf::{Entry, Kf, ln_student, per_bin};
+use super::tracker::WHEY_C;
 use crate::engine::bins::Bin;
 use crate::engine::stage::Stage;
 
@@ -22,6 +23,13 @@ const COOLS_C: f64 = 4.0;
 /// No kettle falls or rises this far beyond what was expected within a bin, °C.
 const AWAY_BELOW_C: f64 = 0.6;
 const AWAY_ABOVE_C: f64 = 1.0;
+
+/// What a heat that pauses has warmed by at the least, °C, from what the probe showed
+/// so many bins after it began.
+const PAUSES_C: f64 = 2.0;
+const FOOT_BINS: i64 = 4;
+/// Whey that rests is no further below its target than this, °C.
+const SHORT_C: f64 = 4.0;
 
 /// One hypothesis.
 #[derive(Debug, Clone)]
@@ -38,6 +46,8 @@ pub(super) struct Hypothesis {
     pub out: u16,
     /// Where it was last while out, °C.
     pub away_celsius: f64,
+    /// What it showed soon after the phase was entered, °C.
+    pub foot_celsius: f64,
     /// Bin since which it has hung in this milk.
     pub milk_since: i64,
     /// Bin at which the heat of a cook was last taken off; the end of time
@@ -45,6 +55,19 @@ pub(super) struct Hypothesis {
     pub cooked: i64,
     /// When each slot was entered, in bins since the finder began.
     pub path: [f32; MOST_SLOTS],
+}
+
+impl Hypothesis {
+    /// Whether a fire that is taken off now on the way has warmed anything.
+    pub fn has_risen(&self) -> bool {
+        self.kf.x[0] >= self.foot_celsius + PAUSES_C
+    }
+
+    /// Whether whey that was meant for `target` °C rests hot: what only hangs in the
+    /// kettle was not heated yet.
+    pub fn is_hot_whey(&self, target: Option<f64>) -> bool {
+        self.kf.x[0] >= target.map_or(WHEY_C, |t| WHEY_C.min(t - SHORT_C))
+    }
 }
 
 /// What bins scatter beyond the sensor's own noise, as variances.
@@ -132,6 +155,9 @@ pub(super) fn weigh_one(
     let (mut q_level, q_slope, extra) = noise(phase, scatter);
     if phase == Phase::Ramp && age < 4 && h.kf.p[0] > 0.05 {
         q_level += [4.0, 0.6, 0.1, 0.02][age.clamp(0, 3) as usize];
+    }
+    if age <= FOOT_BINS {
+        h.foot_celsius = bin.celsius.unwrap_or(h.foot_celsius);
     }
     h.kf.predict(q_level, q_slope);
     let Some(c) = bin.celsius else { return 0.0 };

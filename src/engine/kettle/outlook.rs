@@ -12,6 +12,8 @@ const BLIND_S: f64 = 8.0;
 const READINGS: f64 = 2.5;
 /// What rises faster than this is not only coasting out, °C/s (0.1 °C/min).
 const CREEPS: f64 = 0.1 / 60.0;
+/// Nor what rises by this share of what the plan's minutes want, where they want less.
+const AS_PLANNED: f64 = 0.5;
 
 impl Kettle {
     /// The milk's trend at `t_s`, and the age of what it rests on.
@@ -47,8 +49,10 @@ impl Kettle {
         // rises into the target is called all the same.
         // Above it, in curd that is stirred, it is what the kettle still gives.
         let from_below = heats || milk.level < target;
+        let planned = self.planned_rate.filter(|r| *r > 0.0);
+        let creeps = planned.map_or(CREEPS, |r| CREEPS.min(AS_PLANNED * r / 60.0));
         let rises_into_it =
-            from_below && milk.slope > CREEPS && milk.level + milk.slope * reaction_s >= target;
+            from_below && milk.slope > creeps && milk.level + milk.slope * reaction_s >= target;
         // In a silence nobody sees the heat: it may be on.
         let unseen = age_s >= 30.0;
         if age_s > 600.0 || (hot < 0.5 && !unseen && !rises_into_it) {

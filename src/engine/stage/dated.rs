@@ -17,6 +17,8 @@ const WALL_S: f64 = 18.0;
 const NEARER_C: f64 = 0.5;
 /// No hand stops a heat further below its target than this, °C.
 const SHORT_C: f64 = 1.0;
+/// Curd that came so near to where a heat ended has that heat behind it, °C.
+const TOP_C: f64 = 0.15;
 /// The next step's fire is made up when so little is missing, °C.
 const STEP_C: f64 = 0.3;
 /// The probe was put into the whey so many bins at the most before the finder saw a fire.
@@ -94,12 +96,22 @@ fn end_of_heat(f: &Finder, history: &History, told: &[Told], slot: usize, b: &Be
         (Some(place), ..) => place,
         _ if rests => return None,
         (None, Some(target), Some(peak)) => {
+            let peak = first_peak(history, start, peak).unwrap_or(peak);
             let limit = b.next.unwrap_or(f.bin as f64);
             further_heat(history, target, peak, limit).unwrap_or(peak)
         }
         (None, _, peak) => peak?,
     };
     Some(zero_s + place * BIN_S)
+}
+
+/// Where a heat that began at `start` ended, that peaks at `peak` or long before it: a
+/// pause that goes on and on was the end of it, and what only held the temperature since
+/// was no heat of its own.
+fn first_peak(history: &History, start: f64, peak: f64) -> Option<f64> {
+    let top = history.highest_place(start, peak + 1.0)?;
+    let near = history.first_at_or_above(history.smooth_at(top)? - TOP_C, start, top)?;
+    history.peak_between(near, f64::INFINITY).filter(|first| *first < peak)
 }
 
 /// A peak far below the target, and after it, before `limit`, heat that came

@@ -338,7 +338,7 @@ impl Finder {
             }
             let mut bin = *bin;
             bin.away &= h.milk_since < away_since;
-            let place = Place { stage, phase: node.phase, coldest: self.grammar.coldest(node.slot) };
+            let place = Place { stage, node, coldest: self.grammar.coldest(node.slot) };
             h.w += TEMPER * weigh_one(h, &place, age, &bin, air, &scatter);
         }
     }

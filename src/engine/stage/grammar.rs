@@ -5,9 +5,13 @@
 //! stretch in which the trace behaves in one way; warming, say, is a ramp and
 //! then a tail that coasts. Each phase has its own law of duration.
 
+mod pace;
+
 use crate::engine::bins::BIN_S;
 use crate::engine::plan::Plan;
 use crate::engine::stage::Stage;
+pub(super) use pace::FIRE_PACE;
+use pace::pace;
 
 /// How the trace behaves.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -51,6 +55,8 @@ pub(super) struct Node {
     pub phase: Phase,
     /// Target of its ramp, °C.
     pub target: Option<f64>,
+    /// How fast the curd near it is meant to be cooked, °C/min.
+    pub pace: f64,
     /// Logarithm of the probability to stay, by bins since it began.
     pub ln_stay: Vec<f32>,
     /// Logarithm of the probability to leave, by bins since it began.
@@ -99,16 +105,17 @@ impl Grammar {
 
     fn build(list: &[Occurrence]) -> Self {
         let idle = Slot { stage: Stage::Idle, target_celsius: None, minutes: None };
-        let mut g = Self { slots: vec![idle], nodes: vec![node(0, Phase::Apart, None, &Law::open(60.0))] };
+        let mut g = Self { slots: vec![idle], nodes: vec![node(0, Phase::Apart, &Law::open(60.0))] };
         // First and last phases of each occurrence.
         let mut ends: Vec<(usize, Vec<usize>)> = vec![(0, vec![0])];
         for (i, o) in list.iter().enumerate() {
             let slot = g.slots.len();
             g.slots.push(o.slot.clone());
             let first = g.nodes.len();
+            let pace = pace(list, i);
             for phase in shape(o.slot.stage) {
-                let law = law(&o.slot, *phase);
-                g.nodes.push(node(slot, *phase, o.slot.target_celsius, &law));
+                let target = o.slot.target_celsius;
+                g.nodes.push(Node { target, pace, ..node(slot, *phase, &law(&o.slot, *phase)) });
             }
             let two_step = o.slot.stage == Stage::Cooking
                 && list.get(i + 1).is_some_and(|next| next.slot.stage == Stage::Cooking);
@@ -131,7 +138,7 @@ impl Grammar {
         let slot = self.slots.len();
         self.slots.push(Slot { stage: Stage::Idle, target_celsius: None, minutes: None });
         let last = self.nodes.len();
-        self.nodes.push(node(slot, Phase::Apart, None, &Law::open(600.0)));
+        self.nodes.push(node(slot, Phase::Apart, &Law::open(600.0)));
         for n in &mut self.nodes[..last] {
             match self.slots[n.slot].stage {
                 Stage::WheyResting => n.next.push((last, 0.0)),
@@ -402,7 +409,7 @@ fn law(slot: &Slot, phase: Phase) -> Law {
     }
 }
 
-fn node(slot: usize, phase: Phase, target: Option<f64>, law: &Law) -> Node {
+fn node(slot: usize, phase: Phase, law: &Law) -> Node {
     // Long enough for three times any plan; the last value goes on for ever.
     let bins = ((law.median_s * 6.0 / BIN_S) as usize).clamp(60, 2400);
     let mut ln_stay = Vec::with_capacity(bins);
@@ -414,7 +421,7 @@ fn node(slot: usize, phase: Phase, target: Option<f64>, law: &Law) -> Node {
         ln_stay.push(libm::log(1.0 - leave) as f32);
         ln_leave.push(libm::log(leave) as f32);
     }
-    Node { slot, phase, target, ln_stay, ln_leave, next: Vec::new() }
+    Node { slot, phase, target: None, pace: FIRE_PACE, ln_stay, ln_leave, next: Vec::new() }
 }
 
 impl Node {

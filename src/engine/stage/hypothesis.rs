@@ -6,7 +6,7 @@
 //! water was poured, and the milk is elsewhere now.
 
 use super::finder::MOST_SLOTS;
-use super::grammar::Phase;
+use super::grammar::{Node, Phase};
 use super::kf::{Entry, Kf, ln_student, per_bin};
 use super::tracker::WHEY_C;
 use crate::engine::bins::Bin;
@@ -16,6 +16,15 @@ use crate::engine::stage::Stage;
 const POURED_C: f64 = 5.0;
 /// Bins after which a probe that stays off shows the milk's new temperature.
 const STAYS_AWAY: u16 = 8;
+/// A fire flares by its size: one that heats as fast as this, or is meant to, is as
+/// unsteady as any, °C/min, and one that hardly heats still by this share of it.
+const FLARES: f64 = 0.3;
+const FLARES_LEAST: f64 = 0.4;
+/// What is heated rises by this share of the pace that is meant, and what is only held,
+/// or left to itself, by no more than this; nor does it drift by more than so, °C/min.
+const RISES: f64 = 0.2;
+const RISES_OFF_FIRE: f64 = 0.6;
+const DRIFTS: f64 = 0.2;
 /// No dairy's air is warmer than this, °C.
 const WARM_AIR_C: f64 = 28.0;
 /// What stands cools below where it was warmed to by no more than this, °C.
@@ -79,9 +88,9 @@ pub(super) struct Scatter {
 }
 
 /// Where in a make a hypothesis is.
-pub(super) struct Place {
+pub(super) struct Place<'a> {
     pub stage: Stage,
-    pub phase: Phase,
+    pub node: &'a Node,
     /// No milk stands below this here, °C.
     pub coldest: f64,
 }
@@ -122,14 +131,19 @@ pub(super) fn entry(phase: Phase, from: Phase, slope: f64) -> Entry {
     }
 }
 
-/// Process noise of level and slope per bin, and the extra scatter of a bin.
-fn noise(phase: Phase, scatter: &Scatter) -> (f64, f64, f64) {
+/// Process noise of level and slope per bin, and the extra scatter of a bin, where it is
+/// heated at `rate`, °C/min.
+fn noise(node: &Node, rate: f64, scatter: &Scatter) -> (f64, f64, f64) {
     let sq = |x: f64| x * x;
     let fire = scatter.fire.max(scatter.recent);
     let stirred = (0.05 * scatter.fire).max(scatter.recent.min(scatter.fire)).max(sq(0.012));
     let quiet = sq(0.006);
-    match phase {
-        Phase::Ramp => (sq(0.02), sq(per_bin(0.06)), fire),
+    match node.phase {
+        Phase::Ramp => {
+            let flares = (rate.max(node.pace) / FLARES).clamp(FLARES_LEAST, 1.0);
+            let scatter = stirred + flares * (fire - stirred).max(0.0);
+            (sq(0.02 * flares), sq(per_bin(0.06 * flares)), scatter)
+        }
         Phase::Reheat => (sq(0.015), sq(per_bin(0.04)), fire),
         Phase::Tail | Phase::Pause | Phase::Rennet => (sq(0.015), sq(per_bin(0.012)), stirred),
         Phase::Held => (sq(0.008), sq(per_bin(0.008)), stirred),
@@ -145,14 +159,14 @@ fn noise(phase: Phase, scatter: &Scatter) -> (f64, f64, f64) {
 /// followed, or out of the milk for a moment, or water was poured.
 pub(super) fn weigh_one(
     h: &mut Hypothesis,
-    place: &Place,
+    place: &Place<'_>,
     age: i64,
     bin: &Bin,
     air: f64,
     scatter: &Scatter,
 ) -> f64 {
-    let phase = place.phase;
-    let (mut q_level, q_slope, extra) = noise(phase, scatter);
+    let phase = place.node.phase;
+    let (mut q_level, q_slope, extra) = noise(place.node, h.kf.rate_per_min(), scatter);
     if phase == Phase::Ramp && age < 4 && h.kf.p[0] > 0.05 {
         q_level += [4.0, 0.6, 0.1, 0.02][age.clamp(0, 3) as usize];
     }
@@ -202,18 +216,21 @@ pub(super) fn weigh_one(
 }
 
 /// A ramp that does not rise, or a standing gel that does, is none; nor is a
-/// warming at sixty degrees.
-fn misfit(place: &Place, rate: f64, age: i64, celsius: f64) -> f64 {
-    let Place { stage, phase, coldest } = *place;
+/// warming at sixty degrees. Where curd is meant to be heated slowly, what rises
+/// slowly is heated: nothing else raises it on and on.
+fn misfit(place: &Place<'_>, rate: f64, age: i64, celsius: f64) -> f64 {
+    let Place { stage, node, coldest } = *place;
+    let phase = node.phase;
     let by_rate = match phase {
         Phase::Ramp if age >= 2 => {
-            ((0.14 - rate) * 6.0).clamp(0.0, 1.0) + ((rate - 5.0) * 2.0).clamp(0.0, 3.0)
+            ((1.0 - rate / (RISES * node.pace)) * 0.84).clamp(0.0, 1.0) + ((rate - 5.0) * 2.0).clamp(0.0, 3.0)
         }
         Phase::Reheat if age >= 3 => {
             ((0.08 - rate) * 8.0).clamp(0.0, 0.8) + ((rate - 1.2) * 2.0).clamp(0.0, 3.0)
         }
-        Phase::Gel | Phase::Still | Phase::Rest | Phase::Cut | Phase::Tail | Phase::Held => {
-            ((rate.abs() - 0.2) * 5.0).clamp(0.0, 1.0)
+        Phase::Gel | Phase::Still | Phase::Rest | Phase::Cut | Phase::Tail | Phase::Held | Phase::Pause => {
+            let rises = (RISES_OFF_FIRE * node.pace).min(DRIFTS);
+            ((rate / rises).max(-rate / DRIFTS) - 1.0).clamp(0.0, 1.0)
         }
         _ => 0.0,
     };

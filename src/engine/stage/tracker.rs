@@ -225,9 +225,15 @@ impl Tracker {
     }
 
     /// Probability that the heat is on for the cook that the plan has after the one
-    /// that is done.
+    /// that is done. Where it has a hotter one right after it, heat that is still on is
+    /// on for that.
     pub fn cooks_on(&self) -> Option<f64> {
-        self.next_cook().map(|_| self.belief.next_cook)
+        let next = self.next_cook()?;
+        let slots = &self.finder.grammar.slots;
+        let (done, after) = (&slots[next - 1], &slots[next]);
+        let hotter = done.target_celsius.zip(after.target_celsius).is_some_and(|(a, b)| b > a);
+        let straight_on = done.stage == Stage::Cooking && hotter;
+        Some(self.belief.next_cook.max(if straight_on { self.belief.heating } else { 0.0 }))
     }
 
     /// Probability that the milk is left to its culture or its rennet by now, or more.

@@ -4,6 +4,7 @@
 use super::{COOKED_C, Story};
 use crate::engine::bins::BIN_S;
 use crate::engine::stage::belief::Belief;
+use crate::engine::stage::dated::began;
 use crate::engine::stage::finder::Finder;
 use crate::engine::stage::history::History;
 use crate::engine::stage::warmed::{has_warmed, is_cooked, warmed_again};
@@ -52,7 +53,11 @@ impl Story {
             }
             // A fire that flags below the target may be fed again, and the call
             // must come all the same.
-            Stage::Stirring => self.has_cooked(f, slot, COOKED_C, history) || since_s >= FLAGS_S,
+            Stage::Stirring => {
+                let stopped_s = || began(f, history, &self.told, slot, b);
+                self.has_cooked(f, slot, COOKED_C, history)
+                    || f.second_of(now as f32) - stopped_s() >= FLAGS_S
+            }
             // One that burns up below it is no second cook before the first is called.
             Stage::Cooking => {
                 (self.has_cooked(f, slot, 0.0, history) || since_s >= FLAGS_S)

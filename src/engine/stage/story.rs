@@ -286,6 +286,7 @@ impl Story {
                 // warming of a make that was under way.
                 None if f.grammar.slots[slot].stage > Stage::Drawing => {}
                 None if f.underway && f.grammar.slots[slot].stage == Stage::Warming => {}
+                None if f.grammar.slots[slot].stage == Stage::Ripening && !self.was_left(f, slot, b) => {}
                 _ if b.reached >= 0.5 => {
                     let t = whole.compose(f, history, slot, b, now_s);
                     whole.told.push(t);

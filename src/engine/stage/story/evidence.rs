@@ -1,7 +1,7 @@
 //! What the trace must show before a belief is told: a warming that has warmed, curd that
 //! has stood, a drawing that is more than a lift, whey that is no milk.
 
-use super::{COOKED_C, Story};
+use super::{COOKED_C, Story, Told};
 use crate::engine::bins::BIN_S;
 use crate::engine::stage::belief::Belief;
 use crate::engine::stage::dated::began;
@@ -23,6 +23,8 @@ pub(in crate::engine::stage) const WHEY_BEYOND_C: f64 = 1.5;
 
 /// A cook that rests below its target for less than this may go on, seconds.
 const FLAGS_S: f64 = 480.0;
+/// Milk that ripens is left for so long at the least, seconds.
+const LEFT_S: f64 = 600.0;
 /// Milk stands at least so long before it is curd that is cooked, bins (five minutes),
 /// and changes meanwhile by no more than this, °C. What rises on and on is water.
 const STANDS_BINS: usize = 30;
@@ -51,6 +53,7 @@ impl Story {
                 // Nor is it out any more where it came back just now.
                 since_s >= 70.0 && colder(history.smooth_at(now - 1.0)) && colder(history.at(now - 1.0))
             }
+            Stage::Ripening => self.was_left(f, slot, b),
             // A fire that flags below the target may be fed again, and the call
             // must come all the same.
             Stage::Stirring => {
@@ -79,6 +82,14 @@ impl Story {
             }
             _ => true,
         }
+    }
+
+    /// Whether milk that a person renneted was left to its culture before, and not only
+    /// stirred for the rennet.
+    pub(super) fn was_left(&self, f: &Finder, slot: usize, b: &Belief) -> bool {
+        let marked = |t: &&Told| t.slot > slot && t.basis == Basis::Mark;
+        let renneted = self.told.iter().find(marked);
+        renneted.is_none_or(|t| t.began_s - f.second_of(b.place as f32) >= LEFT_S)
     }
 
     /// Whether what is heated at `place` can be curd: it stood since it was warmed.

@@ -21,6 +21,8 @@ use curdtrace::rehearse::scene::Options;
 
 #[path = "makes_and_marks/by_hand.rs"]
 mod by_hand;
+#[path = "makes_and_marks/cooled.rs"]
+mod cooled;
 #[path = "makes_and_marks/heats.rs"]
 mod heats;
 #[path = "makes_and_marks/odd_ways.rs"]

@@ -121,6 +121,9 @@ fn alarms(s: &Section<'_, '_>) -> std::collections::BTreeMap<AlarmKind, Sounding
     map
 }
 
+/// Milk warmed to this, °C, is heated for its own sake, and cooled before the rennet.
+const HEATED_FOR_ITSELF_C: f64 = 55.0;
+
 /// What each value alone cannot show: whether they can be true together.
 fn sense(root: &Section<'_, '_>, plan: &Plan) {
     if plan.stages.is_empty() && plan.milk_warm_above_celsius.is_none() {
@@ -139,7 +142,8 @@ fn sense(root: &Section<'_, '_>, plan: &Plan) {
                 "a cook ends warmer than what came before it; mend one of the two, or leave the stage out",
             );
         }
-        if matches!(planned.kind, Stage::Warming | Stage::Cooking) {
+        let cooled = planned.kind == Stage::Warming && to >= HEATED_FOR_ITSELF_C;
+        if matches!(planned.kind, Stage::Warming | Stage::Cooking) && !cooled {
             before = Some((planned.kind, to));
         }
     }
@@ -332,6 +336,18 @@ optional = true
             "name = \"a\nreaction-s = 18\n\n[[stage]]\nkind = \"cooking\"\nminutes = -1\n",
             &[(1, "no TOML"), (6, "minutes = -1")],
         );
+    }
+
+    /// Thermised milk is cooled back before its rennet, and its cook is no warmer.
+    #[test]
+    fn milk_may_be_heated_for_its_own_sake_before_a_cook() {
+        let text = |to| {
+            format!(
+                "[[stage]]\nkind = \"warming\"\nto-celsius = {to}\n[[stage]]\nkind = \"cooking\"\nto-celsius = 40\n"
+            )
+        };
+        assert!(parse(&text(64), "t.toml").is_ok());
+        check(&text(44), &[(6, "no cooking after warming to 44")]);
     }
 
     #[test]

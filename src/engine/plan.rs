@@ -35,14 +35,19 @@ pub struct Plan {
     pub alarms: BTreeMap<AlarmKind, Sounding>,
 }
 
+/// No milk is set above this, °C; with room for an overshoot.
+pub const HOTTEST_SET_C: f64 = 47.0;
+
 impl Plan {
     /// Where the milk is set, °C: what the plan says of the setting, or else of the last
-    /// warming before it. `None` where it says neither.
+    /// warming before it; what is warmed beyond where any milk is set is cooled back
+    /// first. `None` where it says neither.
     pub fn set_celsius(&self) -> Option<f64> {
         let setting = self.stages.iter().position(|s| s.kind == Stage::Setting);
         let own = setting.and_then(|at| self.stages[at].to_celsius);
-        let before = &self.stages[..setting.unwrap_or(self.stages.len())];
-        own.or_else(|| before.iter().rev().find(|s| s.kind == Stage::Warming)?.to_celsius)
+        let before = self.stages[..setting.unwrap_or(self.stages.len())].iter().rev();
+        let warmed = before.filter(|s| s.kind == Stage::Warming).filter_map(|s| s.to_celsius);
+        own.or_else(|| warmed.into_iter().find(|c| *c < HOTTEST_SET_C))
     }
 }
 

@@ -37,8 +37,12 @@ const REHEATS_C: f64 = 1.5;
 const BEYOND_C: f64 = 1.2;
 /// What the trade does not do (natural logarithm).
 const NEVER_DONE: f64 = 30.0;
+/// What is cooled before it is set was warmer than that by this, °C, and where no plan
+/// says where, than this.
+const COOLED_C: f64 = 1.5;
+const WARM_C: f64 = 35.0;
 /// Milk that was warmed and given up cools below where milk may stand, and this, °C.
-const GIVEN_UP_C: f64 = 2.0;
+pub(super) const GIVEN_UP_C: f64 = 2.0;
 /// Where milk was warmed and is warm, nobody takes it for air: by so much a bin.
 const GOES_ON: f64 = 0.2;
 /// Curd that is stirred off the fire may cool by this much a bin, and this
@@ -208,10 +212,10 @@ impl Finder {
             let level = bin.celsius.unwrap_or(p.kf.x[0]);
             Kf::fresh(level, 0.3).enter(&entry(node.phase, from.phase, 0.0), false)
         } else {
-            let keep = !matches!(node.phase, Phase::Ramp | Phase::Reheat | Phase::Cut);
+            let keep = !matches!(node.phase, Phase::Ramp | Phase::Reheat | Phase::GelHeat | Phase::Cut);
             p.kf.enter(
                 &entry(node.phase, from.phase, p.kf.x[1]),
-                keep && !matches!(from.phase, Phase::Ramp | Phase::Reheat),
+                keep && !matches!(from.phase, Phase::Ramp | Phase::Reheat | Phase::GelHeat),
             )
         };
         let kf = if node.phase == Phase::Apart { Kf { x: [kf.x[0], kf.x[0], 0.0], ..kf } } else { kf };
@@ -283,6 +287,12 @@ impl Finder {
                 ln -= if from.target.is_some_and(|t| level < t - 2.5) { 8.0 } else { 2.0 };
             }
             (Stage::WheyResting, _) if !h.is_hot_whey(from.target) => ln -= NEVER_DONE,
+            // Only what is too warm to be set is cooled.
+            (Stage::Warming, Phase::Cool)
+                if level < self.grammar.set_at(node.slot).unwrap_or(WARM_C) + COOLED_C =>
+            {
+                ln -= 6.0;
+            }
             (Stage::Setting, _) if !(self.grammar.coldest(node.slot)..46.0).contains(&level) => ln -= 8.0,
             _ => {}
         }
@@ -328,7 +338,8 @@ impl Finder {
                 h.w -= 1.0;
             }
             // Heat that holds a temperature does not raise it by much.
-            if node.phase == Phase::Reheat && bin.celsius.is_some_and(|c| c > h.away_celsius + REHEATS_C) {
+            let holds = matches!(node.phase, Phase::Reheat | Phase::GelHeat);
+            if holds && bin.celsius.is_some_and(|c| c > h.away_celsius + REHEATS_C) {
                 h.w -= 0.5;
             }
             // Heat that goes on beyond the target is the next one's.

@@ -7,8 +7,9 @@
 
 mod pace;
 
+use super::law::Law;
 use crate::engine::bins::BIN_S;
-use crate::engine::plan::Plan;
+use crate::engine::plan::{HOTTEST_SET_C, Plan};
 use crate::engine::stage::Stage;
 pub(super) use pace::FIRE_PACE;
 use pace::pace;
@@ -22,6 +23,8 @@ pub(super) enum Phase {
     Ramp,
     /// Heat is off, stirred, coasting out.
     Tail,
+    /// Warmer than it is to be set: held there, or cooled back.
+    Cool,
     /// Warm milk left to itself.
     Rest,
     /// Heat for a while, only to hold or to bring back a temperature.
@@ -30,6 +33,10 @@ pub(super) enum Phase {
     Rennet,
     /// A standing gel.
     Gel,
+    /// A gel warmed as it stands, since it cooled.
+    GelHeat,
+    /// The gel after that.
+    GelOn,
     /// Cut: the cold edge comes in, stirred.
     Cut,
     /// A pause between two heats of one warming or cook.
@@ -75,10 +82,12 @@ pub(super) struct Grammar {
 /// Most phases a graph may have; a longer plan is cut at its tail.
 pub(super) const MOST_NODES: usize = 40;
 
-/// No milk stands below this where no plan says so, nor so far below where it is
-/// warmed to, °C.
+/// No milk stands below this where no plan says so, nor so far below where it is set, nor
+/// so far above it, °C. What was warmed too far may cool to here at the least.
 const COLDEST_C: f64 = 24.0;
-const BELOW_WARMED_C: f64 = 6.0;
+const BELOW_SET_C: f64 = 6.0;
+const ABOVE_SET_C: f64 = 4.0;
+const COOLEST_SET_C: f64 = 28.0;
 
 struct Occurrence {
     slot: Slot,
@@ -148,19 +157,28 @@ impl Grammar {
         }
     }
 
-    /// Where the plan has the milk of a slot warmed to, °C: by the last warming up to it,
-    /// since milk that is left to its culture in the cold is warmed again.
-    pub fn warmed_to(&self, slot: usize) -> Option<f64> {
-        let warmed = self.slots.iter().take(slot + 1).rev().find(|s| s.stage == Stage::Warming);
-        warmed.and_then(|s| s.target_celsius)
+    /// Where the milk of a slot is to stand, °C: where the plan sets it, as
+    /// [`Plan::set_celsius`] has it, and before that where it was warmed to last, since milk
+    /// that is left to its culture in the cold is warmed again. What is warmed beyond
+    /// where any milk is set is cooled back first.
+    pub fn set_at(&self, slot: usize) -> Option<f64> {
+        let of = |k: usize, stage: Stage| {
+            let s = &self.slots[k];
+            (s.stage == stage).then_some(s.target_celsius).flatten().filter(|c| *c < HOTTEST_SET_C)
+        };
+        let (upto, all) = (slot.min(self.slots.len() - 1), 0..self.slots.len());
+        let last = |stage: Stage| (0..=upto).rev().find_map(|k| of(k, stage));
+        let own = last(Stage::Setting).or_else(|| last(Stage::Warming));
+        own.or_else(|| all.clone().find_map(|k| of(k, Stage::Setting)))
+            .or_else(|| all.rev().find_map(|k| of(k, Stage::Warming)))
     }
 
     /// No milk of this slot stands below this, °C: lower where the plan has it so, for
     /// curd that sours in the cold. Of a whole make (slot 0) the least of all.
     pub fn coldest(&self, slot: usize) -> f64 {
-        let below = |target: Option<f64>| target.map_or(COLDEST_C, |t| (t - BELOW_WARMED_C).min(COLDEST_C));
+        let below = |target: Option<f64>| target.map_or(COLDEST_C, |t| (t - BELOW_SET_C).min(COLDEST_C));
         if slot > 0 {
-            return below(self.warmed_to(slot));
+            return below(self.set_at(slot));
         }
         let warmings = self.slots.iter().filter(|s| s.stage == Stage::Warming);
         warmings.map(|s| below(s.target_celsius)).fold(COLDEST_C, f64::min)
@@ -170,10 +188,11 @@ impl Grammar {
     /// the setting temperature of the plan, where there is one, until the cook.
     /// `cooled` is what it may have cooled by since, °C.
     pub fn may_stand_at(&self, node: &Node, celsius: f64, cooled: f64) -> bool {
-        let (low, high) =
-            self.warmed_to(node.slot).map_or((COLDEST_C, 44.0), |t| (t - BELOW_WARMED_C, t + 4.0));
+        let band = |set: f64| ((set - BELOW_SET_C).min(COOLEST_SET_C), set + ABOVE_SET_C);
+        let (low, high) = self.set_at(node.slot).map_or((COLDEST_C, 44.0), band);
         match (self.slots[node.slot].stage, node.phase) {
-            (Stage::Warming, Phase::Ramp | Phase::Pause) | (Stage::Idle | Stage::Drawing, _) => true,
+            (Stage::Warming, Phase::Ramp | Phase::Pause | Phase::Cool)
+            | (Stage::Idle | Stage::Drawing, _) => true,
             // What is warmed anew for the rennet is warmed to where it is set.
             (Stage::Ripening, Phase::Reheat) => (low..high - 2.8).contains(&celsius),
             (Stage::Warming | Stage::Ripening | Stage::Setting, _) => (low..high).contains(&celsius),
@@ -206,7 +225,19 @@ impl Grammar {
                 self.nodes[first + 2].next.push((first, 0.0));
                 // A second heat on the way to the setting temperature.
                 self.nodes[first + 1].next.push((first, libm::log(0.06)));
+                // Too warm, or meant to be: it is cooled back, and stirred then.
+                self.nodes[first].next.push((first + 3, libm::log(0.06)));
+                self.nodes[first + 1].next.push((first + 3, libm::log(0.06)));
+                // Held for a while, and then cooled; or cooled in several goes.
+                self.nodes[first + 3].next.push((first + 1, libm::log(0.7)));
+                self.nodes[first + 3].next.push((first + 3, libm::log(0.3)));
                 vec![first + 1]
+            }
+            Stage::Setting => {
+                self.nodes[first].next.push((first + 1, libm::log(0.03)));
+                self.nodes[first + 1].next.push((first + 2, 0.0));
+                self.nodes[first + 2].next.push((first + 1, libm::log(0.1)));
+                vec![first, first + 2]
             }
             Stage::Ripening => {
                 self.nodes[first].next.push((first + 1, libm::log(0.3)));
@@ -277,9 +308,9 @@ fn may_follow(from: Stage, to: Stage) -> bool {
 fn shape(stage: Stage) -> &'static [Phase] {
     match stage {
         Stage::Idle | Stage::Drawing => &[Phase::Apart],
-        Stage::Warming => &[Phase::Ramp, Phase::Tail, Phase::Pause],
+        Stage::Warming => &[Phase::Ramp, Phase::Tail, Phase::Pause, Phase::Cool],
         Stage::Ripening => &[Phase::Rest, Phase::Reheat, Phase::Rennet],
-        Stage::Setting => &[Phase::Gel],
+        Stage::Setting => &[Phase::Gel, Phase::GelHeat, Phase::GelOn],
         Stage::Cutting => &[Phase::Cut],
         Stage::Cooking | Stage::WheyHeating => &[Phase::Ramp, Phase::Pause],
         Stage::Stirring => &[Phase::Held, Phase::Reheat],
@@ -337,63 +368,17 @@ fn planned(plan: &Plan) -> Vec<Occurrence> {
     list
 }
 
-/// A law of duration: a log-normal with a heavier one mixed in, since a make
-/// may well take a third of what was expected, or three times.
-struct Law {
-    median_s: f64,
-    sigma: f64,
-    wide: f64,
-    least_s: f64,
-    /// Share that lasts about a minute instead: water poured.
-    poured: f64,
-}
-
-impl Law {
-    fn about(minutes: f64, sigma: f64) -> Self {
-        Self { median_s: minutes * 60.0, sigma, wide: sigma * 2.0, least_s: 20.0, poured: 0.0 }
-    }
-    fn open(minutes: f64) -> Self {
-        Self { median_s: minutes * 60.0, sigma: 1.5, wide: 1.5, least_s: 0.0, poured: 0.0 }
-    }
-    fn or_poured(mut self, share: f64) -> Self {
-        self.poured = share;
-        self
-    }
-    fn at_least(mut self, seconds: f64) -> Self {
-        self.least_s = seconds;
-        self
-    }
-
-    /// Probability that it lasts longer than `s` seconds.
-    fn beyond(&self, s: f64) -> f64 {
-        let lasts = if s <= self.least_s {
-            1.0
-        } else {
-            let z = libm::log((s - self.least_s).max(1.0) / self.median_s);
-            0.8 * upper_tail(z / self.sigma) + 0.2 * upper_tail(z / self.wide)
-        };
-        let poured =
-            if self.poured > 0.0 { upper_tail(libm::log(s.max(1.0) / POUR_S) / POUR_SIGMA) } else { 0.0 };
-        (1.0 - self.poured) * lasts + self.poured * poured
-    }
-}
-
-/// How long a pour of water takes in the middle, seconds, and how that spreads.
-const POUR_S: f64 = 60.0;
-const POUR_SIGMA: f64 = 0.5;
-
-fn upper_tail(z: f64) -> f64 {
-    0.5 * libm::erfc(z * std::f64::consts::FRAC_1_SQRT_2)
-}
-
 fn law(slot: &Slot, phase: Phase) -> Law {
     let or = |m: f64| slot.minutes.unwrap_or(m);
     match (slot.stage, phase) {
         (Stage::Warming, Phase::Ramp) => Law::about(or(18.0), 0.7).at_least(60.0),
+        (Stage::Warming, Phase::Cool) => Law::about(20.0, 0.9).at_least(60.0),
         (Stage::Warming, Phase::Tail) => Law::about(2.8, 0.45).at_least(30.0),
         (Stage::Ripening, Phase::Rest) => Law::about((or(35.0) - 3.0).max(3.0), 0.4).at_least(240.0),
         (_, Phase::Reheat) => Law::about(3.0, 0.6).at_least(30.0),
         (Stage::Ripening, _) => Law::about(2.5, 0.45).at_least(30.0),
+        (Stage::Setting, Phase::GelHeat) => Law::about(6.0, 0.6).at_least(60.0),
+        (Stage::Setting, Phase::GelOn) => Law::about(or(35.0) * 0.4, 0.8).at_least(60.0),
         (Stage::Setting, _) => Law::about(or(35.0), 0.32).at_least(240.0),
         (Stage::Cutting, _) => Law::about(or(12.0), 0.45).at_least(60.0),
         (Stage::Cooking, Phase::Ramp) => Law::about(or(15.0), 0.55).at_least(60.0).or_poured(0.15),

@@ -141,6 +141,22 @@ impl History {
         })
     }
 
+    /// By how much it fell in so many bins, and in so many after them, for the places
+    /// between two others.
+    pub fn falls_and_rests(
+        &self,
+        from: f64,
+        to: f64,
+        (falls, rests): (usize, usize),
+    ) -> impl Iterator<Item = (f64, f64)> {
+        let last = (to.max(0.0) as usize).saturating_sub(rests);
+        let first = (from.max(0.0) as usize + falls / 2).max(last.saturating_sub(LOOKED_BACK)).max(falls);
+        (first..=last).step_by(3).filter_map(move |k| {
+            let middle = self.smooth(k, 2)?;
+            Some((self.smooth(k - falls, 2)? - middle, middle - self.smooth(k + rests, 2)?))
+        })
+    }
+
     /// Whether the value never fell by more than `fall` °C below what it had
     /// been between two places; a probe lifted for a minute is no fall.
     pub fn never_fell_by(&self, fall: f64, from: f64, to: f64) -> bool {

@@ -29,6 +29,9 @@ const DRIFTS: f64 = 0.2;
 const WARM_AIR_C: f64 = 28.0;
 /// What stands cools below where it was warmed to by no more than this, °C.
 const COOLS_C: f64 = 4.0;
+/// No milk is warmed beyond this before it is cooled to where it is set, °C: thermised
+/// at 57 to 68, or held for half an hour at 63 to 65.
+pub(super) const HOTTEST_MILK_C: f64 = 74.0;
 /// No kettle falls or rises this far beyond what was expected within a bin, °C.
 const AWAY_BELOW_C: f64 = 0.6;
 const AWAY_ABOVE_C: f64 = 1.0;
@@ -121,8 +124,20 @@ pub(super) fn entry(phase: Phase, from: Phase, slope: f64) -> Entry {
         },
         Phase::Cut => flat(-0.03, 0.05, -0.45, 0.35),
         Phase::Rennet => flat(0.0, 0.05, -0.15, 0.6),
+        // Held for a while, or cooled: by water, by a well, or as it stands.
+        Phase::Cool => {
+            let s = slope.max(per_bin(0.1));
+            flat(-0.4, 0.6, 4.5 * s, 3.5 * s + 0.02)
+        }
+        Phase::GelHeat => Entry {
+            slope: per_bin(0.25),
+            slope_sd: per_bin(0.2),
+            pending: 0.0,
+            pending_sd: 0.05,
+            pending_per_slope: -2.0,
+        },
         Phase::Gel | Phase::Rest => flat(-0.015, 0.03, 0.0, 0.04),
-        _ if matches!(from, Phase::Ramp | Phase::Reheat) => {
+        _ if matches!(from, Phase::Ramp | Phase::Reheat | Phase::GelHeat) => {
             let s = slope.max(per_bin(0.1));
             flat(-0.02, 0.05, 4.5 * s, 3.5 * s + 0.02)
         }
@@ -146,11 +161,13 @@ fn noise(node: &Node, rate: f64, scatter: &Scatter) -> (f64, f64, f64) {
         }
         Phase::Reheat => (sq(0.015), sq(per_bin(0.04)), fire),
         Phase::Tail | Phase::Pause | Phase::Rennet => (sq(0.015), sq(per_bin(0.012)), stirred),
+        Phase::Cool => (sq(0.02), sq(per_bin(0.12)), stirred),
+        Phase::GelHeat => (sq(0.01), sq(per_bin(0.04)), quiet),
         Phase::Held => (sq(0.008), sq(per_bin(0.008)), stirred),
         Phase::Cut => (sq(0.012), sq(per_bin(0.008)), stirred),
         Phase::Rest => (sq(0.005), sq(per_bin(0.0045)), quiet),
         Phase::Still => (sq(0.007), sq(per_bin(0.007)), quiet),
-        Phase::Gel => (sq(0.004), sq(per_bin(0.004)), quiet),
+        Phase::Gel | Phase::GelOn => (sq(0.004), sq(per_bin(0.004)), quiet),
         Phase::Apart => (1.0, 1.0, 1.0),
     }
 }
@@ -179,11 +196,16 @@ pub(super) fn weigh_one(
     let inside = ln_student(e, s);
     // Out of the milk for a moment: far off, or on the way back.
     let far = !(-AWAY_BELOW_C..=AWAY_ABOVE_C).contains(&e);
-    if bin.away || (far && e * e > 25.0 * s) || (h.out > 0 && e * e > 9.0 * s) {
+    // Cold water goes in while it is cooled: what falls then is the milk.
+    let cooled = phase == Phase::Cool && (-POURED_C..0.0).contains(&e) && h.out == 0;
+    if bin.away || (far && !cooled && e * e > 25.0 * s) || (h.out > 0 && e * e > 9.0 * s) {
         let steady = (c - h.away_celsius).abs() < 0.06 + 2.0 * libm::sqrt(bin.var_white + extra);
         h.away_celsius += 0.5 * (c - h.away_celsius);
         h.out = h.out.saturating_add(1);
-        let stirred = matches!(phase, Phase::Held | Phase::Ramp | Phase::Tail | Phase::Pause | Phase::Cut);
+        let stirred = matches!(
+            phase,
+            Phase::Held | Phase::Ramp | Phase::Tail | Phase::Pause | Phase::Cut | Phase::Cool
+        );
         let poured = stirred && e.abs() < POURED_C && !(phase == Phase::Cut && e > 0.0);
         if bin.away || h.out < STAYS_AWAY || !steady || !poured {
             let odd = match h.out {
@@ -228,7 +250,18 @@ fn misfit(place: &Place<'_>, rate: f64, age: i64, celsius: f64) -> f64 {
         Phase::Reheat if age >= 3 => {
             ((0.08 - rate) * 8.0).clamp(0.0, 0.8) + ((rate - 1.2) * 2.0).clamp(0.0, 3.0)
         }
-        Phase::Gel | Phase::Still | Phase::Rest | Phase::Cut | Phase::Tail | Phase::Held | Phase::Pause => {
+        Phase::Cool => ((rate - 0.1) * 5.0).clamp(0.0, 1.0),
+        Phase::GelHeat if age >= 3 => {
+            ((0.03 - rate) * 8.0).clamp(0.0, 0.8) + ((rate - 1.2) * 2.0).clamp(0.0, 3.0)
+        }
+        Phase::Gel
+        | Phase::GelOn
+        | Phase::Still
+        | Phase::Rest
+        | Phase::Cut
+        | Phase::Tail
+        | Phase::Held
+        | Phase::Pause => {
             let rises = (RISES_OFF_FIRE * node.pace).min(DRIFTS);
             ((rate / rises).max(-rate / DRIFTS) - 1.0).clamp(0.0, 1.0)
         }
@@ -236,7 +269,7 @@ fn misfit(place: &Place<'_>, rate: f64, age: i64, celsius: f64) -> f64 {
     };
     let (low, high) = match stage {
         Stage::Warming if phase == Phase::Tail => (coldest, 46.0),
-        Stage::Warming => (1.0, 46.0),
+        Stage::Warming => (1.0, HOTTEST_MILK_C),
         Stage::Setting | Stage::Ripening | Stage::Cutting => (coldest - COOLS_C, 46.0),
         Stage::WheyHeating => (22.0, 102.0),
         Stage::WheyResting => (45.0, 102.0),

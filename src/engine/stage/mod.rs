@@ -96,6 +96,7 @@ mod grammar;
 mod history;
 mod hypothesis;
 mod kf;
+mod law;
 mod pins;
 mod story;
 mod tracker;

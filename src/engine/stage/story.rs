@@ -7,8 +7,9 @@
 
 use super::belief::{Belief, beliefs};
 use super::dated::began;
-use super::finder::{Finder, MOST_SLOTS};
+use super::finder::{Finder, GIVEN_UP_C, MOST_SLOTS};
 use super::history::History;
+use super::hypothesis::HOTTEST_MILK_C;
 use super::{Basis, Stage};
 use crate::engine::bins::BIN_S;
 
@@ -78,6 +79,8 @@ pub enum Telling {
 #[derive(Debug, Default)]
 pub(super) struct Story {
     pub told: Vec<Told>,
+    /// What was warmed goes on where no milk is set: water, or milk that is cooled back.
+    pub doubted: bool,
 }
 
 impl Story {
@@ -132,14 +135,18 @@ impl Story {
 
     /// What was taken for milk being warmed, and goes on where no milk is warmed to.
     fn withdraw_water(&mut self, f: &Finder, history: &History, out: &mut Vec<Telling>) {
+        let now = history.smooth_at(f.bin as f64 - 1.0);
+        let given_up = f.grammar.coldest(0) + GIVEN_UP_C;
+        self.doubted &= self.told.is_empty() && now.is_none_or(|c| (given_up..HOTTEST_MILK_C).contains(&c));
         let [only] = self.told.as_slice() else { return };
         if only.stage != Stage::Warming || only.basis == Basis::Mark {
             return;
         }
         let to = f.grammar.slots[only.slot].target_celsius.unwrap_or(0.0);
         let most = NO_MILK_C.max(to + BEYOND_WARMED_C);
-        if history.smooth_at(f.bin as f64 - 1.0).is_some_and(|c| c > most) {
+        if now.is_some_and(|c| c > most) {
             out.push(Telling::Withdrawn(self.told.remove(0)));
+            self.doubted = true;
         }
     }
 

@@ -100,7 +100,7 @@ impl Belief {
             stands: finder.mass(|n| stage(n.slot) > Stage::Warming),
             cut: finder.mass(|n| stage(n.slot) > Stage::Setting),
             heating: finder.mass(|n| n.phase == Phase::Ramp),
-            reheating: finder.mass(|n| n.phase == Phase::Reheat),
+            reheating: finder.mass(|n| matches!(n.phase, Phase::Reheat | Phase::GelHeat)),
             apart: finder.mass(|n| n.phase == Phase::Apart),
         }
     }
@@ -147,7 +147,7 @@ impl Tracker {
         let now_s = bin.end_s;
         self.tell_due(now_s, out);
         self.story.update(&self.finder, &self.history, now_s, out);
-        self.finder.begun = !self.story.told.is_empty();
+        self.finder.begun = !self.story.told.is_empty() || self.story.doubted;
         self.belief = Belief::of(&self.finder, &self.story);
         self.follow_cook();
     }

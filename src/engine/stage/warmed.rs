@@ -4,7 +4,9 @@
 use super::Stage;
 use super::finder::Finder;
 use super::history::History;
+use super::hypothesis::HOTTEST_MILK_C;
 use crate::engine::bins::BIN_S;
+use crate::engine::plan::HOTTEST_SET_C;
 
 /// Milk may hang this long over a young fire before it rises: a probe put in
 /// within this many bins before the rise was put in for it.
@@ -19,8 +21,6 @@ const SLOWEST_FIRE: f64 = 0.2;
 /// Milk is no warmer than this when it comes into the kettle, °C: the cow's own
 /// warmth and a little.
 const FROM_THE_COW_C: f64 = 39.5;
-/// Nor is it set above this, °C; with room for an overshoot.
-const HOTTEST_SET_C: f64 = 47.0;
 
 /// What hangs for long and is then warmed to where the plan sets its milk, at a fire's
 /// pace, °C/min, by so much, °C, is milk of the evening in a warm room.
@@ -108,6 +108,47 @@ pub(super) fn warmed_again(history: &History, place: f64, now: f64) -> bool {
     rose.is_some_and(|c| c >= AGAIN_C)
 }
 
+/// Milk that was warmed beyond where it is set and cooled back: by this at the least, °C,
+/// and at this pace, °C/min, in the ten minutes before it came to rest.
+const COOLED_C: f64 = 3.0;
+const COOLING: f64 = 0.12;
+const COOLING_BINS: usize = 60;
+/// Then it stands, for so many bins, and changes no more than by this, °C, nor by that
+/// share of what it did before. Water that is left to cool goes on cooling.
+const RESTS_BINS: usize = 54;
+const RESTS_C: f64 = 1.0;
+const RESTS_SHARE: f64 = 0.3;
+
+/// Whether milk was warmed from cold beyond where it is set, and cooled back to it: its
+/// fall broke off there, as no fall does that nobody made.
+pub(super) fn has_cooled_back(f: &Finder, place: f64, history: &History) -> bool {
+    let now = f.bin as f64 - 1.0;
+    let hottest = history.highest_place(place, now).unwrap_or(now);
+    let from = history.lowest_place(place, hottest);
+    let (Some(level), Some(top), Some(low)) =
+        (history.smooth_at(now), history.smooth_from(hottest), history.smooth_from(from))
+    else {
+        return false;
+    };
+    let (least, most) = match f.grammar.set_at(0) {
+        Some(set) => (set - BELOW_SET_C, set + BEYOND_SET_C),
+        None => SET_BETWEEN_C,
+    };
+    let warmed = low < FROM_THE_COW_C
+        && top < HOTTEST_MILK_C
+        && (top - low) / ((hottest - from).max(1.0) * BIN_S) * 60.0 >= SLOWEST_FIRE;
+    warmed
+        && top - level >= COOLED_C
+        && (least..most).contains(&level)
+        && history.heard(from, now) >= SPEAKS
+        && history.falls_and_rests(hottest, now, (COOLING_BINS, RESTS_BINS)).any(|(fell, then)| {
+            let pace = |c: f64, bins: usize| c / (bins as f64 * BIN_S) * 60.0;
+            pace(fell, COOLING_BINS) >= COOLING
+                && then.abs() <= RESTS_C
+                && pace(then.abs(), RESTS_BINS) <= RESTS_SHARE * pace(fell, COOLING_BINS)
+        })
+}
+
 /// Milk that is set, and curd that is cut, stands no further below and above where it
 /// was to be set, °C; where no plan says where, between these.
 const BELOW_SET_C: f64 = 4.0;
@@ -146,7 +187,7 @@ pub(super) fn is_cooked(f: &Finder, history: &History) -> bool {
     {
         return false;
     }
-    let planned = f.grammar.warmed_to(cook);
+    let planned = f.grammar.set_at(cook);
     let (least, set) = planned.map_or(SET_BETWEEN_C, |set| (set - BELOW_SET_C, set));
     if from < STANDS_BINS {
         let beyond = level >= set + BEGUN_ABOVE_C && rose >= BEGUN_ROSE_C;

@@ -17,7 +17,7 @@ impl Finder {
         for (node, n) in grammar.nodes.iter().enumerate() {
             let share = match (grammar.slots[n.slot].stage, n.phase) {
                 (Stage::Warming, Phase::Tail) => 0.2,
-                (Stage::Setting, _) | (Stage::Ripening, Phase::Rest) => 0.15,
+                (Stage::Setting, Phase::Gel) | (Stage::Ripening, Phase::Rest) => 0.15,
                 (Stage::Cutting, _) | (Stage::Cooking, Phase::Ramp) => 0.1,
                 _ => continue,
             };

@@ -7,7 +7,7 @@ use crate::engine::stage::belief::Belief;
 use crate::engine::stage::dated::began;
 use crate::engine::stage::finder::Finder;
 use crate::engine::stage::history::History;
-use crate::engine::stage::warmed::{has_warmed, is_cooked, warmed_again};
+use crate::engine::stage::warmed::{has_cooled_back, has_warmed, is_cooked, warmed_again};
 use crate::engine::stage::{Basis, Stage};
 
 /// A probe out of the whey is colder by more than this after a minute, °C.
@@ -43,7 +43,10 @@ impl Story {
             }
             Stage::Warming => {
                 // It looks far back; twice a minute is often enough.
-                f.bin % 3 == 0 && since_s >= 150.0 && b.reached > 0.9 && has_warmed(f, slot, b.place, history)
+                f.bin % 3 == 0
+                    && since_s >= 150.0
+                    && b.reached > 0.9
+                    && (has_warmed(f, slot, b.place, history) || has_cooled_back(f, b.place, history))
             }
             _ if self.told.is_empty() => f.underway && f.bin % 3 == 0 && is_cooked(f, history),
             Stage::Drawing => {

@@ -29,6 +29,8 @@ pub(super) const STALLED_S: f64 = 240.0;
 pub(super) const STALLED_CELSIUS_PER_MIN: f64 = 0.05;
 /// Milk most likely stands from this probability.
 const STANDS: f64 = 0.3;
+/// No kettle cools faster on the whole, °C/min.
+const COOLS_AT_MOST_CELSIUS_PER_MIN: f64 = -1.0;
 /// Nearer to the call than this, "get ready" would only be noise, seconds.
 const TOO_LATE_TO_GET_READY_S: f64 = 15.0;
 /// The trace shows that the heat is off this much later, seconds.
@@ -82,7 +84,9 @@ pub(super) fn at_target(s: &Situation, memory: &Occasion, raised: bool) -> Findi
     let Some(h) = memory.heating.filter(|h| h.concerns(s.stage)) else {
         return Finding::of(false, Priority::Low).delayed(0.0, 20.0);
     };
-    let begins = milk_celsius(s).is_some_and(|c| {
+    // A jet of hot water that passes the target stands nowhere.
+    let stands = s.plain_celsius.is_none_or(|c| c > h.target_celsius - h.tolerance_celsius);
+    let begins = milk_celsius(s).filter(|_| stands).is_some_and(|c| {
         let short = h.target_celsius - c;
         let standing = s.rate_celsius_per_min.is_some_and(|r| r.abs() < STANDING_CELSIUS_PER_MIN);
         let near_enough =
@@ -160,10 +164,16 @@ pub(super) fn is_stalled(s: &Situation) -> bool {
     below && s.rate_celsius_per_min.is_some_and(|r| r < STALLED_CELSIUS_PER_MIN)
 }
 
+/// Whether what the probe shows is the milk's pace: what falls faster than a kettle
+/// cools is a probe in the air.
+fn shows_milk(s: &Situation) -> bool {
+    s.in_milk && s.rate_celsius_per_min.is_none_or(|r| r > COOLS_AT_MOST_CELSIUS_PER_MIN)
+}
+
 pub(super) fn heat_slow(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -> Finding {
     // Milk that stands for its rennet is on no fire, wherever its target was.
     let stands = s.stage == Stage::Warming && s.stands > STANDS;
-    let meant = is_heating(s.stage) && s.in_milk && !memory.calls.heat_off.was_called() && !stands;
+    let meant = is_heating(s.stage) && shows_milk(s) && !memory.calls.heat_off.was_called() && !stands;
     let stalled = meant && is_stalled(s);
     let slow = stalled || (meant && s.target_celsius.is_some() && matches!(pace(s, plan), Pace::Slow));
     let on_s = if stalled { STALLED_S } else { OFF_PACE_S };

@@ -16,6 +16,12 @@ const STOOD_BINS: usize = 7;
 /// No fire heats milk by so much in two bins, °C.
 const STEP_UP_C: f32 = 2.5;
 
+/// What rises by more than this in so many bins may be a jet of hot water, °C (a fire heats
+/// by 4 °C/min at the most); so many bins later it shows whether it stays.
+const FIRES_MOST_C: f64 = 2.8;
+const FIRES_BINS: usize = 4;
+const STAYS_BINS: usize = 3;
+
 /// Nothing heats what has not risen for so many bins.
 const AT_REST_BINS: usize = 12;
 
@@ -78,6 +84,7 @@ impl History {
                 && v >= celsius
                 && self.bins[k].is_finite()
                 && f64::from(self.bins[k]) > celsius - 0.3
+                && self.stays(k, celsius)
             {
                 // Between the two bins, not at the later one's edge.
                 let part = before.map_or(0.5, |b| ((celsius - b) / (v - b).max(1e-6)).clamp(0.0, 1.0) - 0.5);
@@ -86,6 +93,15 @@ impl History {
             before = v.or(before);
         }
         None
+    }
+
+    /// Whether what came up to `celsius` at bin `k` stands there: what rose as no fire heats
+    /// must be there half a minute later still.
+    fn stays(&self, k: usize, celsius: f64) -> bool {
+        let low = self.lowest(k.saturating_sub(FIRES_BINS) as f64, k as f64);
+        low.is_none_or(|low| f64::from(self.bins[k]) - low < FIRES_MOST_C)
+            || (k + STAYS_BINS + 2 < self.bins.len()
+                && self.median(k + STAYS_BINS, k + STAYS_BINS + 2).is_some_and(|c| c > celsius - 0.3))
     }
 
     /// The peak that a heat ran out to: from where it was found to end, forward

@@ -23,6 +23,9 @@ const TURNS_BY: f64 = 0.3 / 60.0;
 const TURN: f64 = 0.5;
 /// A probe that has been elsewhere this long hangs in something new, seconds.
 const NEW_HOME_S: f64 = 100.0;
+/// What it hung in before is known again for so long, seconds, and within this, °C.
+const KNOWN_AGAIN_S: f64 = 900.0;
+const KNOWN_AGAIN_C: f64 = 2.0;
 /// Samples in a row that must be off before the trend follows them.
 const OFF_IN_A_ROW: u8 = 3;
 /// Milk that is heated may rise unseen in a silence longer than this, seconds.
@@ -78,6 +81,8 @@ pub struct Filter {
     t_s: f64,
     /// What it hung in before it departed, and since when it is away.
     home: Option<(Trend, f64)>,
+    /// What it hung in before that, where it has been elsewhere for long.
+    before: Option<(Trend, f64)>,
     off_in_a_row: u8,
     off_first_s: f64,
     /// The silence before the first of them, seconds.
@@ -113,6 +118,7 @@ impl Filter {
             live: None,
             t_s: 0.0,
             home: None,
+            before: None,
             off_in_a_row: 0,
             off_first_s: 0.0,
             off_after_s: 0.0,
@@ -150,7 +156,7 @@ impl Filter {
         self.t_s = t_s;
         let wide = if self.home.is_some() { 400.0 } else { 1.0 };
         live.predict(dt_s, LEVEL_DRIFT * wide, SLOPE_DRIFT * wide);
-        if let Some((home, _)) = &mut self.home {
+        for (home, _) in self.home.iter_mut().chain(&mut self.before) {
             home.predict(dt_s, LEVEL_DRIFT, SLOPE_DRIFT * 0.3);
         }
         let noise = self.noise.of_sample(dt_s);
@@ -184,6 +190,13 @@ impl Filter {
     /// probe stays away.
     fn come_home(&mut self, live: &mut Trend, celsius: f64, t_s: f64) {
         let Some((home, since_s)) = self.home else { return };
+        if self.is_known_again(celsius, t_s) {
+            if let Some((before, _)) = self.before.take() {
+                *live = Trend { level: celsius, var_level: 0.05, cov: 0.0, ..before };
+            }
+            self.home = None;
+            return;
+        }
         let near = 0.15 + 3.0 * libm::sqrt(home.var_level + self.noise.fast);
         if (celsius - home.level).abs() < near && (live.level - home.level).abs() < 2.0 * near {
             *live = home;
@@ -191,9 +204,18 @@ impl Filter {
             live.update(celsius, self.noise.fast + 0.02);
             self.home = None;
         } else if t_s - since_s > NEW_HOME_S {
+            // The air between two kettles is nothing to come back to.
+            self.before = self.before.filter(|_| home.level < live.level).or(self.home);
             self.home = None;
             live.var_slope = live.var_slope.max(1.0e-5);
         }
+    }
+
+    /// Whether a probe that was elsewhere for long is back in what it hung in before.
+    fn is_known_again(&mut self, celsius: f64, t_s: f64) -> bool {
+        self.before = self.before.filter(|(_, since_s)| t_s - since_s < KNOWN_AGAIN_S);
+        let near = |b: &Trend| (0.15 + 3.0 * libm::sqrt(b.var_level + self.noise.fast)).min(KNOWN_AGAIN_C);
+        self.before.is_some_and(|(before, _)| (celsius - before.level).abs() < near(&before))
     }
 
     /// Closes the bins that ended before `t_s`, as a tick does in a silence.

@@ -10,12 +10,13 @@
 //! Invariants: weights are normalised after each bin; at most [`MOST`]
 //! hypotheses live; the work of a bin does not grow with the make's length.
 
+mod laid_aside;
 mod marked;
 mod underway;
 
 use super::air::Air;
 use super::grammar::{Grammar, MOST_NODES, Node, Phase};
-use super::hypothesis::{Hypothesis, Place, Scatter, entry, weigh_one};
+use super::hypothesis::{DRAWN_COLDER_C, Hypothesis, Place, Scatter, entry, weigh_one};
 use super::kf::Kf;
 use super::pins::Pins;
 use crate::engine::bins::{BIN_S, Bin};
@@ -69,6 +70,8 @@ pub(super) struct Finder {
     var_fire: f64,
     /// Variance of ten-second means of late.
     var_recent: f64,
+    /// What the last bin said, °C.
+    last_celsius: Option<f64>,
     /// Bin at which the probe was last taken from what it hung in.
     away_since: i64,
     was_away: bool,
@@ -92,6 +95,7 @@ impl Finder {
             zero_s: None,
             var_fire: 0.035 * 0.035,
             var_recent: 1.0e-3,
+            last_celsius: None,
             away_since: 0,
             was_away: false,
             begun: false,
@@ -110,6 +114,7 @@ impl Finder {
             p: 1.0,
             kf: Kf::fresh(20.0, 30.0),
             out: 0,
+            owed: 0.0,
             away_celsius: 0.0,
             foot_celsius: f64::INFINITY,
             milk_since: 0,
@@ -219,13 +224,16 @@ impl Finder {
             )
         };
         let kf = if node.phase == Phase::Apart { Kf { x: [kf.x[0], kf.x[0], 0.0], ..kf } } else { kf };
+        // What goes on in the milk goes on while its probe is laid aside.
+        let laid_aside = p.is_laid_aside() && from.phase != Phase::Apart && node.phase != Phase::Apart;
         self.spawned.push(Hypothesis {
             node: to,
             entered: self.bin,
             w,
             p: 0.0,
             kf,
-            out: 0,
+            out: if laid_aside { p.out } else { 0 },
+            owed: if laid_aside { p.owed } else { 0.0 },
             away_celsius: p.kf.x[0],
             foot_celsius: f64::INFINITY,
             milk_since: if from.phase == Phase::Apart { self.bin } else { p.milk_since },
@@ -311,7 +319,9 @@ impl Finder {
         let scatter = Scatter {
             fire: self.var_fire,
             recent: (self.var_recent - bin.var_white).clamp(0.0, 0.35 * 0.35),
+            moved: bin.celsius.zip(self.last_celsius).map_or(0.0, |(now, last)| (now - last).abs()),
         };
+        self.last_celsius = bin.celsius.or(self.last_celsius);
         for h in self.hyps.iter_mut().chain(&mut self.spawned) {
             let node = &self.grammar.nodes[h.node];
             if node.phase == Phase::Apart {
@@ -325,7 +335,7 @@ impl Finder {
                     let stage = self.grammar.slots[node.slot].stage;
                     let drawn = stage == Stage::Drawing || (stage == Stage::Idle && h.node != 0);
                     h.kf.x[1] = h.kf.x[1].min(c);
-                    if drawn && self.bin - h.entered >= 4 && c > h.away_celsius - 4.0 {
+                    if drawn && self.bin - h.entered >= 4 && c > h.away_celsius - DRAWN_COLDER_C {
                         h.w -= 1.0;
                     }
                 }
@@ -335,7 +345,7 @@ impl Finder {
             let stage = self.grammar.slots[node.slot].stage;
             let cooled = (COOLS_C * self.bin.saturating_sub(h.cooked) as f64).clamp(0.0, MOST_COOLED_C);
             if bin.celsius.is_some_and(|c| !self.grammar.may_stand_at(node, c, cooled)) {
-                h.w -= 1.0;
+                h.w -= if h.is_laid_aside() { TEMPER * h.owes(1.0 / TEMPER) } else { 1.0 };
             }
             // Heat that holds a temperature does not raise it by much.
             let holds = matches!(node.phase, Phase::Reheat | Phase::GelHeat);
@@ -387,11 +397,11 @@ impl Finder {
         sum.min(1.0)
     }
 
-    /// Probability that the last phase of all is reached.
-    pub fn over(&self) -> f64 {
+    /// Probability that the last phase of all was reached so many bins ago.
+    pub fn over(&self, bins: i64) -> f64 {
         let last = self.grammar.nodes.len() - 1;
-        let sum: f64 = self.hyps.iter().filter(|h| h.node == last).map(|h| h.p).sum();
-        sum.min(1.0)
+        let over = |h: &&Hypothesis| h.node == last && self.bin - h.entered >= bins;
+        self.hyps.iter().filter(over).map(|h| h.p).sum::<f64>().min(1.0)
     }
 
     /// Teaches how much a stirred and heated bin scatters beyond the sensor.

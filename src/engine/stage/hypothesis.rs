@@ -3,7 +3,9 @@
 //!
 //! A bin is explained in one of three ways: the trace was followed; the probe
 //! was out of the milk for a moment, and what it says is nobody's business; or
-//! water was poured, and the milk is elsewhere now.
+//! water was poured, and the milk is elsewhere now. The longer a probe is out, the
+//! less is it believed that nothing but the probe was lifted; where it comes back into
+//! what was foreseen all the while, it was no more than that.
 
 use super::finder::MOST_SLOTS;
 use super::grammar::{Node, Phase};
@@ -25,6 +27,8 @@ const FLARES_LEAST: f64 = 0.4;
 const RISES: f64 = 0.2;
 const RISES_OFF_FIRE: f64 = 0.6;
 const DRIFTS: f64 = 0.2;
+/// A probe that came out with the curd is colder by this, °C.
+pub(super) const DRAWN_COLDER_C: f64 = 4.0;
 /// No dairy's air is warmer than this, °C.
 const WARM_AIR_C: f64 = 28.0;
 /// What stands cools below where it was warmed to by no more than this, °C.
@@ -35,6 +39,23 @@ pub(super) const HOTTEST_MILK_C: f64 = 74.0;
 /// No kettle falls or rises this far beyond what was expected within a bin, °C.
 const AWAY_BELOW_C: f64 = 0.6;
 const AWAY_ABOVE_C: f64 = 1.0;
+/// A probe that is out for longer than this was laid aside, bins.
+const LAID_ASIDE: u16 = 6;
+/// What the milk does meanwhile nobody sees: by so much a bin its level may change
+/// beyond what its phase expects, °C.
+const UNSEEN_C: f64 = 0.06;
+/// It comes back into the same within this, °C (one standard deviation, at the most).
+const SAME_SD_C: f64 = 2.0;
+/// A probe that moves by more than this from bin to bin is on its way yet, °C.
+const ON_ITS_WAY_C: f64 = 0.6;
+/// That it is still the same milk is never believed less than this for its being out
+/// (natural logarithm): it may come back.
+const LEAST_BELIEVED: f64 = 30.0;
+/// How long a probe is laid aside spreads by so much (log-normal σ).
+const LAID_ASIDE_SIGMA: f64 = 0.6;
+/// A probe that is put back comes from where it was colder or warmer by more than this, °C:
+/// a bucket that cools passes by.
+const PUT_BACK_C: f64 = 1.0;
 
 /// What a heat that pauses has warmed by at the least, °C, from what the probe showed
 /// so many bins after it began.
@@ -56,6 +77,8 @@ pub(super) struct Hypothesis {
     pub kf: Kf,
     /// Bins since the probe left the milk, 0 where it is in.
     pub out: u16,
+    /// What its being out has cost since, for longer than a moment (natural logarithm).
+    pub owed: f64,
     /// Where it was last while out, °C.
     pub away_celsius: f64,
     /// What it showed soon after the phase was entered, °C.
@@ -88,6 +111,40 @@ pub(super) struct Scatter {
     pub fire: f64,
     /// Of late.
     pub recent: f64,
+    /// How far this one is from the one before, °C.
+    pub moved: f64,
+}
+
+impl Hypothesis {
+    /// Whether the probe was laid aside: out for longer than a moment, in something that
+    /// no water poured makes of the milk.
+    pub fn is_laid_aside(&self) -> bool {
+        self.owed > 0.0
+    }
+
+    /// What being out for one bin more costs, `off` from where the milk is foreseen, °C.
+    fn stays_out(&mut self, odd: f64, off: f64) -> f64 {
+        let leaves = self.out >= LAID_ASIDE && off.abs() > POURED_C;
+        if leaves || self.is_laid_aside() { self.owes(odd) } else { odd }
+    }
+
+    /// Owes so much more, or what is left until it is believed least.
+    pub fn owes(&mut self, odd: f64) -> f64 {
+        let odd = odd.min(LEAST_BELIEVED - self.owed).max(0.0);
+        self.owed += odd;
+        odd
+    }
+
+    /// The probe is back in the same: what its being out has cost is given back, but for
+    /// how seldom one is laid aside so long.
+    fn comes_back(&mut self, celsius: f64) -> f64 {
+        let owed = std::mem::take(&mut self.owed);
+        if owed <= 0.0 || (celsius - self.away_celsius).abs() < PUT_BACK_C {
+            return 0.0;
+        }
+        let z = libm::log(f64::from(self.out) / f64::from(LAID_ASIDE)) / LAID_ASIDE_SIGMA;
+        owed - 0.5 * z * z
+    }
 }
 
 /// Where in a make a hypothesis is.
@@ -190,6 +247,10 @@ pub(super) fn weigh_one(
     if age <= FOOT_BINS {
         h.foot_celsius = bin.celsius.unwrap_or(h.foot_celsius);
     }
+    let laid_aside = h.is_laid_aside();
+    if laid_aside {
+        q_level += UNSEEN_C * UNSEEN_C;
+    }
     h.kf.predict(q_level, q_slope);
     let Some(c) = bin.celsius else { return 0.0 };
     let (e, s) = h.kf.innovation(c, bin.var_white + extra);
@@ -198,7 +259,11 @@ pub(super) fn weigh_one(
     let far = !(-AWAY_BELOW_C..=AWAY_ABOVE_C).contains(&e);
     // Cold water goes in while it is cooled: what falls then is the milk.
     let cooled = phase == Phase::Cool && (-POURED_C..0.0).contains(&e) && h.out == 0;
-    if bin.away || (far && !cooled && e * e > 25.0 * s) || (h.out > 0 && e * e > 9.0 * s) {
+    let near = if laid_aside { s.min(SAME_SD_C * SAME_SD_C) } else { s };
+    let not_yet = h.out > 0 && (e * e > 9.0 * near || (laid_aside && scatter.moved > ON_ITS_WAY_C));
+    // What a probe that was laid aside comes back into is seen by its warmth.
+    let away = bin.away && !laid_aside;
+    if away || (far && !cooled && e * e > 25.0 * s) || not_yet {
         let steady = (c - h.away_celsius).abs() < 0.06 + 2.0 * libm::sqrt(bin.var_white + extra);
         h.away_celsius += 0.5 * (c - h.away_celsius);
         h.out = h.out.saturating_add(1);
@@ -207,22 +272,26 @@ pub(super) fn weigh_one(
             Phase::Held | Phase::Ramp | Phase::Tail | Phase::Pause | Phase::Cut | Phase::Cool
         );
         let poured = stirred && e.abs() < POURED_C && !(phase == Phase::Cut && e > 0.0);
-        if bin.away || h.out < STAYS_AWAY || !steady || !poured {
+        if away || h.out < STAYS_AWAY || !steady || !poured {
             let odd = match h.out {
                 1 => 4.0,
                 // Warmer than warm milk is no air: somebody heats.
-                2.. if !bin.away && e > 0.0 && c > WARM_AIR_C => 3.0,
+                2.. if !away && e > 0.0 && c > WARM_AIR_C => 3.0,
                 n if n > 2 * STAYS_AWAY => 1.5,
                 _ => 0.5,
             };
-            return air - odd;
+            // What is as warm as the milk and elsewhere is neither: nor is it so for curd that
+            // was drawn.
+            let elsewhere = if laid_aside && e > -DRAWN_COLDER_C { 1.0 } else { 0.0 };
+            return air - h.stays_out(odd, e) - elsewhere;
         }
         // It stays there: water was poured, and this is the milk now.
-        h.out = 0;
+        (h.out, h.owed) = (0, 0.0);
         h.kf.x[0] = c;
         h.kf.p[0] += 0.05;
         return -8.0;
     }
+    let back = h.comes_back(c);
     h.out = 0;
     // One bin never decides alone.
     let floor = -9.0;
@@ -230,11 +299,11 @@ pub(super) fn weigh_one(
         // Water poured, or something nobody foresaw: go on from there.
         h.kf.x[0] = c;
         h.kf.p[0] += e * e;
-        return floor;
+        return floor + back;
     }
     // Far off counts less: stirring scatters with heavy tails.
     h.kf.update(e, s * (1.0 + 0.15 * e * e / s));
-    inside - misfit(place, h.kf.rate_per_min(), age, c)
+    inside + back - misfit(place, h.kf.rate_per_min(), age, c)
 }
 
 /// A ramp that does not rise, or a standing gel that does, is none; nor is a

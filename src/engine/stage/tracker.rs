@@ -7,7 +7,7 @@ pub use cooks::CookSeen;
 
 use super::belief::best_phase;
 use super::finder::Finder;
-use super::grammar::{Grammar, Phase};
+use super::grammar::{Grammar, Phase, Slot};
 use super::history::History;
 use super::story::{Story, Telling, Told};
 use super::{Basis, Stage};
@@ -22,6 +22,9 @@ const PASSED_S: f64 = 300.0;
 const LOOKED_AT_ANEW: usize = 720;
 /// Whey may go on the fire this long after the curd came out, seconds.
 const WHEY_WITHIN_S: f64 = 5400.0;
+
+/// A probe that is laid aside is put back within so many bins, six minutes.
+const LAID_ASIDE_BINS: i64 = 36;
 
 /// Whey that is heated for its cheese goes beyond this, °C.
 pub(super) const WHEY_C: f64 = 60.0;
@@ -146,6 +149,7 @@ impl Tracker {
         }
         let now_s = bin.end_s;
         self.tell_due(now_s, out);
+        self.doubt_lift(out);
         self.story.update(&self.finder, &self.history, now_s, out);
         self.finder.begun = !self.story.told.is_empty() || self.story.doubted;
         self.belief = Belief::of(&self.finder, &self.story);
@@ -256,7 +260,8 @@ impl Tracker {
     pub fn ended(&mut self, now_s: f64) -> Option<Vec<Told>> {
         let now = self.now();
         let over = match now.stage {
-            Stage::Drawing => now_s - now.began_s > OUT_S,
+            // A lift may have been marked by mistake: then its cook is waited for.
+            Stage::Drawing => now_s - now.began_s > OUT_S && self.lifted_before().is_none(),
             Stage::WheyHeating => self.closed == 0 && self.story.told.len() > 1 && now_s - now.began_s > 60.0,
             _ => false,
         };
@@ -278,7 +283,9 @@ impl Tracker {
         let now = self.now();
         match now.stage {
             Stage::Drawing => now_s - now.began_s > WHEY_WITHIN_S,
-            Stage::WheyHeating | Stage::WheyResting => self.finder.over() > 0.95,
+            // Who looks into whey on the fire may lay its probe aside.
+            Stage::WheyHeating => self.finder.over(LAID_ASIDE_BINS) > 0.95,
+            Stage::WheyResting => self.finder.over(0) > 0.95,
             Stage::Idle => self.finder.bin as f64 * BIN_S > 7200.0 && self.apart() > 0.999,
             _ => now_s - now.began_s > 86_400.0,
         }
@@ -334,6 +341,20 @@ impl Tracker {
 }
 
 impl Tracker {
+    /// What the milk is foreseen to be, °C, where its probe was laid aside before the
+    /// curd can be drawn: while it is milk or gel, on its cook, or has a planned one before it.
+    pub fn laid_aside_from(&self) -> Option<f64> {
+        let told = self.story.current()?;
+        let slots = &self.finder.grammar.slots;
+        let cooks = |s: &Slot| s.stage == Stage::Cooking && s.target_celsius.is_some();
+        let early = match told.stage {
+            Stage::Warming | Stage::Ripening | Stage::Setting | Stage::Cooking => true,
+            Stage::Cutting => slots[told.slot..].iter().any(cooks),
+            _ => false,
+        };
+        if early { self.finder.laid_aside_from() } else { None }
+    }
+
     /// The smoothed temperature at an engine second of this make.
     pub fn celsius_at(&self, t_s: f64) -> Option<f64> {
         self.history.smooth_at((t_s - self.finder.zero_s?) / BIN_S)

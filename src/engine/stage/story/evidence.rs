@@ -74,6 +74,7 @@ impl Story {
             Stage::WheyHeating => {
                 // Not the step into warm water, which only cools from there.
                 let low = history.lowest(b.place + 2.0, b.place + 5.0);
+                let low = low.or_else(|| history.smooth_from(b.place + 2.0));
                 let rose = history.at(now - 1.0).zip(low).map_or(0.0, |(a, z)| a - z);
                 // What is in the kettle still, below where its cook was to end, is cooked on.
                 let cook = self.told.iter().rev().find(|t| t.stage == Stage::Cooking);

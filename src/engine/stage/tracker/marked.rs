@@ -4,6 +4,7 @@
 use super::{Belief, Tracker};
 use crate::engine::bins::BIN_S;
 use crate::engine::event::MarkKind;
+use crate::engine::stage::grammar::Phase;
 use crate::engine::stage::story::{COOKED_C, Telling, WHEY_BEYOND_C};
 use crate::engine::stage::{Basis, Stage};
 
@@ -24,6 +25,14 @@ const WHEY_FROM_C: f64 = 58.0;
 /// within this, °C, was marked by mistake.
 const SLIP_S: f64 = 300.0;
 const SAME_C: f64 = 2.0;
+
+/// Where heat goes on towards a target that the cook has not reached, and the milk has
+/// risen by this since a lift was marked in it, °C, the curd was not lifted; nor was the
+/// probe, if it never fell by that.
+const HEATED_ON_C: f64 = 0.5;
+const NEVER_OUT_C: f64 = 1.5;
+/// So sure must it be that it is that cook's heat.
+const HEATED_SURE: f64 = 0.8;
 
 /// A beginning that a mark puts into the near future.
 #[derive(Debug)]
@@ -100,6 +109,48 @@ impl Tracker {
             (self.history.smooth_at(place - 3.0), self.history.at(self.finder.bin as f64 - 1.0));
         let the_same = before.zip(now).is_some_and(|(a, z)| (z - a).abs() < SAME_C);
         told.basis == Basis::Mark && t_s - told.began_s < SLIP_S && the_same && self.story.told.len() > 1
+    }
+
+    /// Takes back a lift that was marked by mistake, before the curd was cooked: the probe
+    /// was never out, and the cook's heat goes on, or comes, as if nothing were. Who
+    /// stirred the curd out, or let it settle, may leave the probe in its whey.
+    pub(super) fn doubt_lift(&mut self, out: &mut Vec<Telling>) {
+        if !self.is_lift_belied() {
+            return;
+        }
+        let Some(lift) = self.story.told.pop() else { return };
+        self.finder.pins.remove(lift.slot);
+        out.push(Telling::Withdrawn(lift));
+    }
+
+    /// Whether the cook goes on, or came, that a marked lift would have ended.
+    fn is_lift_belied(&self) -> bool {
+        let Some((cook, place)) = self.lifted_before() else { return false };
+        let now = self.finder.bin as f64 - 1.0;
+        let target = self.finder.grammar.slots[cook].target_celsius;
+        let rises = |then: f64, celsius: f64| {
+            celsius > then + HEATED_ON_C && target.is_some_and(|target| celsius < target)
+        };
+        let ends = self.history.smooth_at(place - 3.0).zip(self.history.smooth_at(now));
+        ends.is_some_and(|(then, celsius)| rises(then, celsius))
+            && self.finder.mass(|n| n.slot == cook && n.phase == Phase::Ramp) > HEATED_SURE
+    }
+
+    /// The cook that was still to come to its target when a lift was marked, and the place
+    /// of the mark, where the probe was never out since.
+    pub(super) fn lifted_before(&self) -> Option<(usize, f64)> {
+        let [.., before, lift] = self.story.told.as_slice() else { return None };
+        let marked = lift.stage == Stage::Drawing && lift.basis == Basis::Mark && self.closed == 0;
+        if !marked || before.stage > Stage::Cooking {
+            return None;
+        }
+        let slots = &self.finder.grammar.slots;
+        let cook = (before.slot..lift.slot).find(|&k| slots[k].stage == Stage::Cooking)?;
+        let place = |s: f64| (s - self.finder.second_of(0.0)) / BIN_S;
+        let (lifted, now) = (place(lift.began_s), self.finder.bin as f64 - 1.0);
+        let reached = self.history.first_at_or_above(slots[cook].target_celsius?, place(before.began_s), now);
+        let stayed = || self.history.never_fell_by(NEVER_OUT_C, lifted - 3.0, now);
+        (reached.is_none() && stayed()).then_some((cook, lifted))
     }
 
     /// The curd was not lifted: the stage before goes on.

@@ -25,6 +25,8 @@ mod by_hand;
 mod cooled;
 #[path = "makes_and_marks/heats.rs"]
 mod heats;
+#[path = "makes_and_marks/laid_aside.rs"]
+mod laid_aside;
 #[path = "makes_and_marks/odd_ways.rs"]
 mod odd_ways;
 #[path = "makes_and_marks/plans.rs"]

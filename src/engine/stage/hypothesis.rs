@@ -48,11 +48,13 @@ const UNSEEN_C: f64 = 0.06;
 const SAME_SD_C: f64 = 2.0;
 /// A probe that moves by more than this from bin to bin is on its way yet, °C.
 const ON_ITS_WAY_C: f64 = 0.6;
-/// That it is still the same milk is never believed less than this for its being out
-/// (natural logarithm): it may come back.
-const LEAST_BELIEVED: f64 = 30.0;
-/// How long a probe is laid aside spreads by so much (log-normal σ).
+/// What is believed less than this (natural logarithm) sinks no further for its probe's being
+/// out: it may come back.
+const LEAST_BELIEVED: f64 = -38.0;
+/// How long a probe is laid aside spreads by so much (log-normal σ): less once the curd is
+/// stirred out or settles, since what is put into whey that long after is in it anew.
 const LAID_ASIDE_SIGMA: f64 = 0.6;
+const LAID_ASIDE_LATE_SIGMA: f64 = 0.3;
 /// A probe that is put back comes from where it was colder or warmer by more than this, °C:
 /// a bucket that cools passes by.
 const PUT_BACK_C: f64 = 1.0;
@@ -128,21 +130,23 @@ impl Hypothesis {
         if leaves || self.is_laid_aside() { self.owes(odd) } else { odd }
     }
 
-    /// Owes so much more, or what is left until it is believed least.
+    /// Owes so much more, unless it is believed least already.
     pub fn owes(&mut self, odd: f64) -> f64 {
-        let odd = odd.min(LEAST_BELIEVED - self.owed).max(0.0);
+        let odd = if self.w < LEAST_BELIEVED { 0.0 } else { odd };
         self.owed += odd;
         odd
     }
 
     /// The probe is back in the same: what its being out has cost is given back, but for
     /// how seldom one is laid aside so long.
-    fn comes_back(&mut self, celsius: f64) -> f64 {
+    fn comes_back(&mut self, celsius: f64, stage: Stage) -> f64 {
         let owed = std::mem::take(&mut self.owed);
         if owed <= 0.0 || (celsius - self.away_celsius).abs() < PUT_BACK_C {
             return 0.0;
         }
-        let z = libm::log(f64::from(self.out) / f64::from(LAID_ASIDE)) / LAID_ASIDE_SIGMA;
+        let late = matches!(stage, Stage::Stirring | Stage::Settling);
+        let sigma = if late { LAID_ASIDE_LATE_SIGMA } else { LAID_ASIDE_SIGMA };
+        let z = libm::log(f64::from(self.out) / f64::from(LAID_ASIDE)) / sigma;
         owed - 0.5 * z * z
     }
 }
@@ -291,7 +295,7 @@ pub(super) fn weigh_one(
         h.kf.p[0] += 0.05;
         return -8.0;
     }
-    let back = h.comes_back(c);
+    let back = h.comes_back(c, stage);
     h.out = 0;
     // One bin never decides alone.
     let floor = -9.0;

@@ -295,7 +295,7 @@ pub(super) fn weigh_one(
         h.kf.p[0] += 0.05;
         return -8.0;
     }
-    let back = h.comes_back(c, stage);
+    let back = h.comes_back(c, place.stage);
     h.out = 0;
     // One bin never decides alone.
     let floor = -9.0;

@@ -29,6 +29,9 @@ const WORTH_REVISING_S: f64 = 25.0;
 /// How long after it was told a boundary is still revised, seconds.
 const REVISABLE_S: f64 = 7200.0;
 
+/// A drawing after the cook is not taken back for a lift once it is so old, seconds.
+const DRAWN_S: f64 = 480.0;
+
 /// What the finder is sure of holds so often, in simulated makes.
 const SURE: f64 = 0.95;
 
@@ -119,11 +122,17 @@ impl Story {
             let t = &self.told[i];
             let fresh = now_s - t.first_s < REVISABLE_S;
             let least = if t.stage == Stage::Cooking { WITHDRAW_COOK } else { WITHDRAW };
+            // Curd that was stirred out, or settled, and is out for so long is drawn: what the
+            // probe is in then is its whey.
+            let drawn = t.stage == Stage::Drawing
+                && now_s - t.began_s > DRAWN_S
+                && i.checked_sub(1).is_some_and(|k| self.told[k].stage > Stage::Cooking);
             let announced = f.pins.near(t.slot, now_s, ANNOUNCED_S);
             if t.basis != Basis::Mark
                 && !t.by_definition
                 && fresh
                 && !announced
+                && !drawn
                 && beliefs[t.slot].reached < least
             {
                 out.push(Telling::Withdrawn(self.told.remove(i)));

@@ -44,8 +44,9 @@ fn trace(seed: u64, legs: &[Leg]) -> (Lines, Vec<(Stage, i64)>) {
     let (mut lines, mut began): (Lines, Vec<(Stage, i64)>) = (Vec::new(), Vec::new());
     let (mut milk, mut probe, mut eddy) = (12.0, 17.0, 0.0);
     let room = |minutes| leg(None, minutes, f64::NAN, false);
+    let second = |n: usize| i64::try_from(n).unwrap() * SECOND_NS;
     for (k, leg) in [room(5.0)].iter().chain(legs).chain([&room(30.0)]).enumerate() {
-        began.extend(leg.stage.map(|s| (s, lines.len() as i64 * SECOND_NS)));
+        began.extend(leg.stage.map(|s| (s, second(lines.len()))));
         let seconds = (leg.minutes * 60.0).round();
         let step = (leg.to_celsius - milk) / seconds;
         for _ in 0..seconds as usize {
@@ -54,7 +55,7 @@ fn trace(seed: u64, legs: &[Leg]) -> (Lines, Vec<(Stage, i64)>) {
             probe += (hangs_in - probe) / if k > legs.len() { 60.0 } else { 5.0 };
             eddy += -eddy / 12.0 + if leg.stirred { 0.015 } else { 0.002 } * noise();
             let celsius = probe + eddy + 0.03 * noise();
-            lines.push((lines.len() as i64 * SECOND_NS, Spoken::Reading(Reading::of(KETTLE, celsius))));
+            lines.push((second(lines.len()), Spoken::Reading(Reading::of(KETTLE, celsius))));
         }
     }
     (lines, began)

@@ -79,10 +79,10 @@ fn plan(cooks: &[(f64, f64)], between: Option<f64>) -> Plan {
 /// When a stage began with hindsight, minutes; once and no more.
 fn began(out: &[Effect], stage: Stage) -> f64 {
     let all = makes(out);
-    let [make] = all.as_slice() else { panic!("{} makes", all.len()) };
-    let of: Vec<_> = make.stages.iter().filter(|s| s.stage == stage).collect();
-    let [one] = of.as_slice() else { panic!("{stage:?} in {:?}", stages(make)) };
-    one.began.unwrap() as f64 / 6.0e10
+    assert_eq!(all.len(), 1, "one make");
+    let of: Vec<_> = all[0].stages.iter().filter(|s| s.stage == stage).collect();
+    assert_eq!(of.len(), 1, "{stage:?} in {:?}", stages(all[0]));
+    of[0].began.unwrap() as f64 / 6.0e10
 }
 
 /// How often a cook was told live, and taken back.

@@ -353,7 +353,7 @@ fn planned(plan: &Plan) -> Vec<Occurrence> {
         (Stage::Setting, 0.05),
         (Stage::Cutting, 0.05),
         // A plan that was left in from another cheese must not lose the cook.
-        (Stage::Cooking, 0.93),
+        (Stage::Cooking, 0.97),
         (Stage::Stirring, if cooks { 0.1 } else { 0.9 }),
         (Stage::Settling, if cooks { 0.4 } else { 0.95 }),
         (Stage::Drawing, 0.02),

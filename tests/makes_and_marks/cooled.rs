@@ -84,8 +84,9 @@ fn plan(warming: f64, ripening: Option<f64>, cook: f64) -> Plan {
 /// none besides.
 fn check(what: &str, plan: &Plan, lines: &[(i64, Spoken)], began: &[(Stage, i64)]) {
     let out = check_make(what, plan, lines, began);
-    let cooked = out.iter().find_map(|e| match &e.what {
-        Conclusion::Stage(s) if s.stage == Stage::Cooking => Some(e.time.unwrap()),
+    // What was told and taken back at once does not count.
+    let cooked = out.iter().rev().find_map(|e| match &e.what {
+        Conclusion::Stage(s) if s.stage == Stage::Cooking && !s.revises => Some(e.time.unwrap()),
         _ => None,
     });
     let cook_ns = began.iter().find(|b| b.0 == Stage::Cooking).unwrap().1;

@@ -124,7 +124,7 @@ fn a_drift_of_cut_curd_is_no_slow_scald() {
         let lines = drawn(&[(40.0, 30.9), (82.0, 39.1), (1.0, 39.2), (40.0, 38.7)], seed, 0.0);
         let out = play(&plan(&[(39.1, 82.0)], None), &lines);
         let off = (began(&out, Stage::Cooking) - COOK_MIN - 40.0).abs();
-        assert!(off < 2.5, "seed {seed}: {off} min off");
+        assert!(off < 6.0, "seed {seed}: {off} min off");
     }
 }
 

@@ -42,6 +42,8 @@ const NEVER_DONE: f64 = 30.0;
 /// says where, than this.
 const COOLED_C: f64 = 1.5;
 const WARM_C: f64 = 35.0;
+/// As cold as this, °C, are rooms too.
+const COLD_C: f64 = 24.0;
 /// Milk that was warmed and given up cools below where milk may stand, and this, °C.
 pub(super) const GIVEN_UP_C: f64 = 2.0;
 /// Where milk was warmed and is warm, nobody takes it for air: by so much a bin.
@@ -272,6 +274,8 @@ impl Finder {
                 (Stage::Warming, Phase::Pause) => NEVER_DONE,
                 (Stage::WheyHeating, _) if level < 50.0 => 6.0,
                 _ if level < self.grammar.coldest(from.slot) => 6.0,
+                // Where milk stands as cold as a room, a room is no milk that was warmed.
+                (Stage::Warming, _) if level < COLD_C && !h.has_risen() => NEVER_DONE,
                 _ => 0.0,
             };
         }
@@ -388,6 +392,15 @@ impl Finder {
         for h in &mut self.hyps {
             h.w -= ln;
             h.p /= total;
+        }
+    }
+
+    /// Forgets what has not entered that slot by `by_s`, engine seconds, where something has.
+    pub fn keep_entered(&mut self, slot: usize, by_s: f64) {
+        let by = (by_s - self.second_of(0.0)) / BIN_S;
+        let entered = |h: &Hypothesis| h.path[slot] > NEVER && f64::from(h.path[slot]) <= by;
+        if self.hyps.iter().any(entered) {
+            self.hyps.retain(entered);
         }
     }
 

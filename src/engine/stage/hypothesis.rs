@@ -27,6 +27,8 @@ const FLARES_LEAST: f64 = 0.4;
 const RISES: f64 = 0.2;
 const RISES_OFF_FIRE: f64 = 0.6;
 const DRIFTS: f64 = 0.2;
+/// Milk that stands is warmed by its room or a hot hearth no faster than this, °C/min.
+const STANDS: f64 = 0.06;
 /// A probe that came out with the curd is colder by this, °C.
 pub(super) const DRAWN_COLDER_C: f64 = 4.0;
 /// No dairy's air is warmer than this, °C.
@@ -327,14 +329,10 @@ fn misfit(place: &Place<'_>, rate: f64, age: i64, celsius: f64) -> f64 {
         Phase::GelHeat if age >= 3 => {
             ((0.03 - rate) * 8.0).clamp(0.0, 0.8) + ((rate - 1.2) * 2.0).clamp(0.0, 3.0)
         }
-        Phase::Gel
-        | Phase::GelOn
-        | Phase::Still
-        | Phase::Rest
-        | Phase::Cut
-        | Phase::Tail
-        | Phase::Held
-        | Phase::Pause => {
+        Phase::Gel | Phase::GelOn | Phase::Rest => {
+            ((rate / STANDS).max(-rate / DRIFTS) - 1.0).clamp(0.0, 1.0)
+        }
+        Phase::Still | Phase::Cut | Phase::Tail | Phase::Held | Phase::Pause => {
             let rises = (RISES_OFF_FIRE * node.pace).min(DRIFTS);
             ((rate / rises).max(-rate / DRIFTS) - 1.0).clamp(0.0, 1.0)
         }

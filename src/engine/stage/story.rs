@@ -116,17 +116,21 @@ impl Story {
         self.reach(f, history, now_s, out);
     }
 
+    /// The drawing that is told last, where it is one for good: curd that was stirred out, or
+    /// settled, and is out for so long is drawn, and what the probe is in then is its whey.
+    pub fn drawn(&self, now_s: f64) -> Option<&Told> {
+        let [.., before, last] = self.told.as_slice() else { return None };
+        let cooked = before.stage > Stage::Cooking && last.stage == Stage::Drawing;
+        (cooked && now_s - last.began_s > DRAWN_S).then_some(last)
+    }
+
     fn withdraw(&mut self, f: &Finder, beliefs: &[Belief; MOST_SLOTS], now_s: f64, out: &mut Vec<Telling>) {
         let mut i = 0;
         while i < self.told.len() {
             let t = &self.told[i];
             let fresh = now_s - t.first_s < REVISABLE_S;
             let least = if t.stage == Stage::Cooking { WITHDRAW_COOK } else { WITHDRAW };
-            // Curd that was stirred out, or settled, and is out for so long is drawn: what the
-            // probe is in then is its whey.
-            let drawn = t.stage == Stage::Drawing
-                && now_s - t.began_s > DRAWN_S
-                && i.checked_sub(1).is_some_and(|k| self.told[k].stage > Stage::Cooking);
+            let drawn = self.drawn(now_s).is_some_and(|d| d.slot == t.slot);
             let announced = f.pins.near(t.slot, now_s, ANNOUNCED_S);
             if t.basis != Basis::Mark
                 && !t.by_definition

@@ -152,6 +152,9 @@ impl Tracker {
         self.doubt_lift(out);
         self.story.update(&self.finder, &self.history, now_s, out);
         self.finder.begun = !self.story.told.is_empty() || self.story.doubted;
+        if let Some(drawn) = self.story.drawn(now_s) {
+            self.finder.keep_entered(drawn.slot, drawn.first_s);
+        }
         self.belief = Belief::of(&self.finder, &self.story);
         self.follow_cook();
     }

@@ -5,12 +5,14 @@
 //! stretch in which the trace behaves in one way; warming, say, is a ramp and
 //! then a tail that coasts. Each phase has its own law of duration.
 
+mod occurrences;
 mod pace;
 
 use super::law::Law;
 use crate::engine::bins::BIN_S;
 use crate::engine::plan::{HOTTEST_SET_C, Plan};
 use crate::engine::stage::Stage;
+use occurrences::{Occurrence, general, planned};
 pub(super) use pace::FIRE_PACE;
 use pace::pace;
 
@@ -88,12 +90,6 @@ const COLDEST_C: f64 = 24.0;
 const BELOW_SET_C: f64 = 6.0;
 const ABOVE_SET_C: f64 = 4.0;
 const COOLEST_SET_C: f64 = 28.0;
-
-struct Occurrence {
-    slot: Slot,
-    /// Probability that it is left out.
-    skip: f64,
-}
 
 impl Grammar {
     /// The graph of a plan, or of the general prior.
@@ -316,56 +312,6 @@ fn shape(stage: Stage) -> &'static [Phase] {
         Stage::Stirring => &[Phase::Held, Phase::Reheat],
         Stage::Settling | Stage::WheyResting => &[Phase::Still],
     }
-}
-
-fn occurrence(stage: Stage, minutes: Option<f64>, target_celsius: Option<f64>, skip: f64) -> Occurrence {
-    Occurrence { slot: Slot { stage, target_celsius, minutes }, skip }
-}
-
-fn general() -> Vec<Occurrence> {
-    vec![
-        occurrence(Stage::Warming, None, None, 0.02),
-        occurrence(Stage::Ripening, None, None, 0.6),
-        occurrence(Stage::Setting, None, None, 0.02),
-        occurrence(Stage::Cutting, None, None, 0.03),
-        occurrence(Stage::Cooking, None, None, 0.15),
-        occurrence(Stage::Stirring, None, None, 0.1),
-        occurrence(Stage::Settling, None, None, 0.3),
-        occurrence(Stage::Drawing, None, None, 0.01),
-        occurrence(Stage::WheyHeating, None, None, 0.3),
-        occurrence(Stage::WheyResting, None, None, 0.1),
-    ]
-}
-
-/// The plan's stages, and between them what a maker may do without having
-/// written it down.
-fn planned(plan: &Plan) -> Vec<Occurrence> {
-    let mut list: Vec<Occurrence> = plan
-        .stages
-        .iter()
-        .filter(|s| s.kind != Stage::Idle)
-        .map(|s| occurrence(s.kind, s.minutes, s.to_celsius, if s.optional { 0.5 } else { 0.03 }))
-        .collect();
-    let cooks = list.iter().any(|o| o.slot.stage == Stage::Cooking);
-    for (stage, skip) in [
-        (Stage::Warming, 0.05),
-        (Stage::Ripening, 0.93),
-        (Stage::Setting, 0.05),
-        (Stage::Cutting, 0.05),
-        // A plan that was left in from another cheese must not lose the cook.
-        (Stage::Cooking, 0.97),
-        (Stage::Stirring, if cooks { 0.1 } else { 0.9 }),
-        (Stage::Settling, if cooks { 0.4 } else { 0.95 }),
-        (Stage::Drawing, 0.02),
-        (Stage::WheyHeating, 0.4),
-        (Stage::WheyResting, 0.1),
-    ] {
-        if !list.iter().any(|o| o.slot.stage == stage) {
-            let at = list.iter().position(|o| o.slot.stage > stage).unwrap_or(list.len());
-            list.insert(at, occurrence(stage, None, None, skip));
-        }
-    }
-    list
 }
 
 fn law(slot: &Slot, phase: Phase) -> Law {

@@ -2,6 +2,7 @@
 
 mod cooks;
 mod marked;
+mod replan;
 
 pub use cooks::CookSeen;
 
@@ -18,8 +19,6 @@ use crate::engine::plan::Plan;
 const OUT_S: f64 = 1500.0;
 /// A target passed in a silence is called so long after, seconds.
 const PASSED_S: f64 = 300.0;
-/// Bins looked at anew where another plan is followed: two hours.
-const LOOKED_AT_ANEW: usize = 720;
 /// Whey may go on the fire this long after the curd came out, seconds.
 const WHEY_WITHIN_S: f64 = 5400.0;
 
@@ -369,36 +368,5 @@ impl Tracker {
         let from = (since_s - self.finder.zero_s?) / BIN_S;
         let now = self.finder.bin as f64 - 1.0;
         self.history.lowest(self.history.last_step_up(from, now).unwrap_or(from), now)
-    }
-
-    /// Another plan: where no make runs, what the trace showed so far is looked at anew,
-    /// since the milk may be on the fire already; else targets and lengths of the stages
-    /// that both have are taken from here on.
-    pub fn replan(&mut self, plan: Option<&Plan>, out: &mut Vec<Telling>) {
-        self.grammar = Grammar::of(plan);
-        if self.story.told.is_empty() {
-            let bins = self.history.last(LOOKED_AT_ANEW);
-            let mut end_s = self.finder.second_of(self.finder.bin as f32) - bins.len() as f64 * BIN_S;
-            self.restart();
-            for celsius in bins {
-                end_s += BIN_S;
-                let (var_white, slow_var) = self.noise;
-                let (mid_s, n) = (end_s - BIN_S / 2.0, u32::from(celsius.is_some()));
-                self.bin(&Bin { end_s, celsius, mid_s, n, var_white, away: false }, slow_var, out);
-            }
-            return;
-        }
-        let from = self.story.current().map_or(1, |t| t.slot);
-        for k in from..self.finder.grammar.slots.len() {
-            let stage = self.finder.grammar.slots[k].stage;
-            let nth = self.finder.grammar.slots[..k].iter().filter(|s| s.stage == stage).count();
-            if let Some(new) = self.grammar.slots.iter().filter(|s| s.stage == stage).nth(nth) {
-                self.finder.grammar.slots[k].target_celsius = new.target_celsius;
-                self.finder.grammar.slots[k].minutes = new.minutes;
-                for n in self.finder.grammar.nodes.iter_mut().filter(|n| n.slot == k) {
-                    n.target = new.target_celsius;
-                }
-            }
-        }
     }
 }

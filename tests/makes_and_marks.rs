@@ -13,7 +13,7 @@ use curdtrace::engine::Engine;
 use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::effect::{Conclusion, Effect, Make as Told};
 use curdtrace::engine::event::{Event, Happening, Mark, MarkKind, Name, Reading, Stamp};
-use curdtrace::engine::plan::Plan;
+use curdtrace::engine::plan::{Plan, PlannedStage};
 use curdtrace::engine::stage::{Basis, Stage};
 use curdtrace::rehearse::family::Family;
 use curdtrace::rehearse::make::{KETTLE, Make, Marks, Spoken, make};
@@ -94,6 +94,15 @@ fn calls(effects: &[Effect], alarm: AlarmKind, sounds: bool) -> Vec<(i64, Option
 
 fn stages(told: &Told) -> Vec<Stage> {
     told.stages.iter().map(|s| s.stage).collect()
+}
+
+fn planned(kind: Stage, to_celsius: Option<f64>, minutes: Option<f64>) -> PlannedStage {
+    PlannedStage { to_celsius, minutes, ..PlannedStage::of(kind) }
+}
+
+/// When a stage of a simulated make began in truth, nanoseconds.
+fn began(make: &Make, stage: Stage) -> i64 {
+    make.began.iter().find(|b| b.0 == stage).unwrap().1
 }
 
 fn marked(kind: MarkKind) -> Spoken {

@@ -2,7 +2,6 @@
 //! before its fire, milk whose fire is taken off on the way, curd lifted out of the
 //! stirring.
 
-use curdtrace::engine::plan::PlannedStage;
 use curdtrace::rehearse::chance::Chance;
 
 use super::*;
@@ -106,13 +105,13 @@ fn cheese(warming: &[Leg], cook_to: f64, stirred_minutes: f64, settles: bool) ->
 }
 
 fn plan(cook_to: f64, more: &[PlannedStage]) -> Plan {
-    let to = |kind, celsius| PlannedStage { to_celsius: Some(celsius), ..PlannedStage::of(kind) };
-    let lasts = |kind, minutes| PlannedStage { minutes: Some(minutes), ..PlannedStage::of(kind) };
+    let to = |kind, celsius| planned(kind, Some(celsius), None);
+    let lasts = |kind, minutes| planned(kind, None, Some(minutes));
     let mut stages = vec![
         to(Stage::Warming, 33.0),
         lasts(Stage::Setting, 35.0),
         lasts(Stage::Cutting, 10.0),
-        PlannedStage { minutes: Some(18.0), ..to(Stage::Cooking, cook_to) },
+        planned(Stage::Cooking, Some(cook_to), Some(18.0)),
         lasts(Stage::Stirring, 25.0),
     ];
     stages.extend_from_slice(more);
@@ -152,10 +151,8 @@ fn whey_is_heated_from_its_fire_on_however_long_it_hung_before() {
             begin(Stage::WheyResting, 15.0, 82.0, In::Still),
             leg(10.0, 17.0, In::Air),
         ]);
-        let whey = [
-            PlannedStage { to_celsius: Some(85.0), ..PlannedStage::of(Stage::WheyHeating) },
-            PlannedStage { minutes: Some(15.0), ..PlannedStage::of(Stage::WheyResting) },
-        ];
+        let whey =
+            [planned(Stage::WheyHeating, Some(85.0), None), planned(Stage::WheyResting, None, Some(15.0))];
         let drawn = draw(&legs, seed);
         let out = play(&plan(cook_to, &whey), &drawn.lines);
         let told = makes(&out);

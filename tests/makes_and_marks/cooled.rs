@@ -2,7 +2,7 @@
 //! stands, milk that is warmed anew after it ripened: hand-written traces.
 
 use super::*;
-use curdtrace::engine::plan::PlannedStage;
+use curdtrace::rehearse::chance::Chance;
 
 /// What the milk does for so many minutes: how it goes to a temperature, and whether it
 /// is stirred.
@@ -31,16 +31,7 @@ fn cheese_from(celsius: f64, cook: f64) -> Vec<Leg> {
 /// A reading a second: a room, milk of 12 °C at five minutes, the legs, and the room again.
 /// Gives when each stage began, too, nanoseconds.
 fn trace(seed: u64, legs: &[Leg]) -> (Lines, Vec<(Stage, i64)>) {
-    let mut dice = seed;
-    // Near enough to normal, of deviation one.
-    let mut noise = || {
-        let mut sum = 0.0;
-        for _ in 0..6 {
-            dice = dice.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            sum += (dice >> 40) as f64 / (1u64 << 24) as f64;
-        }
-        (sum - 3.0) * std::f64::consts::SQRT_2
-    };
+    let mut chance = Chance::of(seed);
     let (mut lines, mut began): (Lines, Vec<(Stage, i64)>) = (Vec::new(), Vec::new());
     let (mut milk, mut probe, mut eddy) = (12.0, 17.0, 0.0);
     let room = |minutes| leg(None, minutes, f64::NAN, false);
@@ -53,16 +44,12 @@ fn trace(seed: u64, legs: &[Leg]) -> (Lines, Vec<(Stage, i64)>) {
             let hangs_in = if leg.to_celsius.is_nan() { 17.0 } else { milk + step };
             milk = if leg.to_celsius.is_nan() { milk } else { hangs_in };
             probe += (hangs_in - probe) / if k > legs.len() { 60.0 } else { 5.0 };
-            eddy += -eddy / 12.0 + if leg.stirred { 0.015 } else { 0.002 } * noise();
-            let celsius = probe + eddy + 0.03 * noise();
+            eddy += -eddy / 12.0 + if leg.stirred { 0.015 } else { 0.002 } * chance.normal();
+            let celsius = probe + eddy + 0.03 * chance.normal();
             lines.push((second(lines.len()), Spoken::Reading(Reading::of(KETTLE, celsius))));
         }
     }
     (lines, began)
-}
-
-fn planned(kind: Stage, to_celsius: Option<f64>, minutes: Option<f64>) -> PlannedStage {
-    PlannedStage { to_celsius, minutes, ..PlannedStage::of(kind) }
 }
 
 fn plan(warming: f64, ripening: Option<f64>, cook: f64) -> Plan {

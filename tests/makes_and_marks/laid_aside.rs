@@ -18,10 +18,6 @@ fn cheese(seed: u64) -> Make {
     make(seed, family(seed), &Options::default(), Marks::None)
 }
 
-fn began(make: &Make, stage: Stage) -> i64 {
-    make.began.iter().find(|b| b.0 == stage).unwrap().1
-}
-
 /// A place in a stage, as a share of its length.
 fn within(make: &Make, stage: Stage, share: f64) -> i64 {
     let at = make.began.iter().position(|b| b.0 == stage).unwrap();

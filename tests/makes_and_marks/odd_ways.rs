@@ -7,10 +7,6 @@ fn cheese(seed: u64) -> Make {
     make(seed, Family::SemiCooked, &Options::default(), Marks::None)
 }
 
-fn began(make: &Make, stage: Stage) -> i64 {
-    make.began.iter().find(|b| b.0 == stage).unwrap().1
-}
-
 fn told(out: &[Effect], stage: Stage) -> Vec<(i64, Basis)> {
     let of = |e: &Effect| match &e.what {
         Conclusion::Stage(s) if s.stage == stage && !s.withdrawn => Some((s.began.unwrap(), s.basis)),

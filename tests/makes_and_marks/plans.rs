@@ -2,40 +2,28 @@
 //! in from another cheese, and none at all.
 
 use super::*;
-use curdtrace::engine::plan::PlannedStage;
+use curdtrace::rehearse::chance::Chance;
 
 /// Readings of a hand-drawn trace, one each two seconds: `legs` are minutes, the
 /// temperature that they end at, °C, and how the bath scatters, °C.
 fn drawn(from_ns: i64, start: f64, legs: &[(i64, f64, f64)]) -> Lines {
-    let (mut level, mut lines, mut at, mut odd) = (start, Lines::new(), from_ns, 1_u64);
+    let (mut level, mut lines, mut at, mut chance) = (start, Lines::new(), from_ns, Chance::of(1));
     for &(minutes, to, scatter) in legs {
         let steps = minutes * 30;
         let by = (to - level) / steps as f64;
         for _ in 0..steps {
-            odd = odd.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            // Four bytes added up are nearly normal.
-            let sum: u64 = (0..4).map(|k| (odd >> (32 + 8 * k)) & 0xff).sum();
-            let off = (sum as f64 / 510.0 - 1.0) * 3.4 * scatter;
             level += by;
             at += 2 * SECOND_NS;
-            lines.push((at, Spoken::Reading(Reading::of(KETTLE, level + off))));
+            lines.push((at, Spoken::Reading(Reading::of(KETTLE, level + scatter * chance.normal()))));
         }
     }
     lines
-}
-
-fn planned(kind: Stage, to_celsius: Option<f64>, minutes: f64) -> PlannedStage {
-    PlannedStage { to_celsius, minutes: Some(minutes), ..PlannedStage::of(kind) }
 }
 
 fn off_s(told: &Told, stage: Stage, nth: usize, true_ns: i64) -> i64 {
     let found = told.stages.iter().filter(|s| s.stage == stage).nth(nth);
     assert!(found.is_some(), "no {stage:?} {nth} in {:?}", stages(told));
     (found.unwrap().began.unwrap() - true_ns).abs() / SECOND_NS
-}
-
-fn at(make: &Make, stage: Stage) -> i64 {
-    make.began.iter().find(|b| b.0 == stage).unwrap().1
 }
 
 /// The cook was lost, and its curd was drawn and its whey heated in the middle of it.
@@ -47,9 +35,9 @@ fn a_cook_under_the_plan_of_a_soft_cheese_is_a_cook() {
         plan.stages.retain(|s| !matches!(s.kind, Stage::Cooking | Stage::Stirring));
         let out = play(&plan, &cheese.lines);
         let told = makes(&out)[0];
-        let off = off_s(told, Stage::Cooking, 0, at(&cheese, Stage::Cooking));
+        let off = off_s(told, Stage::Cooking, 0, began(&cheese, Stage::Cooking));
         assert!(off <= 60, "seed {seed}: {off} s");
-        let off = off_s(told, Stage::Drawing, 0, at(&cheese, Stage::Drawing));
+        let off = off_s(told, Stage::Drawing, 0, began(&cheese, Stage::Drawing));
         assert!(off <= 60, "seed {seed}: {off} s");
     }
 }
@@ -61,7 +49,7 @@ fn milk_that_is_warmed_twice_is_one_make() {
     let mut seen = 0;
     for seed in 0..12 {
         let cheese = make(seed, Family::SemiCooked, &Options::default(), Marks::None);
-        let fire = at(&cheese, Stage::Warming) + 20 * SECOND_NS;
+        let fire = began(&cheese, Stage::Warming) + 20 * SECOND_NS;
         let Some(first) = cheese.lines.iter().position(|l| l.0 >= fire) else { continue };
         let cold = match &cheese.lines[first].1 {
             Spoken::Reading(Reading { celsius: Some(c), .. }) if (10.0..22.0).contains(c) => *c,
@@ -73,13 +61,14 @@ fn milk_that_is_warmed_twice_is_one_make() {
         lines.extend(drawn(plunge, cold - 6.0, &[(15, cold - 0.1, 0.05), (155, cold, 0.012)]));
         lines.extend(cheese.lines[first..].iter().cloned());
         let mut plan = cheese.plan.clone();
-        let before = [planned(Stage::Warming, Some(cold), 15.0), planned(Stage::Ripening, None, 120.0)];
+        let before =
+            [planned(Stage::Warming, Some(cold), Some(15.0)), planned(Stage::Ripening, None, Some(120.0))];
         plan.stages.splice(0..0, before);
         let out = play(&plan, &lines);
         let told = makes(&out)[0];
         let off = off_s(told, Stage::Warming, 1, fire);
         assert!(off <= 120, "seed {seed}: second warming {off} s off, {:?}", stages(told));
-        let off = off_s(told, Stage::Cooking, 0, at(&cheese, Stage::Cooking));
+        let off = off_s(told, Stage::Cooking, 0, began(&cheese, Stage::Cooking));
         assert!(off <= 60, "seed {seed}: cook {off} s off");
         let cold_limit = calls(&out, AlarmKind::OverTarget, true)
             .into_iter()
@@ -94,10 +83,10 @@ fn milk_that_is_warmed_twice_is_one_make() {
 fn milk_set_in_the_cold_is_a_make() {
     let plan = Plan {
         stages: vec![
-            planned(Stage::Warming, Some(20.0), 15.0),
-            planned(Stage::Setting, None, 600.0),
-            planned(Stage::Cutting, None, 15.0),
-            planned(Stage::Drawing, None, 10.0),
+            planned(Stage::Warming, Some(20.0), Some(15.0)),
+            planned(Stage::Setting, None, Some(600.0)),
+            planned(Stage::Cutting, None, Some(15.0)),
+            planned(Stage::Drawing, None, Some(10.0)),
         ],
         ..Plan::default()
     };
@@ -155,6 +144,6 @@ fn without_a_plan_milk_that_cools_is_below_no_limit() {
     lines.extend(drawn(rennet, 32.3, &[(2, 32.2, 0.05), (60, 28.5, 0.008)]));
     let cold = |out: &[Effect]| calls(out, AlarmKind::MilkCold, false).len();
     assert_eq!(cold(&play_to(Engine::new(None), &lines)), 0);
-    let plan = Plan { stages: vec![planned(Stage::Warming, Some(32.0), 30.0)], ..Plan::default() };
+    let plan = Plan { stages: vec![planned(Stage::Warming, Some(32.0), Some(30.0))], ..Plan::default() };
     assert_eq!(cold(&play(&plan, &lines)), 1);
 }

@@ -5,10 +5,6 @@ use curdtrace::engine::event::{Ask, Command};
 
 use super::*;
 
-fn began(make: &Make, stage: Stage) -> i64 {
-    make.began.iter().find(|b| b.0 == stage).unwrap().1
-}
-
 fn ask(ask: Ask) -> Happening {
     Happening::Command(Command { kettle: Name::from(KETTLE), by: Some(Name::from("ada")), ask })
 }

@@ -46,8 +46,8 @@ impl Plan {
         let setting = self.stages.iter().position(|s| s.kind == Stage::Setting);
         let own = setting.and_then(|at| self.stages[at].to_celsius);
         let before = self.stages[..setting.unwrap_or(self.stages.len())].iter().rev();
-        let warmed = before.filter(|s| s.kind == Stage::Warming).filter_map(|s| s.to_celsius);
-        own.or_else(|| warmed.into_iter().find(|c| *c < HOTTEST_SET_C))
+        let mut warmed = before.filter(|s| s.kind == Stage::Warming).filter_map(|s| s.to_celsius);
+        own.or_else(|| warmed.find(|c| *c < HOTTEST_SET_C))
     }
 }
 

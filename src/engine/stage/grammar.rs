@@ -86,7 +86,7 @@ pub(super) const MOST_NODES: usize = 40;
 
 /// No milk stands below this where no plan says so, nor so far below where it is set, nor
 /// so far above it, °C. What was warmed too far may cool to here at the least.
-const COLDEST_C: f64 = 24.0;
+pub(super) const COLDEST_C: f64 = 24.0;
 const BELOW_SET_C: f64 = 6.0;
 const ABOVE_SET_C: f64 = 4.0;
 const COOLEST_SET_C: f64 = 28.0;

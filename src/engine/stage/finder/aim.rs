@@ -2,7 +2,7 @@
 
 use super::{Finder, GIVEN_UP_C};
 use crate::engine::stage::Stage;
-use crate::engine::stage::grammar::Phase;
+use crate::engine::stage::grammar::{COLDEST_C, Phase};
 use crate::engine::stage::hypothesis::Hypothesis;
 
 /// What the trade does not do (natural logarithm).
@@ -11,8 +11,6 @@ const NEVER_DONE: f64 = 30.0;
 /// says where, than this.
 const COOLED_C: f64 = 1.5;
 const WARM_C: f64 = 35.0;
-/// As cold as this, °C, are rooms too.
-const COLD_C: f64 = 24.0;
 
 impl Finder {
     /// How the temperature bears on leaving for `to`: a ramp is left near its
@@ -42,7 +40,7 @@ impl Finder {
                 (Stage::WheyHeating, _) if level < 50.0 => 6.0,
                 _ if level < self.grammar.coldest(from.slot) => 6.0,
                 // Where milk stands as cold as a room, a room is no milk that was warmed.
-                (Stage::Warming, _) if level < COLD_C && !h.has_risen() => NEVER_DONE,
+                (Stage::Warming, _) if level < COLDEST_C && !h.has_risen() => NEVER_DONE,
                 _ => 0.0,
             };
         }

@@ -261,7 +261,7 @@ impl Finder {
             if node.phase == Phase::Apart {
                 h.w += TEMPER * air - self.air.misfit();
                 if let Some(c) = bin.celsius {
-                    let goes_on = h.node == 0 && self.begun && c > self.grammar.coldest(0) + GIVEN_UP_C;
+                    let goes_on = h.node == 0 && self.begun && c > node.coldest + GIVEN_UP_C;
                     h.w -= if goes_on { GOES_ON } else { 0.0 };
                     h.kf.x[0] = c;
                     // Drawn curd, and whey that is over, leave the probe in the cold:
@@ -293,7 +293,7 @@ impl Finder {
             }
             let mut bin = *bin;
             bin.away &= h.milk_since < away_since;
-            let place = Place { stage, node, coldest: self.grammar.coldest(node.slot) };
+            let place = Place { stage, node };
             h.w += TEMPER * weigh_one(h, &place, age, &bin, air, &scatter);
         }
     }

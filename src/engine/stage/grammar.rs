@@ -66,6 +66,10 @@ pub(super) struct Node {
     pub target: Option<f64>,
     /// How fast the curd near it is meant to be cooked, °C/min.
     pub pace: f64,
+    /// Where its milk is to stand, °C ([`Grammar::set_at`]), and what no milk of it stands
+    /// below ([`Grammar::coldest`]): looked at for every hypothesis, so kept.
+    pub set: Option<f64>,
+    pub coldest: f64,
     /// Logarithm of the probability to stay, by bins since it began.
     pub ln_stay: Vec<f32>,
     /// Logarithm of the probability to leave, by bins since it began.
@@ -134,7 +138,24 @@ impl Grammar {
                 n.next.push((0, libm::log(0.002)));
             }
         }
+        g.stand();
         g
+    }
+
+    /// Another target for a slot, °C: its ramps', and where milk stands after it.
+    pub fn retarget(&mut self, slot: usize, celsius: Option<f64>) {
+        self.slots[slot].target_celsius = celsius;
+        for n in self.nodes.iter_mut().filter(|n| n.slot == slot) {
+            n.target = celsius;
+        }
+        self.stand();
+    }
+
+    fn stand(&mut self) {
+        let stand: Vec<_> = (0..self.slots.len()).map(|k| (self.set_at(k), self.coldest(k))).collect();
+        for n in &mut self.nodes {
+            (n.set, n.coldest) = stand[n.slot];
+        }
     }
 
     /// The last phase of all: the probe is out of the whey, or of a kettle
@@ -185,7 +206,7 @@ impl Grammar {
     /// `cooled` is what it may have cooled by since, °C.
     pub fn may_stand_at(&self, node: &Node, celsius: f64, cooled: f64) -> bool {
         let band = |set: f64| ((set - BELOW_SET_C).min(COOLEST_SET_C), set + ABOVE_SET_C);
-        let (low, high) = self.set_at(node.slot).map_or((COLDEST_C, 44.0), band);
+        let (low, high) = node.set.map_or((COLDEST_C, 44.0), band);
         match (self.slots[node.slot].stage, node.phase) {
             (Stage::Warming, Phase::Ramp | Phase::Pause | Phase::Cool)
             | (Stage::Idle | Stage::Drawing, _) => true,
@@ -352,7 +373,9 @@ fn node(slot: usize, phase: Phase, law: &Law) -> Node {
         ln_stay.push(libm::log(1.0 - leave) as f32);
         ln_leave.push(libm::log(leave) as f32);
     }
-    Node { slot, phase, target: None, pace: FIRE_PACE, ln_stay, ln_leave, next: Vec::new() }
+    let (target, set) = (None, None);
+    let next = Vec::new();
+    Node { slot, phase, target, pace: FIRE_PACE, set, coldest: COLDEST_C, ln_stay, ln_leave, next }
 }
 
 impl Node {

@@ -7,6 +7,9 @@ const MOST: usize = 8640;
 /// A probe is lifted and back in the milk within so many bins.
 const LIFT_BINS: usize = 10;
 
+/// The widest stretch that is looked at as one, bins.
+const WIDEST: usize = 2 * LIFT_BINS + 1;
+
 /// No warming is looked back on for longer than this, bins: two hours.
 const LOOKED_BACK: usize = 720;
 
@@ -50,26 +53,30 @@ impl History {
         v.is_finite().then_some(f64::from(v))
     }
 
+    /// What was heard from bin `first` to `last`, and how much: looked at for many places a
+    /// bin, so without a heap.
+    fn near(&self, first: usize, last: usize) -> Option<([f32; WIDEST], usize)> {
+        let (mut near, mut n) = ([0.0; WIDEST], 0);
+        let heard = self.bins.get(first..(last + 1).min(self.bins.len()))?.iter().filter(|v| v.is_finite());
+        for (place, v) in near.iter_mut().zip(heard) {
+            *place = *v;
+            n += 1;
+        }
+        (n > 0).then_some((near, n))
+    }
+
     /// Median of the bins from `first` to `last`.
     fn median(&self, first: usize, last: usize) -> Option<f64> {
-        let near = self.bins.get(first..(last + 1).min(self.bins.len()))?;
-        let mut near: Vec<f32> = near.iter().copied().filter(|v| v.is_finite()).collect();
-        let middle = near.len() / 2;
-        (!near.is_empty()).then(|| f64::from(*near.select_nth_unstable_by(middle, f32::total_cmp).1))
+        let (mut near, n) = self.near(first, last)?;
+        Some(f64::from(*near[..n].select_nth_unstable_by(n / 2, f32::total_cmp).1))
     }
 
     /// Mean of the middle half of the bins within `half` of `place`: a spike
     /// does not show in it.
     fn smooth(&self, place: usize, half: usize) -> Option<f64> {
-        let from = place.saturating_sub(half);
-        let to = (place + half + 1).min(self.bins.len());
-        let mut near: Vec<f32> = self.bins.get(from..to)?.iter().copied().filter(|v| v.is_finite()).collect();
-        if near.is_empty() {
-            return None;
-        }
-        near.sort_unstable_by(f32::total_cmp);
-        let cut = near.len() / 4;
-        let kept = &near[cut..near.len() - cut];
+        let (mut near, n) = self.near(place.saturating_sub(half), place + half)?;
+        near[..n].sort_unstable_by(f32::total_cmp);
+        let kept = &near[n / 4..n - n / 4];
         Some(kept.iter().map(|v| f64::from(*v)).sum::<f64>() / kept.len() as f64)
     }
 

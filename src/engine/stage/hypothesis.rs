@@ -157,8 +157,6 @@ impl Hypothesis {
 pub(super) struct Place<'a> {
     pub stage: Stage,
     pub node: &'a Node,
-    /// No milk stands below this here, °C.
-    pub coldest: f64,
 }
 
 /// What a phase expects on being entered, by what came before.
@@ -316,8 +314,8 @@ pub(super) fn weigh_one(
 /// warming at sixty degrees. Where curd is meant to be heated slowly, what rises
 /// slowly is heated: nothing else raises it on and on.
 fn misfit(place: &Place<'_>, rate: f64, age: i64, celsius: f64) -> f64 {
-    let Place { stage, node, coldest } = *place;
-    let phase = node.phase;
+    let Place { stage, node } = *place;
+    let (phase, coldest) = (node.phase, node.coldest);
     let by_rate = match phase {
         Phase::Ramp if age >= 2 => {
             ((1.0 - rate / (RISES * node.pace)) * 0.84).clamp(0.0, 1.0) + ((rate - 5.0) * 2.0).clamp(0.0, 3.0)

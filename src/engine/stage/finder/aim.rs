@@ -19,7 +19,7 @@ impl Finder {
         let (from, node) = (&self.grammar.nodes[h.node], &self.grammar.nodes[to]);
         let level = h.kf.x[0];
         let mut ln = 0.0;
-        if to == 0 && self.begun && level > self.grammar.coldest(from.slot) + GIVEN_UP_C {
+        if to == 0 && self.begun && level > from.coldest + GIVEN_UP_C {
             ln -= 9.0;
         }
         if from.phase == Phase::Ramp {
@@ -38,7 +38,7 @@ impl Finder {
                 (Stage::Warming, Phase::Pause) if h.has_risen() => 0.0,
                 (Stage::Warming, Phase::Pause) => NEVER_DONE,
                 (Stage::WheyHeating, _) if level < 50.0 => 6.0,
-                _ if level < self.grammar.coldest(from.slot) => 6.0,
+                _ if level < from.coldest => 6.0,
                 // Where milk stands as cold as a room, a room is no milk that was warmed.
                 (Stage::Warming, _) if level < COLDEST_C && !h.has_risen() => NEVER_DONE,
                 _ => 0.0,
@@ -65,12 +65,10 @@ impl Finder {
             }
             (Stage::WheyResting, _) if !h.is_hot_whey(from.target) => ln -= NEVER_DONE,
             // Only what is too warm to be set is cooled.
-            (Stage::Warming, Phase::Cool)
-                if level < self.grammar.set_at(node.slot).unwrap_or(WARM_C) + COOLED_C =>
-            {
+            (Stage::Warming, Phase::Cool) if level < node.set.unwrap_or(WARM_C) + COOLED_C => {
                 ln -= 6.0;
             }
-            (Stage::Setting, _) if !(self.grammar.coldest(node.slot)..46.0).contains(&level) => ln -= 8.0,
+            (Stage::Setting, _) if !(node.coldest..46.0).contains(&level) => ln -= 8.0,
             _ => {}
         }
         ln

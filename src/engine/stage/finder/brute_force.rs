@@ -8,7 +8,7 @@
 //! merges those that enter a phase together, and keeps the best one's filter.
 
 use super::*;
-use crate::engine::stage::grammar::{FIRE_PACE, Slot};
+use crate::engine::stage::grammar::{COLDEST_C, FIRE_PACE, Slot};
 
 const BINS: usize = 12;
 
@@ -19,6 +19,8 @@ fn phase(slot: usize, phase: Phase, leave: &[f64], next: &[(usize, f64)]) -> Nod
         phase,
         target: None,
         pace: FIRE_PACE,
+        set: None,
+        coldest: COLDEST_C,
         ln_stay: leave.iter().map(|p| libm::log(1.0 - p) as f32).collect(),
         ln_leave: leave.iter().map(|p| libm::log(*p) as f32).collect(),
         next: next.iter().map(|(to, share)| (*to, libm::log(*share))).collect(),

@@ -252,11 +252,6 @@ impl Tracker {
             (from..g.slots.len()).find(heats)
         };
         let Some(slot) = slot else { return };
-        g.slots[slot].target_celsius = Some(celsius);
-        for n in &mut g.nodes {
-            if n.slot == slot {
-                n.target = Some(celsius);
-            }
-        }
+        g.retarget(slot, Some(celsius));
     }
 }

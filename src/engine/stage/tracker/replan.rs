@@ -31,11 +31,8 @@ impl Tracker {
             let stage = self.finder.grammar.slots[k].stage;
             let nth = self.finder.grammar.slots[..k].iter().filter(|s| s.stage == stage).count();
             if let Some(new) = self.grammar.slots.iter().filter(|s| s.stage == stage).nth(nth) {
-                self.finder.grammar.slots[k].target_celsius = new.target_celsius;
+                self.finder.grammar.retarget(k, new.target_celsius);
                 self.finder.grammar.slots[k].minutes = new.minutes;
-                for n in self.finder.grammar.nodes.iter_mut().filter(|n| n.slot == k) {
-                    n.target = new.target_celsius;
-                }
             }
         }
     }

@@ -118,9 +118,7 @@ impl Tracker {
         if !self.is_lift_belied() {
             return;
         }
-        let Some(lift) = self.story.told.pop() else { return };
-        self.finder.pins.remove(lift.slot);
-        out.push(Telling::Withdrawn(lift));
+        self.take_back_lift(out);
     }
 
     /// Whether the cook goes on, or came, that a marked lift would have ended.
@@ -153,11 +151,15 @@ impl Tracker {
         (reached.is_none() && stayed()).then_some((cook, lifted))
     }
 
-    /// The curd was not lifted: the stage before goes on.
-    fn forget_lift(&mut self, out: &mut Vec<Telling>) {
+    fn take_back_lift(&mut self, out: &mut Vec<Telling>) {
         let Some(lift) = self.story.told.pop() else { return };
         self.finder.pins.remove(lift.slot);
         out.push(Telling::Withdrawn(lift));
+    }
+
+    /// The curd was not lifted: the stage before goes on.
+    fn forget_lift(&mut self, out: &mut Vec<Telling>) {
+        self.take_back_lift(out);
         if let Some(before) = self.story.current().cloned() {
             self.finder.enter(before.slot, before.began_s);
         }

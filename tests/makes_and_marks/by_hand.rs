@@ -194,6 +194,66 @@ fn what_only_hung_before_its_fire_was_not_warmed_and_left() {
     }
 }
 
+/// A probe that came in from the cold and warmed to the room, an hour before the milk, had
+/// been on no fire either: the warming was dated then.
+#[test]
+fn a_probe_that_warmed_to_the_room_was_on_no_fire() {
+    for seed in 0..4 {
+        let mut legs = cheese(&heats(&ONE_HEAT), 42.0, 25.0, true);
+        legs.splice(..1, [leg(0.3, 10.0, In::Air), leg(70.0, 17.2, In::Air)]);
+        let drawn = draw(&legs, seed);
+        let out = play(&plan(42.0, &[]), &drawn.lines);
+        let off_s = off_s(&makes(&out), &drawn, Stage::Warming);
+        assert!(off_s.abs() <= 120, "seed {seed}: {off_s} s off");
+    }
+}
+
+/// A cheese that is not cooked, in a room of 25 °C: its warm whey and the air are 4 °C
+/// apart, and the curd was told to settle. Its whey, put back on the fire a quarter of an
+/// hour later, was a cook.
+#[test]
+fn uncooked_curd_is_out_in_a_warm_room_and_its_whey_is_no_cook() {
+    let stages = [
+        planned(Stage::Warming, Some(30.0), None),
+        planned(Stage::Setting, None, Some(50.0)),
+        planned(Stage::Cutting, None, Some(15.0)),
+        planned(Stage::Drawing, None, None),
+        planned(Stage::WheyHeating, Some(85.0), None),
+    ];
+    let plan = Plan { stages: stages.into(), ..Plan::default() };
+    for (seed, room, whey) in
+        [(0, 25.4, false), (1, 24.0, false), (2, 25.0, false), (3, 18.0, true), (4, 17.0, true)]
+    {
+        let mut legs = vec![
+            leg(5.0, room, In::Air),
+            Leg { put_in: true, ..begin(Stage::Warming, 0.3, 12.0, In::Stirred) },
+            leg(18.0, 30.0, In::Heated),
+            leg(2.0, 30.0, In::Stirred),
+            begin(Stage::Setting, 50.0, 29.8, In::Gel),
+            begin(Stage::Cutting, 1.0, 29.5, In::Stirred),
+            leg(14.0, 29.4, In::Stirred),
+            begin(Stage::Drawing, 15.0, room, In::Air),
+        ];
+        if whey {
+            legs.extend([
+                Leg { put_in: true, ..leg(0.2, 29.0, In::Still) },
+                leg(1.5, 29.0, In::Still),
+                begin(Stage::WheyHeating, 28.0, 85.0, In::Heated),
+            ]);
+        }
+        legs.push(leg(25.0, room, In::Air));
+        let drawn = draw(&legs, seed);
+        let out = play(&plan, &drawn.lines);
+        let told = makes(&out);
+        for (stage, _) in drawn.began.iter().filter(|b| b.0 >= Stage::Drawing) {
+            let off_s = off_s(&told, &drawn, *stage);
+            assert!(off_s.abs() <= 90, "seed {seed}: {stage:?} {off_s} s off");
+        }
+        let cooked = told.iter().any(|m| m.stages.iter().any(|s| s.stage == Stage::Cooking));
+        assert!(!cooked, "seed {seed}: {told:?}");
+    }
+}
+
 /// Curd is lifted straight out of the stirring, minutes after the cook: a settling was told
 /// where none was, and none of the stirring.
 #[test]

@@ -10,6 +10,9 @@ const GOES_ON: f64 = 0.85;
 /// Probability of anything at all, and its density over a hundred degrees.
 const ANYTHING: f64 = 0.02 / 100.0;
 
+/// A quiet room scatters as little as milk that is stirred gently, °C².
+const LEAST_VAR: f64 = 0.012 * 0.012;
+
 /// Half minutes looked back on: twice the five minutes in which a probe comes
 /// to rest in air.
 const LONG: usize = 20;
@@ -42,7 +45,7 @@ impl Air {
         };
         let e = celsius - (last + GOES_ON * self.change);
         let sd = self.scatter + 0.25 * self.change.abs();
-        let var = sd * sd + var_white + 1.0e-3;
+        let var = sd * sd + var_white + LEAST_VAR;
         let density = 0.98 * libm::exp(ln_normal(e, var)) + ANYTHING;
         self.watch_heat(celsius - last);
         if self.beat.is_multiple_of(3) {

@@ -17,7 +17,7 @@ mod underway;
 
 use super::air::Air;
 use super::grammar::{Grammar, MOST_NODES, Node, Phase};
-use super::hypothesis::{DRAWN_COLDER_C, Hypothesis, Place, Scatter, entry, weigh_one};
+use super::hypothesis::{Hypothesis, Place, Scatter, entry, is_air, weigh_one};
 use super::kf::Kf;
 use super::pins::Pins;
 use crate::engine::bins::{BIN_S, Bin};
@@ -45,6 +45,10 @@ const GOES_ON: f64 = 0.2;
 /// much in all, °C.
 const COOLS_C: f64 = 0.15 / 6.0;
 const MOST_COOLED_C: f64 = 6.0;
+/// Nobody leaves milk half warmed for longer than this, bins (45 minutes).
+const PAUSES_BINS: i64 = 270;
+/// A probe that comes to rest in air falls by more than this a bin, °C.
+const FALLS_C: f64 = 0.05;
 /// Most slots a make may have.
 pub(super) const MOST_SLOTS: usize = 24;
 /// Not entered.
@@ -255,13 +259,15 @@ impl Finder {
             recent: (self.var_recent - bin.var_white).clamp(0.0, 0.35 * 0.35),
             moved: bin.celsius.zip(self.last_celsius).map_or(0.0, |(now, last)| (now - last).abs()),
         };
+        let falls = bin.celsius.zip(self.last_celsius).is_some_and(|(now, last)| now < last - FALLS_C);
         self.last_celsius = bin.celsius.or(self.last_celsius);
         for h in self.hyps.iter_mut().chain(&mut self.spawned) {
             let node = &self.grammar.nodes[h.node];
             if node.phase == Phase::Apart {
                 h.w += TEMPER * air - self.air.misfit();
                 if let Some(c) = bin.celsius {
-                    let goes_on = h.node == 0 && self.begun && c > node.coldest + GIVEN_UP_C;
+                    let is_on = self.begun || self.underway;
+                    let goes_on = h.node == 0 && is_on && c > node.coldest + GIVEN_UP_C;
                     h.w -= if goes_on { GOES_ON } else { 0.0 };
                     h.kf.x[0] = c;
                     // Drawn curd, and whey that is over, leave the probe in the cold:
@@ -269,7 +275,7 @@ impl Finder {
                     let stage = self.grammar.slots[node.slot].stage;
                     let drawn = stage == Stage::Drawing || (stage == Stage::Idle && h.node != 0);
                     h.kf.x[1] = h.kf.x[1].min(c);
-                    if drawn && self.bin - h.entered >= 4 && c > h.away_celsius - DRAWN_COLDER_C {
+                    if drawn && self.bin - h.entered >= 4 && !falls && !is_air(c, h.away_celsius) {
                         h.w -= 1.0;
                     }
                 }
@@ -280,6 +286,9 @@ impl Finder {
             let cooled = (COOLS_C * self.bin.saturating_sub(h.cooked) as f64).clamp(0.0, MOST_COOLED_C);
             if bin.celsius.is_some_and(|c| !self.grammar.may_stand_at(node, c, cooled)) {
                 h.w -= if h.is_laid_aside() { TEMPER * h.owes(1.0 / TEMPER) } else { 1.0 };
+            }
+            if node.phase == Phase::Pause && stage == Stage::Warming && age > PAUSES_BINS {
+                h.w -= 0.5;
             }
             // Heat that holds a temperature does not raise it by much.
             let holds = matches!(node.phase, Phase::Reheat | Phase::GelHeat);

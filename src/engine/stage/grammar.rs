@@ -88,6 +88,8 @@ pub(super) struct Grammar {
 /// Most phases a graph may have; a longer plan is cut at its tail.
 pub(super) const MOST_NODES: usize = 40;
 
+/// How often whey hangs for a while before its fire.
+const HANGS_FIRST: f64 = 0.15;
 /// No milk stands below this where no plan says so, nor so far below where it is set, nor
 /// so far above it, °C. What was warmed too far may cool to here at the least.
 pub(super) const COLDEST_C: f64 = 24.0;
@@ -303,7 +305,12 @@ impl Grammar {
                         (Phase::Tail, Stage::Warming) => 0.94,
                         _ => 1.0,
                     };
-                    self.nodes[last].next.push((ends[j].0, libm::log(share * room)));
+                    let (first, ln) = (ends[j].0, libm::log(share * room));
+                    self.nodes[last].next.push((first, ln));
+                    if (from_stage, to.slot.stage) == (Stage::Drawing, Stage::WheyHeating) {
+                        // The probe may hang in it before anybody makes up the fire.
+                        self.nodes[last].next.push((first + 1, ln + libm::log(HANGS_FIRST)));
+                    }
                 }
             }
         }

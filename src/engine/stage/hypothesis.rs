@@ -30,9 +30,11 @@ const DRIFTS: f64 = 0.2;
 /// Milk that stands is warmed by its room or a hot hearth no faster than this, °C/min.
 const STANDS: f64 = 0.06;
 /// A probe that came out with the curd is colder by this, °C.
-pub(super) const DRAWN_COLDER_C: f64 = 4.0;
-/// No dairy's air is warmer than this, °C.
+const DRAWN_COLDER_C: f64 = 4.0;
+const DRAWN_LEAST_C: f64 = 2.0;
+/// No dairy's air is warmer than this, °C, nor by a fire warmer than that.
 const WARM_AIR_C: f64 = 28.0;
+const HOT_AIR_C: f64 = 45.0;
 /// What stands cools below where it was warmed to by no more than this, °C.
 const COOLS_C: f64 = 4.0;
 /// No milk is warmed beyond this before it is cooled to where it is set, °C: thermised
@@ -231,6 +233,12 @@ fn noise(node: &Node, rate: f64, scatter: &Scatter) -> (f64, f64, f64) {
         Phase::Gel | Phase::GelOn => (sq(0.004), sq(per_bin(0.004)), quiet),
         Phase::Apart => (1.0, 1.0, 1.0),
     }
+}
+
+/// Whether a probe that came out of what was at `milk` °C may be in air: colder than that,
+/// less so where the air itself may be about as warm.
+pub(super) fn is_air(celsius: f64, milk: f64) -> bool {
+    celsius <= (milk - DRAWN_COLDER_C).max(WARM_AIR_C.min(milk - DRAWN_LEAST_C)).min(HOT_AIR_C)
 }
 
 /// The logarithm of how well one hypothesis in the milk explains the bin:

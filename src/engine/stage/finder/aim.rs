@@ -7,6 +7,11 @@ use crate::engine::stage::hypothesis::Hypothesis;
 
 /// What the trade does not do (natural logarithm).
 const NEVER_DONE: f64 = 30.0;
+/// A probe that was away for this long, bins, and comes back into what is warmer by this,
+/// °C, is put into the whey, which is no colder than this below what was drawn, °C.
+const AWAY_BINS: i64 = 30;
+const PUT_BACK_C: f64 = 4.0;
+const WHEY_COLDER_C: f64 = 6.0;
 /// What is cooled before it is set was warmer than that by this, °C, and where no plan
 /// says where, than this.
 const COOLED_C: f64 = 1.5;
@@ -46,10 +51,15 @@ impl Finder {
         }
         match (self.grammar.slots[node.slot].stage, node.phase) {
             // Whey goes on the fire after the probe was really out.
-            (Stage::WheyHeating, Phase::Ramp)
-                if from.phase == Phase::Apart && h.kf.x[1] > h.away_celsius - 6.0 =>
-            {
+            (Stage::WheyHeating, _) if from.phase == Phase::Apart && h.kf.x[1] > h.away_celsius - 6.0 => {
                 ln -= 9.0;
+            }
+            // It may hang there before its fire, put back into what is warmer than the air
+            // that the probe was laid into, and hardly colder than it was.
+            (Stage::WheyHeating, Phase::Pause) if from.phase == Phase::Apart => {
+                let was_away = self.bin - h.entered >= AWAY_BINS && level > h.kf.x[1] + PUT_BACK_C;
+                let is_whey = level > h.away_celsius - WHEY_COLDER_C;
+                ln -= if was_away && is_whey { 0.0 } else { NEVER_DONE };
             }
             // Heat that comes back below the target goes on with the cook; above
             // it, it is the next one's.

@@ -30,6 +30,11 @@ const LEFT_S: f64 = 600.0;
 const STANDS_BINS: usize = 30;
 const STANDS_C: f64 = 1.0;
 
+/// A probe that is lifted as soon as it hung in the whey is back after so many bins, and by
+/// then what it hangs in was heated by no more than this, °C.
+const LIFTED_BINS: f64 = 9.0;
+const HEATS_SOON_C: f64 = 4.0;
+
 impl Story {
     /// Not every belief may be told: a warming must have warmed, a drawing must
     /// be more than a lift.
@@ -81,7 +86,12 @@ impl Story {
                 let target = cook.and_then(|t| f.grammar.slots[t.slot].target_celsius);
                 let cooked_on = self.told.last().is_some_and(|t| t.stage < Stage::Drawing)
                     && history.smooth_at(now - 1.0).zip(target).is_some_and(|(c, t)| c < t + WHEY_BEYOND_C);
-                let is_milk = low.is_some_and(|c| self.is_too_cold_for_whey(f, b.place, c, history));
+                // A probe lifted right after it was put in reads colder than what it hangs in.
+                let soon = history.smooth_from(b.place + 2.0 + LIFTED_BINS).map(|c| c - HEATS_SOON_C);
+                let is_milk = low.is_some_and(|low| {
+                    let least = soon.map_or(low, |soon| soon.max(low));
+                    self.is_too_cold_for_whey(f, b.place, least, history)
+                });
                 since_s >= 60.0 && b.reached > 0.85 && rose >= 1.5 && !cooked_on && !is_milk
             }
             _ => true,

@@ -143,22 +143,38 @@ impl LotDesk {
         Inbox::forget_old_answers(&*self.storage, &self.data, now);
         let mut news = Vec::new();
         for turn in turns {
-            if self.is_done(turn) {
-                self.turned(turn);
-            } else {
-                tracing::info!("kettle {}: catching up with the make", turn.kettle);
-                news.extend(self.make(turn, None, now));
-            }
+            news.extend(self.make_unless_done(Turn { effect: turn.clone(), by: None, came: now }, now));
         }
         news
     }
 
+    /// A make's beginning or end that the lots may know of already. Where the disk
+    /// cannot say, it waits.
+    fn make_unless_done(&mut self, turn: Turn, now: At) -> Option<LotNews> {
+        let kettle = &turn.effect.kettle;
+        match self.is_done(&turn.effect) {
+            Ok(false) => {
+                tracing::info!("kettle {kettle}: catching up with the make");
+                return self.make(&turn.effect, turn.by.as_deref(), turn.came);
+            }
+            Ok(true) => self.turned(&turn.effect),
+            Err(e) => {
+                tracing::error!("kettle {kettle}: {e}");
+                self.turned(&turn.effect);
+                if self.again.failed(&e, now.0) {
+                    self.again.wait(turn);
+                }
+            }
+        }
+        None
+    }
+
     /// Whether the lots know of this turn already.
-    fn is_done(&self, turn: &Effect) -> bool {
-        let Ok((lots, _)) = self.lots.store().list() else { return true };
+    fn is_done(&self, turn: &Effect) -> Result<bool, LotError> {
+        let (lots, _) = self.lots.store().list()?;
         let at = turn.time.unwrap_or_default();
         let mut of_kettle = lots.iter().filter(|l| l.kettle == *turn.kettle);
-        match turn.what {
+        Ok(match turn.what {
             // A lot that was opened for it, or was open then.
             Conclusion::MakeBegan => {
                 of_kettle.any(|l| l.opened.0 >= at - SAME_NS || l.closed.is_none_or(|closed| closed.0 >= at))
@@ -166,7 +182,7 @@ impl LotDesk {
             // No lot of before its end is still open.
             Conclusion::Make(_) => !of_kettle.any(|l| l.closed.is_none() && !l.past && l.opened.0 <= at),
             _ => true,
-        }
+        })
     }
 
     /// Does one thing; what became of it, where it is news.
@@ -213,7 +229,15 @@ impl LotDesk {
                 }
                 news(&done)
             }
-            (Ok(None), None) => None,
+            (Ok(None), None) => {
+                if matches!(effect.what, Conclusion::Make(_)) {
+                    tracing::warn!(
+                        "kettle {}: a make is over and no lot is open there, so that none is closed; `curdtrace lot attach --make` gives it to one",
+                        effect.kettle
+                    );
+                }
+                None
+            }
             (Ok(None), Some(Ending { request, answer_to, .. })) => self.carry_out(&request, answer_to),
             (Err(e), ending) => {
                 tracing::error!("kettle {}: {e}", effect.kettle);

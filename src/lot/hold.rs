@@ -10,6 +10,8 @@ use std::path::Path;
 
 use rustix::fs::{FlockOperation, flock};
 
+use crate::journal::storage::{Disk, Storage as _};
+
 /// The lock's file in the data folder.
 pub const LOCK: &str = "owner.lock";
 
@@ -27,7 +29,7 @@ impl Hold {
     /// The folder cannot be made or the file not opened.
     pub fn take(data: &Path) -> io::Result<Option<Self>> {
         let open = || {
-            std::fs::create_dir_all(data)?;
+            Disk.make_dir(data)?;
             OpenOptions::new().create(true).truncate(false).write(true).open(data.join(LOCK))
         };
         let file = open().map_err(|e| with_remedy(&e))?;

@@ -161,7 +161,7 @@ impl Daemon {
             snapshot: feed_ends.snapshot,
             taken: feed_ends.taken,
             tallies: sources.tallies(),
-            store: store_watch(&setup),
+            store: store_watch(&setup, &found),
         };
         Ok(Self { setup, runner, feed, inputs, past, sources, _hold: hold })
     }

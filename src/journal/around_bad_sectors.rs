@@ -41,7 +41,7 @@ pub(super) fn read_at(
     let mut bytes = vec![0; len];
     let mut lost = 0;
     piecewise(storage, file, offset, &mut bytes, &mut lost);
-    let fault = (lost > 0).then(|| format!("{why}, {lost} bytes of it"));
+    let fault = (lost > 0).then(|| format!("{why}, at {lost} of its bytes"));
     Ok((bytes, fault))
 }
 

@@ -20,7 +20,6 @@
 //! under no name: what is not synced goes to a new one.
 
 use std::collections::VecDeque;
-use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -236,10 +235,10 @@ impl Journal {
     ) -> Result<(Self, Recovered), JournalError> {
         storage.make_dir(dir).map_err(|e| JournalError::open(dir, e))?;
         let boot_id: String = boot_id.split_whitespace().collect();
-        let (newest, found) = recover::recover(&*storage, dir, &boot_id)?;
+        let (newest, mut found) = recover::recover(&*storage, dir, &boot_id)?;
         let open = match newest.open {
             None => None,
-            Some((name, len)) => Self::written_on(&*storage, dir, name, len)?,
+            Some((name, len)) => Self::written_on(&*storage, dir, name, len, &mut found)?,
         };
         let journal = Self {
             storage,
@@ -270,12 +269,12 @@ impl Journal {
         dir: &Path,
         name: SegmentName,
         len: u64,
+        found: &mut Recovered,
     ) -> Result<Option<Open>, JournalError> {
         let path = dir.join(name.file());
         let mut sink = match storage.append(&path) {
             Ok(sink) => sink,
-            Err(e) if e.kind() == ErrorKind::ReadOnlyFilesystem => return Ok(None),
-            Err(e) => return Err(JournalError::open(&path, e)),
+            Err(e) => return found.is_read_only(dir, e).map_or(Ok(None), |e| Err(JournalError::open(&path, e))),
         };
         // The process may have died before these bytes and their name were durable: what
         // is found is built on, and acknowledged where it comes again.

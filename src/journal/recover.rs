@@ -115,6 +115,20 @@ pub struct Recovered {
     pub cut: Option<Cut>,
     /// Damage in the segments looked at (the newest; [`inspect`] does all).
     pub damage: Vec<Damage>,
+    /// What the disk says where it can only be read: what comes waits in memory.
+    pub read_only: Option<String>,
+}
+
+impl Recovered {
+    /// A write failed: whether that is for the disk can only be read. Gives the error
+    /// back where it is not.
+    pub(super) fn is_read_only(&mut self, path: &Path, source: io::Error) -> Option<io::Error> {
+        if source.kind() != io::ErrorKind::ReadOnlyFilesystem {
+            return Some(source);
+        }
+        self.read_only = Some(JournalError::Write { path: path.into(), source }.to_string());
+        None
+    }
 }
 
 /// Every segment in a journal's folder, oldest first. Where a segment is there
@@ -342,7 +356,7 @@ fn mend(
         let file = name.file();
         let done = set_aside(storage, dir, &file, at, len).and_then(|()| storage.cut(&dir.join(&file), at));
         found.cut = Some(Cut { file, at, bytes: len - at });
-        done.ok()?;
+        done.map_err(|e| found.is_read_only(dir, e)).ok()?;
     }
     Some((name.clone(), at))
 }

@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::record::{CRC, timestamp_ns};
+use super::record::{CRC, times};
 use super::segment::{Group, SegmentName};
 use super::storage::Storage;
 
@@ -61,9 +61,7 @@ impl Index {
     pub fn of(data: &[u8], groups: &[Group]) -> Option<Self> {
         let mut clocks: Vec<UnderClock> = Vec::new();
         for Group { commit, body, .. } in groups {
-            let text = std::str::from_utf8(&data[body.clone()]).unwrap_or_default();
-            let moments = text.lines().filter(|l| !l.starts_with('#')).filter_map(timestamp_ns);
-            for at in moments.map(|ns| ns.saturating_sub(commit.offset_ns)) {
+            for at in times(&data[body.clone()]).map(|ns| ns.saturating_sub(commit.offset_ns)) {
                 let same = |c: &&mut UnderClock| {
                     (c.boot, c.offset_ns, c.sure) == (commit.boot, commit.offset_ns, commit.clock_sure)
                 };

@@ -15,7 +15,7 @@ use std::sync::Arc;
 
 use super::JournalError;
 use super::recent;
-use super::record::{Commit, timestamp_ns};
+use super::record::{Commit, times, timestamp_ns};
 use super::recover::{Damage, Loaded};
 use super::segment::{Group, Scan, scan};
 use super::shelf::{Outside, Shelf, sure_in};
@@ -246,12 +246,14 @@ impl Replay {
     /// begins.
     fn look_for_holes(&mut self, place: usize, data: &[u8], found: &Scan) {
         let file = self.shelf.names()[place].file();
-        let bytes =
-            |lost: &Range<usize>| Damage::Bytes { file: file.clone(), from: lost.start as u64, to: lost.end as u64 };
+        let bytes = |lost: &Range<usize>| Damage::Bytes {
+            file: file.clone(),
+            from: lost.start as u64,
+            to: lost.end as u64,
+        };
         for group in &found.groups {
-            let (commit, body) = (group.commit, &data[group.body.clone()]);
-            let body = std::str::from_utf8(body).unwrap_or_default();
-            let mut times = body.lines().filter(|l| !l.starts_with('#')).filter_map(timestamp_ns);
+            let commit = group.commit;
+            let mut times = times(&data[group.body.clone()]);
             let first_ns = times.next();
             let ends = |ns: i64| Edge { number: commit.group, ns, sure: commit.clock_sure };
             self.loose.extend(found.bad.iter().filter(|b| b.end == group.body.start).map(bytes));

@@ -273,8 +273,8 @@ impl Journal {
     ) -> Result<Option<Open>, JournalError> {
         let path = dir.join(name.file());
         let mut sink = match storage.append(&path) {
-            Ok(sink) => sink,
-            Err(e) => return found.is_read_only(dir, e).map_or(Ok(None), |e| Err(JournalError::open(&path, e))),
+            Err(e) if found.is_read_only(dir, &e) => return Ok(None),
+            opened => opened.map_err(|e| JournalError::open(&path, e))?,
         };
         // The process may have died before these bytes and their name were durable: what
         // is found is built on, and acknowledged where it comes again.

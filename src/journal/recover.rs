@@ -120,14 +120,14 @@ pub struct Recovered {
 }
 
 impl Recovered {
-    /// A write failed: whether that is for the disk can only be read. Gives the error
-    /// back where it is not.
-    pub(super) fn is_read_only(&mut self, path: &Path, source: io::Error) -> Option<io::Error> {
-        if source.kind() != io::ErrorKind::ReadOnlyFilesystem {
-            return Some(source);
+    /// Whether a write failed since the disk can only be read; notes it.
+    pub(super) fn is_read_only(&mut self, dir: &Path, why: &io::Error) -> bool {
+        let is_so = why.kind() == io::ErrorKind::ReadOnlyFilesystem;
+        if is_so {
+            let trouble = JournalError::Write { path: dir.into(), source: why.kind().into() };
+            self.read_only = Some(trouble.to_string());
         }
-        self.read_only = Some(JournalError::Write { path: path.into(), source }.to_string());
-        None
+        is_so
     }
 }
 
@@ -356,7 +356,10 @@ fn mend(
         let file = name.file();
         let done = set_aside(storage, dir, &file, at, len).and_then(|()| storage.cut(&dir.join(&file), at));
         found.cut = Some(Cut { file, at, bytes: len - at });
-        done.map_err(|e| found.is_read_only(dir, e)).ok()?;
+        if let Err(e) = done {
+            found.is_read_only(dir, &e);
+            return None;
+        }
     }
     Some((name.clone(), at))
 }

@@ -51,8 +51,6 @@ pub enum Incoming {
     Mark(Mark),
     /// A person asks for something.
     Command(Command),
-    /// A person asks something of the lots: open, close.
-    Lot(LotAsk),
     /// A source came or went.
     Link {
         /// The source's name as configured.
@@ -60,19 +58,6 @@ pub enum Incoming {
         /// Whether it is there now.
         up: bool,
     },
-}
-
-/// What a person asks of the lots.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct LotAsk {
-    /// Whose kettle.
-    pub kettle: Name,
-    /// Who asks.
-    pub by: Option<Name>,
-    /// Open (`true`) or close (`false`).
-    pub open: bool,
-    /// The id wanted, where one is.
-    pub id: Option<String>,
 }
 
 /// What became of a record.

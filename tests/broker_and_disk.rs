@@ -9,6 +9,8 @@ use support::house;
 use support::moody_disk;
 
 use std::collections::BTreeMap;
+use std::io::{Read as _, Write as _};
+use std::net::{TcpListener, TcpStream};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -177,4 +179,65 @@ fn what_waited_at_the_broker_is_as_old_as_it_is_where_the_clock_was_set_meanwhil
     let lines = journal(&folder.path().join("data"));
     let late: Vec<_> = lines.iter().filter(|l| l.contains("late_s=")).collect();
     assert!(late.is_empty(), "{late:?}");
+}
+
+/// The next MQTT packet: its kind (1 is CONNECT, 4 PUBACK, 8 SUBSCRIBE, 12 PINGREQ) and its body.
+fn packet(from: &mut TcpStream) -> (u8, Vec<u8>) {
+    let mut byte = [0];
+    from.read_exact(&mut byte).unwrap();
+    let (kind, mut len, mut shift) = (byte[0], 0, 0);
+    loop {
+        from.read_exact(&mut byte).unwrap();
+        len |= usize::from(byte[0] & 0x7F) << shift;
+        shift += 7;
+        if byte[0] < 0x80 {
+            break;
+        }
+    }
+    let mut body = vec![0; len];
+    from.read_exact(&mut body).unwrap();
+    (kind >> 4, body)
+}
+
+/// The last reading of a payload was refused, and that acknowledged the others at once.
+#[test]
+fn a_payload_with_a_probe_too_many_is_acknowledged_once_the_rest_of_it_is_on_disk() {
+    let folder = tempfile::tempdir().unwrap();
+    let door = TcpListener::bind("127.0.0.1:0").unwrap();
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[limits]\nprobes = 1\n[journal]\ngroup-seconds = 1.0\n\
+         [[mqtt]]\nname = \"broker\"\nhost = \"127.0.0.1\"\nport = {}\n\
+         [[mqtt.subscribe]]\ntopic = \"r\"\npayload = \"line-protocol\"\n",
+        door.local_addr().unwrap().port()
+    );
+    let house = House::open(config(folder.path(), &text), Clock::real());
+    let (mut daemon, _) = door.accept().unwrap();
+    daemon.set_read_timeout(Some(SOON)).unwrap();
+    let publish = |daemon: &mut TcpStream, id: u8, payload: &str| {
+        let body = [b"\x00\x01r\x00", &[id][..], payload.as_bytes()].concat();
+        daemon.write_all(&[&[0x32, u8::try_from(body.len()).unwrap()], &body[..]].concat()).unwrap();
+    };
+    let on_disk = |celsius: &str| journal(&folder.path().join("data")).iter().any(|l| l.contains(celsius));
+    let mut acknowledged = 0;
+    while acknowledged < 2 {
+        match packet(&mut daemon) {
+            (1, _) => daemon.write_all(b"\x20\x02\x00\x00").unwrap(),
+            (8, body) => {
+                daemon.write_all(&[0x90, 3, body[0], body[1], 1]).unwrap();
+                publish(&mut daemon, 1, "temperature,probe=a celsius=20.5");
+            }
+            (4, _) if acknowledged == 0 => {
+                acknowledged = 1;
+                assert!(on_disk("celsius=20.5"));
+                publish(&mut daemon, 2, "temperature,probe=a celsius=21.5\ntemperature,probe=b celsius=5.5");
+            }
+            (4, _) => {
+                acknowledged = 2;
+                assert!(on_disk("celsius=21.5"), "acknowledged, and not on disk");
+            }
+            (12, _) => daemon.write_all(b"\xd0\x00").unwrap(),
+            _ => {}
+        }
+    }
+    house.close().unwrap();
 }

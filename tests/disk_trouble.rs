@@ -4,6 +4,7 @@
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods, clippy::print_stdout)] // a test may end here, and measure
 
 use support::house;
+use support::made_day::segments;
 use support::moody_disk;
 use support::pty;
 
@@ -281,5 +282,54 @@ fn a_command_waits_until_what_was_said_before_is_on_disk() {
     disk.0.journal_full.store(false, Ordering::SeqCst);
     assert!(wait_for(SOON, || inbox.take_answer(&name).unwrap().is_some_and(|a| a.code == 0)));
     assert!(pty.hear_until(SOON, |p| p.acked == [1]), "and it was synced first");
+    house.close().unwrap();
+}
+
+/// A bad sector in the recent journal ended every start.
+#[test]
+fn a_bad_sector_in_the_newest_segment_keeps_no_daemon_from_starting() {
+    let folder = tempfile::tempdir().unwrap();
+    let disk = MoodyDisk::default();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let house = open(folder.path(), &disk);
+    pty.keeps_first(30.0);
+    house.close().unwrap();
+    let dir = folder.path().join("data/journal");
+    let segment = || dir.join(segments(dir.parent().unwrap()).pop().unwrap());
+    let (bad, before) = (segment(), std::fs::read(segment()).unwrap());
+    *disk.0.bad_sectors.lock().unwrap() = Some((bad.clone(), 0..before.len() as u64));
+    let house = open(folder.path(), &disk);
+    pty.send_reading(2, "milk", 30.1, 0);
+    assert!(pty.hear_until(SOON, |p| p.acked.contains(&2)));
+    house.close().unwrap();
+    assert_ne!(segment(), bad, "what comes goes to another");
+    assert_eq!(std::fs::read(&bad).unwrap(), before, "nothing is written to it");
+    // Should the disk give it again, all that was kept is there.
+    let lines = journal(&folder.path().join("data"));
+    for seq in ["seq=1u", "seq=2u"] {
+        assert_eq!(lines.iter().filter(|l| l.contains(seq)).count(), 1, "{seq}: {lines:?}");
+    }
+}
+
+/// A disk that had become one to be read only ended every start, and with it every call.
+#[test]
+fn on_a_disk_that_can_only_be_read_it_starts_and_calls() {
+    let folder = tempfile::tempdir().unwrap();
+    let disk = MoodyDisk::default();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let house = open(folder.path(), &disk);
+    pty.keeps_first(30.0);
+    house.close().unwrap();
+    disk.0.read_only.store(true, Ordering::SeqCst);
+    let house = open(folder.path(), &disk);
+    let calls = || house.shown().view.house.iter().any(|a| a.alarm == AlarmKind::StoreFault && a.sounds);
+    assert!(wait_for(SOON, calls), "nobody hears that nothing is kept");
+    pty.send_reading(2, "milk", 30.1, 0);
+    assert!(wait_for(SOON, || house.taken() == 1));
+    pty.hear();
+    assert_eq!(pty.acked, [1], "nothing is acknowledged that is not kept");
+    disk.0.read_only.store(false, Ordering::SeqCst);
+    assert!(pty.hear_until(SOON, |p| p.acked == [1, 2]), "{:?}", pty.acked);
+    assert!(wait_for(SOON, || house.shown().store_trouble.is_none()), "it goes on by itself");
     house.close().unwrap();
 }

@@ -7,6 +7,7 @@
 
 use support::made_day;
 use support::moody_disk::MoodyDisk;
+use support::storage_twin::Twin;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -318,4 +319,24 @@ fn what_is_withdrawn_while_others_are_carried_out_is_not_done() {
     assert_eq!(desk.open_lots().keys().map(|k| &**k).collect::<Vec<_>>(), ["big", "tiny"]);
     let answered = |name| inbox.take_answer(name).unwrap().is_some();
     assert_eq!([&first, &second, &third].map(|n| answered(n)), [true, false, true]);
+}
+
+/// A request that was carried out and answered came back after a power cut, its answer
+/// did not, and it was carried out again.
+#[test]
+fn a_power_cut_brings_no_request_back_without_its_answer() {
+    let (twin, data) = (Twin::new(), Path::new("/data"));
+    let inbox = Inbox::of(&twin, data).unwrap();
+    let ask = |at| {
+        let close = Ask::Close { lot: "a-1".into() };
+        inbox.ask(&Request { at: At(at), by: None, ask: close }, 7).unwrap()
+    };
+    let (first, second) = (ask(5), ask(6));
+    inbox.answer(&first, &Answer::default()).unwrap();
+    assert!(inbox.take_answer(&first).unwrap().is_some());
+    // What keeps this answer keeps that the first is gone.
+    inbox.answer(&second, &Answer::default()).unwrap();
+    let after = Twin::of(&twin.moment().durable);
+    let waiting = Inbox::of(&after, data).unwrap().waiting().unwrap();
+    assert!(waiting.is_empty(), "{waiting:?}");
 }

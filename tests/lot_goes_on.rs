@@ -16,13 +16,12 @@ use std::time::Duration;
 
 use curdtrace::config::{dairy::Config, plan};
 use curdtrace::daemon::clock::Clock;
-use curdtrace::daemon::input::LotAsk;
 use curdtrace::engine::event::{Ask, Command as Wish, Name};
 use curdtrace::rehearse::family::Family;
 use curdtrace::rehearse::make::{Marks, Spoken, make};
 use curdtrace::rehearse::scene::Options;
 use house::{House, config, journal, wait_for};
-use play::{play, wait};
+use play::{close_lot, play, wait};
 use pty::Pty;
 
 const SOON: Duration = Duration::from_secs(10);
@@ -104,9 +103,8 @@ fn the_lot_goes_on_after_a_kill_in_the_middle_of_the_cook() {
     };
     println!("alarms before {:?}, after {:?}", shelf(&before), shelf(&after));
     play(&rest[1..], &house, &clock, |seq, r| say(&mut pty, seq + 1, r));
-    let ask = LotAsk { kettle: Name::from(KETTLE), by: Some(Name::from("ada")), open: false, id: None };
-    if house.shown().open_lots.contains_key(KETTLE) {
-        wait(house.feed.commands.lot(ask)).unwrap();
+    if let Some(open) = house.shown().open_lots.get(KETTLE) {
+        close_lot(&data, open, &clock);
     }
     house.close().unwrap();
 

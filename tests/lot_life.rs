@@ -119,25 +119,50 @@ fn a_make_opens_closes_and_seals_its_lot_by_itself() {
 }
 
 #[test]
-fn two_kettles_two_makes_a_day_and_the_whey_lot_never_collide() {
+fn two_kettles_two_makes_a_day_and_the_whey_lots_never_collide() {
     let dir = tempfile::tempdir().unwrap();
+    let mut day = Day::new(disk(), dir.path());
     let mut owner = lots(dir.path());
     let at = |h: i64| At(MORNING_NS).plus_s(h * 3600);
+    day.make("big", "big", at(0));
     let mut ids = Vec::new();
-    for (kettle, hour, stage) in [
-        ("big", 0, Stage::Drawing),
-        ("small", 0, Stage::Drawing),
-        ("big", 4, Stage::WheyHeating),
-        ("big", 10, Stage::Drawing),
+    for (kettle, from, to, stage) in [
+        ("big", 0, 4, Stage::Drawing),
+        ("small", 0, 3, Stage::Drawing),
+        ("big", 5, 6, Stage::WheyHeating),
+        ("big", 7, 8, Stage::WheyHeating),
+        ("big", 10, 13, Stage::Drawing),
     ] {
-        ids.push(owner.take(&began(kettle, at(hour)), None, None, at(hour)).unwrap().unwrap().lot);
-        let end = at(hour).plus_s(3 * 3600);
-        owner.take(&ended(kettle, end, stage), None, None, end).unwrap().unwrap();
+        ids.push(owner.take(&began(kettle, at(from)), None, None, at(from)).unwrap().unwrap().lot);
+        owner.take(&ended(kettle, at(to), stage), None, None, at(to)).unwrap().unwrap();
     }
-    assert_eq!(ids, ["2026-07-14-big-1", "2026-07-14-small-1", "2026-07-14-big-2", "2026-07-14-big-3"]);
-    let mother = |lot: &str| owner.store().load(lot).unwrap().mother;
-    assert_eq!(mother("2026-07-14-big-2").as_deref(), Some("2026-07-14-big-1"));
-    assert_eq!(mother("2026-07-14-big-3"), None);
+    let id = |kettle: &str, n: u32| format!("2026-07-14-{kettle}-{n}");
+    assert_eq!(ids, [id("big", 1), id("small", 1), id("big", 2), id("big", 3), id("big", 4)]);
+    let mother = |n| owner.store().load(&id("big", n)).unwrap().mother;
+    // What is heated again is the cheese's whey still: that of whey is none.
+    assert_eq!([2, 3, 4].map(mother), [Some(id("big", 1)), Some(id("big", 1)), None]);
+}
+
+/// Milk that ripened overnight: its lot stayed open for ever, and nobody was told.
+#[test]
+fn a_make_longer_than_half_a_day_closes_its_lot() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path();
+    Day::new(disk(), data).make("big", "big", At(MORNING_NS).plus_s(16 * 3600));
+    let mut owner = lots(data);
+    let at = |h: i64| At(MORNING_NS).plus_s(h * 3600);
+    let lot = owner.take(&began("big", at(0)), None, None, at(0)).unwrap().unwrap().lot;
+    // It follows the plan to its end.
+    let plan = curdtrace::config::plan::parse(&PLAN.replace("Larch wheel", "Overnight"), "plan").unwrap();
+    owner.follow("big", Some(&plan), at(15)).unwrap();
+    // A lot that was opened since is another make's.
+    let newer = Opening { id: Some("newer".into()), ..opening("big") };
+    owner.apply(&ask(at(21), "Ada", Ask::Open(newer))).unwrap();
+    let done = owner.take(&ended("big", at(20), Stage::Drawing), None, None, at(21)).unwrap();
+    assert!(done.is_some_and(|d| d.closed && d.lot == lot));
+    assert_eq!(owner.store().load(&lot).unwrap().product, "Overnight");
+    assert_eq!(verify(data, &lot), "");
+    assert_eq!(owner.open_lots()["big"], "newer");
 }
 
 #[test]

@@ -22,7 +22,7 @@ use made_day::{MORNING_NS, dairy};
 use sealed_lot::{
     Files, LOT, ask, before_closing, closed, data, is_as_closed, open_signing, rennet_lot, signed,
 };
-use storage_twin::Twin;
+use storage_twin::{Fault, Twin};
 
 fn open(twin: &Twin) -> Lots {
     Lots::open(Arc::new(twin.clone()), data(), dairy()).unwrap().0
@@ -194,6 +194,26 @@ fn a_lot_that_a_full_disk_kept_from_its_seal_is_sealed_once_there_is_room() {
         assert!(desk.try_again(next.plus_s(7202)).is_empty(), "{budget}: it is done");
     }
     assert!(failed > 20, "{failed} sizes of the disk");
+}
+
+/// A disk that could not say whether a make's lot was closed was taken for a yes.
+#[test]
+fn a_make_that_ended_while_the_daemon_was_away_closes_its_lot_though_the_disk_falters_once() {
+    let (files, at) = before_closing();
+    let what = Conclusion::Make(Make { stages: Vec::new(), cooks: Vec::new() });
+    let effect = Effect { time: Some(at.0), probe: "big".into(), kettle: "big".into(), what };
+    // The first looks for old answers, the second for the lots.
+    for nth in [1, 2] {
+        let twin = Twin::of(&files);
+        let config = Config { data: data().into(), ..Config::default() };
+        let mut desk = LotDesk::open(Arc::new(twin.clone()), &config, BTreeMap::new()).unwrap();
+        twin.fail_call(nth, Fault::Io);
+        let mut news = desk.catch_up(std::slice::from_ref(&effect), at.plus_s(60));
+        assert_eq!(news.len(), usize::from(nth == 1), "{nth}");
+        news.extend(desk.try_again(at.plus_s(60 + 3600)));
+        assert!(news.len() == 1 && news[0].id == LOT && news[0].closed, "{nth}: {news:?}");
+        assert!(is_as_closed(&twin.files()), "{nth}");
+    }
 }
 
 /// An open lot whose record is damaged kept the daemon from starting.

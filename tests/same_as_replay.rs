@@ -19,13 +19,11 @@ use std::time::Duration;
 use broker::{Broker, Hand};
 use curdtrace::config::plan;
 use curdtrace::daemon::clock::Clock;
-use curdtrace::daemon::input::LotAsk;
-use curdtrace::engine::event::Name;
 use curdtrace::rehearse::family::Family;
 use curdtrace::rehearse::make::{Make, Marks, make};
 use curdtrace::rehearse::scene::Options;
 use house::{House, config, journal, wait_for};
-use play::{play, wait};
+use play::{close_lot, play};
 use pty::Pty;
 
 const SOON: Duration = Duration::from_secs(10);
@@ -119,11 +117,10 @@ fn a_make_through_the_serial_port_is_the_same_as_on_replay() {
     assert!(pty.hear_until(SOON, |p| p.acked.len() == sent), "{} of {sent} acknowledged", pty.acked.len());
     // The make had its lot by itself; a person closes it.
     let lot = house.shown().open_lots.get(KETTLE).cloned();
-    let ask = LotAsk { kettle: Name::from(KETTLE), by: Some(Name::from("ada")), open: false, id: None };
-    wait(house.feed.commands.lot(ask)).unwrap();
+    let lot = lot.unwrap_or_else(|| panic!("no lot was opened when milk was found"));
+    close_lot(&folder.path().join("data"), &lot, &clock);
     assert!(wait_for(SOON, || house.shown().open_lots.is_empty()), "{:?}", house.shown().open_lots);
     house.close().unwrap();
-    let lot = lot.unwrap_or_else(|| panic!("no lot was opened when milk was found"));
     let sums = Command::new("sha256sum")
         .args(["--check", "--quiet", "SHA256SUMS"])
         .current_dir(folder.path().join("data/lots").join(&lot))

@@ -56,6 +56,16 @@ fn it_is_restarted_when_it_hangs_and_not_for_a_faulty_configuration() {
     assert!(seconds <= 30, "a blocked daemon is restarted within 30 s");
 }
 
+/// An answer alone says that its request was carried out: only the daemon, which looks
+/// whether the request is there still, may throw it away.
+#[test]
+fn nothing_is_thrown_away_by_its_age() {
+    let folders = std::fs::read_to_string(folder().join("curdtrace.tmpfiles")).unwrap();
+    for line in folders.lines().filter(|l| !l.starts_with('#')) {
+        assert_eq!(line.split_whitespace().nth(5), Some("-"), "{line}");
+    }
+}
+
 /// Two runs within one start of the machine share its monotonic clock; a unit
 /// that hides `/proc/sys` makes two boots of them.
 #[test]

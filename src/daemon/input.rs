@@ -1,6 +1,7 @@
 //! What reaches the runner, and the receipt that it is kept.
 
 use std::fmt;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use crate::engine::event::{Command, Mark, Name, Reading};
 
@@ -50,8 +51,6 @@ pub enum Incoming {
     Mark(Mark),
     /// A person asks for something.
     Command(Command),
-    /// A person asks something of the lots: open, close.
-    Lot(LotAsk),
     /// A source came or went.
     Link {
         /// The source's name as configured.
@@ -59,19 +58,6 @@ pub enum Incoming {
         /// Whether it is there now.
         up: bool,
     },
-}
-
-/// What a person asks of the lots.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct LotAsk {
-    /// Whose kettle.
-    pub kettle: Name,
-    /// Who asks.
-    pub by: Option<Name>,
-    /// Open (`true`) or close (`false`).
-    pub open: bool,
-    /// The id wanted, where one is.
-    pub id: Option<String>,
 }
 
 /// What became of a record.
@@ -91,6 +77,24 @@ impl Receipt {
     /// A receipt that runs `act` on the record's own thread; it must not wait.
     pub fn new(act: impl FnOnce(Fate) + Send + 'static) -> Self {
         Self(Some(Box::new(act)))
+    }
+
+    /// A share of this one for each of so many records: the last of them that is kept
+    /// tells that it is, the first that is not that it is not.
+    pub fn shared(self, among: usize) -> Vec<Self> {
+        let whole = Arc::new(Mutex::new((among, Some(self))));
+        let share = |_| {
+            let whole = whole.clone();
+            Self::new(move |fate| {
+                let mut whole = whole.lock().unwrap_or_else(PoisonError::into_inner);
+                whole.0 -= 1;
+                let is_told = fate == Fate::Dropped || whole.0 == 0;
+                if let Some(mut receipt) = whole.1.take_if(|_| is_told) {
+                    receipt.tell(fate);
+                }
+            })
+        };
+        (0..among).map(share).collect()
     }
 
     /// The record is synced.

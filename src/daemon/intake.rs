@@ -132,8 +132,6 @@ fn event(e: &EventLine) -> Result<Option<Happening>, IntakeError> {
     }
     let missing = |needs| IntakeError::Missing { what: e.what.clone(), needs };
     Ok(Some(match e.what.as_str() {
-        // Lots are opened and closed by the shell; the engine has no part in it.
-        "lot-open" | "lot-close" => return Ok(None),
         "clock-step" => {
             Happening::ClockStep { step_ns: e.integer("step_ns").ok_or(missing("a field step_ns=…i"))? }
         }

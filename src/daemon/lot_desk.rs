@@ -20,7 +20,7 @@ use std::sync::atomic::AtomicU32;
 
 use again::{Again, Turn};
 
-use super::input::{Incoming, Input, LotAsk, Receipt};
+use super::input::{Incoming, Input};
 use super::outlet::LotNews;
 use super::ssh_keygen::SshKeygen;
 use crate::config::dairy::Config;
@@ -29,7 +29,7 @@ use crate::engine::event::{Ask as Command, Command as Commanded, Name};
 use crate::engine::plan::Plan;
 use crate::journal::storage::Storage;
 use crate::lot::at::At;
-use crate::lot::inbox::{Answer, Ask, Inbox, Opening, Request};
+use crate::lot::inbox::{Answer, Ask, Inbox, Request};
 use crate::lot::life::{Done, Lots};
 use crate::lot::store::{Dairy, LotError};
 
@@ -47,26 +47,16 @@ pub enum Work {
     Effect(Effect, Option<Name>),
     /// Another plan is followed.
     Follow(Name, Option<Arc<Plan>>),
-    /// A person asks.
-    Ask(LotAsk, Option<Receipt>),
 }
 
 /// A lot to be closed as soon as its make has ended.
 #[derive(Debug)]
 struct Ending {
     request: Request,
-    answer_to: AnswerTo,
+    /// The name of its file in the inbox.
+    name: String,
     /// So often the make was not over yet.
     looks: u32,
-}
-
-/// Who waits for a lot to be closed.
-#[derive(Debug)]
-enum AnswerTo {
-    /// A command, by the name of its file in the inbox.
-    Inbox(String),
-    /// The page.
-    Receipt(Option<Receipt>),
 }
 
 /// The lots and who asks for them.
@@ -143,22 +133,38 @@ impl LotDesk {
         Inbox::forget_old_answers(&*self.storage, &self.data, now);
         let mut news = Vec::new();
         for turn in turns {
-            if self.is_done(turn) {
-                self.turned(turn);
-            } else {
-                tracing::info!("kettle {}: catching up with the make", turn.kettle);
-                news.extend(self.make(turn, None, now));
-            }
+            news.extend(self.make_unless_done(Turn { effect: turn.clone(), by: None, came: now }, now));
         }
         news
     }
 
+    /// A make's beginning or end that the lots may know of already. Where the disk
+    /// cannot say, it waits.
+    fn make_unless_done(&mut self, turn: Turn, now: At) -> Option<LotNews> {
+        let kettle = &turn.effect.kettle;
+        match self.is_done(&turn.effect) {
+            Ok(false) => {
+                tracing::info!("kettle {kettle}: catching up with the make");
+                return self.make(&turn.effect, turn.by.as_deref(), turn.came);
+            }
+            Ok(true) => self.turned(&turn.effect),
+            Err(e) => {
+                tracing::error!("kettle {kettle}: {e}");
+                self.turned(&turn.effect);
+                if self.again.failed(&e, now.0) {
+                    self.again.wait(turn);
+                }
+            }
+        }
+        None
+    }
+
     /// Whether the lots know of this turn already.
-    fn is_done(&self, turn: &Effect) -> bool {
-        let Ok((lots, _)) = self.lots.store().list() else { return true };
+    fn is_done(&self, turn: &Effect) -> Result<bool, LotError> {
+        let (lots, _) = self.lots.store().list()?;
         let at = turn.time.unwrap_or_default();
         let mut of_kettle = lots.iter().filter(|l| l.kettle == *turn.kettle);
-        match turn.what {
+        Ok(match turn.what {
             // A lot that was opened for it, or was open then.
             Conclusion::MakeBegan => {
                 of_kettle.any(|l| l.opened.0 >= at - SAME_NS || l.closed.is_none_or(|closed| closed.0 >= at))
@@ -166,7 +172,7 @@ impl LotDesk {
             // No lot of before its end is still open.
             Conclusion::Make(_) => !of_kettle.any(|l| l.closed.is_none() && !l.past && l.opened.0 <= at),
             _ => true,
-        }
+        })
     }
 
     /// Does one thing; what became of it, where it is news.
@@ -188,10 +194,6 @@ impl LotDesk {
                 };
                 None
             }
-            Work::Ask(ask, receipt) => {
-                let request = self.request(&ask, now)?;
-                self.serve(request, AnswerTo::Receipt(receipt))
-            }
         }
     }
 
@@ -207,21 +209,29 @@ impl LotDesk {
         };
         match (done, ending) {
             (Ok(Some(done)), ending) => {
-                if let Some(Ending { answer_to, .. }) = ending {
+                if let Some(Ending { name, .. }) = ending {
                     let text = format!("{}\n{}", done.text, ended_with_it(&done.kettle));
-                    self.served(answer_to, Ok(&Done { text, ..done.clone() }));
+                    self.answer(&name, &Answer::of(Ok(&Done { text, ..done.clone() })));
                 }
                 news(&done)
             }
-            (Ok(None), None) => None,
-            (Ok(None), Some(Ending { request, answer_to, .. })) => self.carry_out(&request, answer_to),
+            (Ok(None), None) => {
+                if matches!(effect.what, Conclusion::Make(_)) {
+                    tracing::warn!(
+                        "kettle {}: a make is over and no lot is open there, so that none is closed; `curdtrace lot attach --make` gives it to one",
+                        effect.kettle
+                    );
+                }
+                None
+            }
+            (Ok(None), Some(Ending { request, name, .. })) => self.carry_out(&request, &name),
             (Err(e), ending) => {
                 tracing::error!("kettle {}: {e}", effect.kettle);
                 if self.again.failed(&e, now.0) {
                     self.again.wait(Turn { effect: effect.clone(), by: by.map(Name::from), came: now });
                 }
-                if let Some(Ending { answer_to, .. }) = ending {
-                    self.served(answer_to, Err(&e));
+                if let Some(Ending { name, .. }) = ending {
+                    self.answer(&name, &Answer::of(Err(&e)));
                 }
                 None
             }
@@ -240,8 +250,8 @@ impl LotDesk {
         }
     }
 
-    /// Serves what a person asks, at once or once the make has ended.
-    fn serve(&mut self, request: Request, answer_to: AnswerTo) -> Option<LotNews> {
+    /// Serves what a command asks, at once or once the make has ended.
+    fn serve(&mut self, request: Request, name: String) -> Option<LotNews> {
         if let Ask::Close { lot } = &request.ask
             && let Some(kettle) = self.making_of(lot)
             && !self.endings.contains_key(&kettle)
@@ -249,10 +259,10 @@ impl LotDesk {
             let by = request.by.as_deref().map(Name::from);
             let end = Commanded { kettle: kettle.clone(), by, ask: Command::EndMake };
             self.inputs.push(Input::of(Incoming::Command(end)));
-            self.endings.insert(kettle, Ending { request, answer_to, looks: 0 });
+            self.endings.insert(kettle, Ending { request, name, looks: 0 });
             return None;
         }
-        self.carry_out(&request, answer_to)
+        self.carry_out(&request, &name)
     }
 
     /// The kettle on which a lot is open while a make runs there.
@@ -261,21 +271,13 @@ impl LotDesk {
         self.making.get(open.0.as_str()).cloned()
     }
 
-    fn carry_out(&mut self, request: &Request, answer_to: AnswerTo) -> Option<LotNews> {
+    fn carry_out(&mut self, request: &Request, name: &str) -> Option<LotNews> {
         let done = self.lots.apply(request);
         if let Err(e) = &done {
             self.again.failed(e, request.at.0);
         }
-        self.served(answer_to, done.as_ref());
+        self.answer(name, &Answer::of(done.as_ref()));
         done.ok().as_ref().and_then(news)
-    }
-
-    fn served(&mut self, to: AnswerTo, done: Result<&Done, &LotError>) {
-        match (to, done) {
-            (AnswerTo::Inbox(name), done) => self.answer(&name, &Answer::of(done)),
-            (AnswerTo::Receipt(receipt), Ok(_)) => receipt.into_iter().for_each(Receipt::kept),
-            (AnswerTo::Receipt(_), Err(e)) => tracing::warn!("{e}"),
-        }
     }
 
     /// Lots whose make has not ended in time are closed as they are.
@@ -285,29 +287,12 @@ impl LotDesk {
             .into_iter()
             .partition::<BTreeMap<_, _>, _>(|(_, e)| e.looks > LOOKS_UNTIL_CLOSED);
         self.endings = in_time;
-        late.into_values().filter_map(|e| self.carry_out(&e.request, e.answer_to)).collect()
+        late.into_values().filter_map(|e| self.carry_out(&e.request, &e.name)).collect()
     }
 
     /// What has to go through the engine before the lots can go on.
     pub fn take_inputs(&mut self) -> Vec<Input> {
         std::mem::take(&mut self.inputs)
-    }
-
-    fn request(&self, ask: &LotAsk, now: At) -> Option<Request> {
-        let kettle = ask.kettle.to_string();
-        let wish = if ask.open {
-            Ask::Open(Opening { kettle, id: ask.id.clone(), ..Opening::default() })
-        } else {
-            let open = self.lots.open_lots().remove(&kettle);
-            let Some(lot) = ask.id.clone().or(open) else {
-                tracing::warn!(
-                    "kettle {kettle}: no lot is open there; `curdtrace lot list` shows what there is"
-                );
-                return None;
-            };
-            Ask::Close { lot }
-        };
-        Some(Request { at: now, by: ask.by.as_deref().map(Into::into), ask: wish })
     }
 }
 

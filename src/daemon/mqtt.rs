@@ -266,14 +266,14 @@ impl Connection {
             Before::New => None,
         };
         let mut inputs = self.read(&subscription, &p);
-        let Some(last) = inputs.last_mut() else {
+        if inputs.is_empty() {
             self.taken.acknowledge_unread(p);
             return Ok(());
-        };
-        // Receipts are called in the order of the record: the last one stands
-        // for the whole payload.
+        }
+        // Any of them may be refused, or find no room, by itself.
         if p.qos == QoS::AtLeastOnce {
-            last.receipt = Some(self.taken.receipt(p, since.unwrap_or(now_ns)));
+            let shares = self.taken.receipt(p, since.unwrap_or(now_ns)).shared(inputs.len());
+            inputs.iter_mut().zip(shares).for_each(|(input, share)| input.receipt = Some(share));
         }
         let waited = since.map(|since| Taken::Ago(now_ns.saturating_sub(since)));
         for mut input in inputs {

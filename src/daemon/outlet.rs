@@ -16,7 +16,7 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
 use super::alerts::{self, Board};
-use super::input::{Fate, Incoming, Input, LotAsk, Receipt};
+use super::input::{Fate, Incoming, Input, Receipt};
 use super::page::Page;
 use super::terminal::Terminal;
 use crate::config::dairy::Config;
@@ -178,14 +178,6 @@ impl Commands {
         self.send(Incoming::Command(command)).await
     }
 
-    /// A person opens or closes a lot; returns when that is on disk.
-    ///
-    /// # Errors
-    /// As [`Commands::mark`].
-    pub async fn lot(&self, ask: LotAsk) -> Result<(), CommandError> {
-        self.send(Incoming::Lot(ask)).await
-    }
-
     async fn send(&self, what: Incoming) -> Result<(), CommandError> {
         let (tx, rx) = oneshot::channel();
         // Who asked may have gone away meanwhile; it is kept all the same.
@@ -273,7 +265,7 @@ mod tests {
         let (tx, rx) = mpsc::channel(4);
         drop(rx);
         let commands = Commands::into(tx);
-        let ask = LotAsk { kettle: Name::from("big"), by: None, open: false, id: None };
-        assert_eq!(commands.lot(ask).await, Err(CommandError::Stopping));
+        let mark = Mark { kettle: Name::from("big"), kind: MarkKind::Rennet, by: None };
+        assert_eq!(commands.mark(mark).await, Err(CommandError::Stopping));
     }
 }

@@ -18,7 +18,7 @@ use tokio::sync::mpsc::{self, UnboundedSender};
 
 use super::clock::Clock;
 use super::free_space::FreeSpace;
-use super::input::{Input, LotAsk, Receipt};
+use super::input::{Input, Receipt};
 use super::lot_desk::LotDesk;
 use super::outlet::{LotNews, News};
 use crate::engine::event::Name;
@@ -71,7 +71,6 @@ pub enum Report {
 #[derive(Debug)]
 enum Order {
     Job(Job),
-    Lot(LotAsk, Option<Receipt>),
     Stop,
 }
 
@@ -111,14 +110,6 @@ impl Recorder {
     /// [`RecordError::Died`].
     pub fn record(&self, job: Job) -> Result<(), RecordError> {
         self.orders.send(Order::Job(job)).map_err(|_| RecordError::Died)
-    }
-
-    /// Hands over what a person asks of the lots; never waits.
-    ///
-    /// # Errors
-    /// [`RecordError::Died`].
-    pub fn lot(&self, ask: LotAsk, receipt: Option<Receipt>) -> Result<(), RecordError> {
-        self.orders.send(Order::Lot(ask, receipt)).map_err(|_| RecordError::Died)
     }
 
     /// Syncs everything and ends the thread. Waits for it.

@@ -206,7 +206,6 @@ impl Loop {
                 self.publish();
                 Ok(())
             }
-            Incoming::Lot(ask) => Ok(self.r.recorder.lot(ask, receipt)?),
             Incoming::Link { source, up } => {
                 self.linked(&source, up);
                 self.happened(Happening::Link { source, up }, receipt)

@@ -161,7 +161,7 @@ impl Daemon {
             snapshot: feed_ends.snapshot,
             taken: feed_ends.taken,
             tallies: sources.tallies(),
-            store: store_watch(&setup),
+            store: store_watch(&setup, &found),
         };
         Ok(Self { setup, runner, feed, inputs, past, sources, _hold: hold })
     }
@@ -240,7 +240,7 @@ fn ended(name: &str, why: &str) -> DaemonError {
 /// One writer a data folder: the right goes with the process, however it ends.
 fn hold(data: &Path) -> Result<Hold, DaemonError> {
     let fault = |source| DaemonError::Data { path: data.into(), source };
-    Hold::take(data).map_err(fault)?.ok_or_else(|| DaemonError::Taken(data.into()))
+    Hold::take_or_read(data).map_err(fault)?.ok_or_else(|| DaemonError::Taken(data.into()))
 }
 
 async fn follow_configured(inputs: &mpsc::Sender<Input>, config: &Config, past: &Past) {

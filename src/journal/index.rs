@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::record::{CRC, timestamp_ns};
+use super::record::{CRC, times};
 use super::segment::{Group, SegmentName};
 use super::storage::Storage;
 
@@ -32,6 +32,8 @@ pub(super) struct Index {
     bytes: u64,
     /// The number of its first group.
     pub first_group: u64,
+    /// The number of its last group.
+    pub last_group: u64,
     /// Its lines by the clock that they were written under, in the order in which the
     /// clocks were first seen.
     #[serde(rename = "clock")]
@@ -59,9 +61,7 @@ impl Index {
     pub fn of(data: &[u8], groups: &[Group]) -> Option<Self> {
         let mut clocks: Vec<UnderClock> = Vec::new();
         for Group { commit, body, .. } in groups {
-            let text = std::str::from_utf8(&data[body.clone()]).unwrap_or_default();
-            let moments = text.lines().filter(|l| !l.starts_with('#')).filter_map(timestamp_ns);
-            for at in moments.map(|ns| ns.saturating_sub(commit.offset_ns)) {
+            for at in times(&data[body.clone()]).map(|ns| ns.saturating_sub(commit.offset_ns)) {
                 let same = |c: &&mut UnderClock| {
                     (c.boot, c.offset_ns, c.sure) == (commit.boot, commit.offset_ns, commit.clock_sure)
                 };
@@ -78,8 +78,9 @@ impl Index {
                 }
             }
         }
-        let first_group = groups.first()?.commit.group;
-        (clocks.len() <= MOST_CLOCKS).then_some(Self { bytes: data.len() as u64, first_group, clocks })
+        let (first_group, last_group) = (groups.first()?.commit.group, groups.last()?.commit.group);
+        let bytes = data.len() as u64;
+        (clocks.len() <= MOST_CLOCKS).then_some(Self { bytes, first_group, last_group, clocks })
     }
 
     /// The index of a segment, where there is one that fits it.
@@ -153,7 +154,7 @@ mod tests {
             earliest_ns,
             latest_ns,
         };
-        assert_eq!((index.first_group, index.sure_offset_ns(3)), (4, Some(1000)));
+        assert_eq!((index.first_group, index.last_group, index.sure_offset_ns(3)), (4, 6, Some(1000)));
         assert_eq!(index.clocks, [clock(0, false, 20, 90), clock(1000, true, 70, 70)]);
         std::fs::write(&file, &data).unwrap();
         index.leave(&Disk, dir.path(), &name);

@@ -5,7 +5,7 @@ use std::io;
 use std::path::Path;
 
 use super::index::Index;
-use super::record::{Commit, timestamp_ns};
+use super::record::{Commit, times};
 use super::recover::{load, segments};
 use super::segment::scan;
 use super::storage::Storage;
@@ -31,8 +31,7 @@ pub fn newest_line_ns(storage: &dyn Storage, dir: &Path) -> io::Result<Option<i6
     for name in segments(storage, dir)?.iter().rev() {
         let data = load(storage, dir, name)?.data;
         if let Some(last) = scan(&data).groups.last() {
-            let body = std::str::from_utf8(&data[last.body.clone()]).unwrap_or_default();
-            return Ok(body.lines().filter(|l| !l.starts_with('#')).filter_map(timestamp_ns).max());
+            return Ok(times(&data[last.body.clone()]).max());
         }
     }
     Ok(None)
@@ -69,8 +68,7 @@ pub fn first_sure(storage: &dyn Storage, dir: &Path, boot: u32) -> io::Result<Op
             if group.commit.boot < boot {
                 return Ok(first);
             }
-            let body = std::str::from_utf8(&data[group.body]).unwrap_or_default();
-            let wall_ns = body.lines().filter(|l| !l.starts_with('#')).find_map(timestamp_ns);
+            let wall_ns = times(&data[group.body]).next();
             if let Some(wall_ns) = wall_ns.filter(|_| group.commit.clock_sure) {
                 let Commit { boot, offset_ns, .. } = group.commit;
                 first = Some(FirstSure { boot, offset_ns, wall_ns });

@@ -23,6 +23,7 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+mod around_bad_sectors;
 mod index;
 pub mod known;
 mod recent;
@@ -234,17 +235,10 @@ impl Journal {
     ) -> Result<(Self, Recovered), JournalError> {
         storage.make_dir(dir).map_err(|e| JournalError::open(dir, e))?;
         let boot_id: String = boot_id.split_whitespace().collect();
-        let (newest, found) = recover::recover(&*storage, dir, &boot_id)?;
+        let (newest, mut found) = recover::recover(&*storage, dir, &boot_id)?;
         let open = match newest.open {
             None => None,
-            Some((name, len)) => {
-                let path = dir.join(name.file());
-                let mut sink = storage.append(&path).map_err(|e| JournalError::open(&path, e))?;
-                // The process may have died before these bytes and their name were
-                // durable: what is found is built on, and acknowledged where it comes again.
-                sink.sync().and_then(|()| storage.sync_dir(dir)).map_err(|e| JournalError::open(&path, e))?;
-                Some(Open { name, path, sink, synced: len, written: len, fresh: false })
-            }
+            Some((name, len)) => Self::written_on(&*storage, dir, name, len, &mut found)?,
         };
         let journal = Self {
             storage,
@@ -266,6 +260,26 @@ impl Journal {
             suspect: false,
         };
         Ok((journal, found))
+    }
+
+    /// The newest segment, to write on; `None` where the disk can only be read: what comes
+    /// waits in memory for a new one.
+    fn written_on(
+        storage: &dyn Storage,
+        dir: &Path,
+        name: SegmentName,
+        len: u64,
+        found: &mut Recovered,
+    ) -> Result<Option<Open>, JournalError> {
+        let path = dir.join(name.file());
+        let mut sink = match storage.append(&path) {
+            Err(e) if found.is_read_only(dir, &e) => return Ok(None),
+            opened => opened.map_err(|e| JournalError::open(&path, e))?,
+        };
+        // The process may have died before these bytes and their name were durable: what
+        // is found is built on, and acknowledged where it comes again.
+        sink.sync().and_then(|()| storage.sync_dir(dir)).map_err(|e| JournalError::open(&path, e))?;
+        Ok(Some(Open { name, path, sink, synced: len, written: len, fresh: false }))
     }
 
     /// Takes a line (without its newline) into memory that came at `at`; its

@@ -12,7 +12,7 @@
 use std::path::Path;
 
 use super::JournalError;
-use super::record::{Commit, timestamp_ns};
+use super::record::{Commit, times};
 use super::recover::load;
 use super::segment::{SegmentName, scan};
 use super::storage::Storage;
@@ -75,9 +75,7 @@ pub(super) fn start(
 fn heads(data: &[u8], void_from: u64) -> Vec<Head> {
     let mut heads: Vec<Head> = Vec::new();
     for group in scan(data).groups.into_iter().filter(|g| g.commit.group < void_from) {
-        let body = std::str::from_utf8(&data[group.body]).unwrap_or_default();
-        let lines = body.lines().filter(|l| !l.starts_with('#'));
-        let Some(newest_ns) = lines.filter_map(timestamp_ns).max() else { continue };
+        let Some(newest_ns) = times(&data[group.body]).max() else { continue };
         let mono_ns = newest_ns.saturating_sub(group.commit.offset_ns);
         let before = heads.last().filter(|h| h.commit.boot == group.commit.boot);
         // A group of late lines only came after what stands before it.

@@ -126,6 +126,12 @@ pub fn timestamp_ns(line: &str) -> Option<i64> {
     line.rsplit_once(' ')?.1.parse().ok()
 }
 
+/// The timestamps of a group's lines, comments left out, nanoseconds.
+pub fn times(body: &[u8]) -> impl DoubleEndedIterator<Item = i64> {
+    let text = std::str::from_utf8(body).unwrap_or_default();
+    text.lines().filter(|l| !l.starts_with('#')).filter_map(timestamp_ns)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -13,6 +13,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::JournalError;
+use super::around_bad_sectors;
 use super::record::Commit;
 use super::segment::{Scan, SegmentName, scan};
 use super::storage::Storage;
@@ -62,7 +63,7 @@ pub enum Damage {
         /// Last missing.
         last: u64,
     },
-    /// A segment that cannot be read, or a packed one not as a whole.
+    /// A segment that cannot be read as a whole.
     Unreadable {
         /// The segment.
         file: String,
@@ -114,6 +115,20 @@ pub struct Recovered {
     pub cut: Option<Cut>,
     /// Damage in the segments looked at (the newest; [`inspect`] does all).
     pub damage: Vec<Damage>,
+    /// What the disk says where it can only be read: what comes waits in memory.
+    pub read_only: Option<String>,
+}
+
+impl Recovered {
+    /// Whether a write failed since the disk can only be read; notes it.
+    pub(super) fn is_read_only(&mut self, dir: &Path, why: &io::Error) -> bool {
+        let is_so = why.kind() == io::ErrorKind::ReadOnlyFilesystem;
+        if is_so {
+            let trouble = JournalError::Write { path: dir.into(), source: why.kind().into() };
+            self.read_only = Some(trouble.to_string());
+        }
+        is_so
+    }
 }
 
 /// Every segment in a journal's folder, oldest first. Where a segment is there
@@ -131,24 +146,26 @@ pub fn segments(storage: &dyn Storage, dir: &Path) -> io::Result<Vec<SegmentName
 /// A segment's bytes.
 #[derive(Debug)]
 pub struct Loaded {
-    /// Its bytes, unpacked where it is packed.
+    /// Its bytes, unpacked where it is packed; zeros where the disk does not give them.
     pub data: Vec<u8>,
-    /// That it is packed and does not unpack as a whole: what there is may hold
-    /// whole groups all the same.
+    /// That it cannot be read as a whole, or does not unpack as one: what there is may
+    /// hold whole groups all the same.
     pub damage: Option<Damage>,
 }
 
-/// Reads a segment's bytes.
+/// Reads a segment's bytes, as far as the disk gives them.
 ///
 /// # Errors
-/// Whatever the disk says.
+/// Whatever the disk says, but for bytes that it does not give.
 pub fn load(storage: &dyn Storage, dir: &Path, name: &SegmentName) -> io::Result<Loaded> {
-    let bytes = storage.read(&dir.join(name.file()))?;
-    if !name.packed {
-        return Ok(Loaded { data: bytes, damage: None });
+    let (bytes, mut fault) = around_bad_sectors::read(storage, &dir.join(name.file()))?;
+    let mut data = bytes;
+    if name.packed {
+        let (unpacked, torn) = super::unpack::gunzip(&data);
+        data = unpacked;
+        fault = fault.or(torn.map(|e| e.to_string()));
     }
-    let (data, fault) = super::unpack::gunzip(&bytes);
-    let damage = fault.map(|e| Damage::Unreadable { file: name.file(), why: e.to_string() });
+    let damage = fault.map(|why| Damage::Unreadable { file: name.file(), why });
     Ok(Loaded { data, damage })
 }
 
@@ -250,9 +267,12 @@ fn set_aside(storage: &dyn Storage, dir: &Path, file: &str, from: u64, to: u64) 
     }
     storage.make_dir(&aside)?;
     let len = usize::try_from(to - from).map_err(|_| io::Error::from(io::ErrorKind::FileTooLarge))?;
-    let bytes = storage.read_at(&dir.join(file), from, len)?;
+    let (bytes, _) = around_bad_sectors::read_at(storage, &dir.join(file), from, len)?;
     storage.replace(&copy, &bytes)
 }
+
+/// No group has fewer bytes: its last line alone is longer.
+const SMALLEST_GROUP: usize = 64;
 
 /// The newest segments as the writer needs them.
 #[derive(Debug, Default)]
@@ -286,9 +306,11 @@ pub(super) fn recover(
         let Loaded { data, damage } = load(storage, dir, name).map_err(|e| JournalError::open(&path, e))?;
         let whole = scan(&data);
         if let Some(harm) = damage {
-            // A packed day that is damaged does not keep the journal shut.
+            // A day that is damaged does not keep the journal shut, and is not written on.
             put_aside(storage, dir, std::slice::from_ref(&harm));
             found.damage.push(harm);
+            // What cannot be read today may be tomorrow: its numbers stay its own.
+            newest.next_group += ((data.len() - whole.end) / SMALLEST_GROUP) as u64;
         } else if i + 1 == names.len() {
             judge(name, &whole, 0, None, false, &mut found.damage);
             put_aside(storage, dir, &found.damage);
@@ -297,7 +319,7 @@ pub(super) fn recover(
             }
         }
         if let Some(last) = whole.groups.last() {
-            newest.next_group = last.commit.group + 1;
+            newest.next_group += last.commit.group;
             found.last = Some(last.commit);
             found.same_boot = last_boot_id(&data, &whole) == Some(boot_id);
             found.boot = last.commit.boot + u32::from(!found.same_boot);
@@ -334,7 +356,10 @@ fn mend(
         let file = name.file();
         let done = set_aside(storage, dir, &file, at, len).and_then(|()| storage.cut(&dir.join(&file), at));
         found.cut = Some(Cut { file, at, bytes: len - at });
-        done.ok()?;
+        if let Err(e) = done {
+            found.is_read_only(dir, &e);
+            return None;
+        }
     }
     Some((name.clone(), at))
 }

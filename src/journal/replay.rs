@@ -9,15 +9,16 @@
 //! One segment is in memory at a time (64 MiB by default).
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
 use super::JournalError;
 use super::recent;
-use super::record::{Commit, timestamp_ns};
+use super::record::{Commit, times, timestamp_ns};
 use super::recover::{Damage, Loaded};
 use super::segment::{Group, Scan, scan};
-use super::shelf::{Shelf, sure_in};
+use super::shelf::{Outside, Shelf, sure_in};
 use super::storage::Storage;
 
 /// A line is written this long after its own time at the latest, nanoseconds:
@@ -85,8 +86,10 @@ pub struct Replay {
     here: Here,
     /// For each boot the offset that a group with an unsure clock is mapped by.
     known: BTreeMap<u32, Option<i64>>,
-    /// Where the last group ended, where the segments that were read follow one another.
+    /// Where the last group ended, be it of a segment that was read or left out.
     before: Option<Edge>,
+    /// The bytes since then that are no group.
+    loose: Vec<Damage>,
     damage: Vec<Damage>,
 }
 
@@ -114,6 +117,7 @@ impl Replay {
             here: Here::default(),
             known: BTreeMap::new(),
             before: None,
+            loose: Vec::new(),
             damage: Vec::new(),
         })
     }
@@ -211,10 +215,13 @@ impl Replay {
         while self.next < self.shelf.names().len() {
             let place = self.next;
             self.next += 1;
-            if self.shelf.is_outside(place, self.span, &self.known)? {
-                let sure = self.shelf.clocks(place).iter().filter(|c| c.sure);
-                self.known.extend(sure.map(|c| (c.boot, Some(c.offset_ns))));
-                self.before = None;
+            if let Some(Outside { first_group, last_group, ns, sure }) =
+                self.shelf.outside(place, self.span, &self.known)?
+            {
+                let clocks = self.shelf.clocks(place).iter().filter(|c| c.sure);
+                self.known.extend(clocks.map(|c| (c.boot, Some(c.offset_ns))));
+                self.meet(place, Edge { number: first_group, ns, sure });
+                self.before = Some(Edge { number: last_group, ns, sure });
                 continue;
             }
             // One at a time in memory.
@@ -235,30 +242,47 @@ impl Replay {
     }
 
     /// Reports what a segment has lost within the span: bytes that are no group any
-    /// more, and groups that are nowhere.
+    /// more, and groups that are nowhere. What is lost at its end is known once the next
+    /// begins.
     fn look_for_holes(&mut self, place: usize, data: &[u8], found: &Scan) {
         let file = self.shelf.names()[place].file();
+        let bytes = |lost: &Range<usize>| Damage::Bytes {
+            file: file.clone(),
+            from: lost.start as u64,
+            to: lost.end as u64,
+        };
         for group in &found.groups {
-            let (commit, body) = (group.commit, &data[group.body.clone()]);
-            let body = std::str::from_utf8(body).unwrap_or_default();
-            let mut times = body.lines().filter(|l| !l.starts_with('#')).filter_map(timestamp_ns);
+            let commit = group.commit;
+            let mut times = times(&data[group.body.clone()]);
             let first_ns = times.next();
             let ends = |ns: i64| Edge { number: commit.group, ns, sure: commit.clock_sure };
-            if let (Some(before), Some(first_ns)) = (self.before, first_ns)
-                && commit.group > before.number + 1
-                && before.is_hole_in(self.span, ends(first_ns))
-            {
-                let (first, last) = (before.number + 1, commit.group - 1);
-                self.damage.push(Damage::Groups { file: file.clone(), first, last });
-                let bad = found.bad.iter().filter(|b| b.end == group.body.start);
-                self.damage.extend(bad.map(|b| Damage::Bytes {
-                    file: file.clone(),
-                    from: b.start as u64,
-                    to: b.end as u64,
-                }));
+            self.loose.extend(found.bad.iter().filter(|b| b.end == group.body.start).map(bytes));
+            if let Some(first_ns) = first_ns {
+                self.meet(place, ends(first_ns));
             }
             let last_ns = times.next_back().or(first_ns).or(self.before.map(|b| b.ns));
             self.before = last_ns.map(ends);
+        }
+        if found.end < data.len() {
+            self.loose.push(bytes(&(found.end..data.len())));
+        }
+    }
+
+    /// A group begins, in the segment at `place`: what is missing before it is reported,
+    /// where it is of the span.
+    fn meet(&mut self, place: usize, begins: Edge) {
+        let loose = std::mem::take(&mut self.loose);
+        let Some(before) = self.before else {
+            // Older days were taken away, maybe; what lies here and is none is lost.
+            if !begins.sure || self.span.from_ns.is_none_or(|from| begins.ns >= from) {
+                self.damage.extend(loose);
+            }
+            return;
+        };
+        if begins.number > before.number + 1 && before.is_hole_in(self.span, begins) {
+            let file = self.shelf.names()[place].file();
+            self.damage.push(Damage::Groups { file, first: before.number + 1, last: begins.number - 1 });
+            self.damage.extend(loose);
         }
     }
 }

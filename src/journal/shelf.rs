@@ -18,6 +18,19 @@ use super::storage::Storage;
 /// How much of a segment's head and tail is looked at to leave it out.
 const PEEK_BYTES: usize = 64 << 10;
 
+/// A segment that is outside a stretch of time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Outside {
+    /// The number of its first group.
+    pub first_group: u64,
+    /// The number of its last group.
+    pub last_group: u64,
+    /// A moment on that side of the stretch on which it lies, ns since 1970.
+    pub ns: i64,
+    /// Whether its clocks were to be trusted.
+    pub sure: bool,
+}
+
 /// The segments, oldest first.
 #[derive(Debug)]
 pub(super) struct Shelf {
@@ -103,23 +116,23 @@ impl Shelf {
         Ok(None)
     }
 
-    /// Whether a segment surely holds nothing of `span`. `known` are the offsets that
-    /// boots are known to have had.
-    pub fn is_outside(
+    /// What is known of a segment that surely holds nothing of `span`; `None` where it may.
+    /// `known` are the offsets that boots are known to have had.
+    pub fn outside(
         &self,
         place: usize,
         span: Span,
         known: &BTreeMap<u32, Option<i64>>,
-    ) -> Result<bool, JournalError> {
+    ) -> Result<Option<Outside>, JournalError> {
         if span.is_whole() {
-            return Ok(false);
+            return Ok(None);
         }
-        if self.indexes[place].is_none() {
-            return Ok(self.is_outside_by_its_ends(place, span));
-        }
-        for clock in self.clocks(place) {
+        let Some(index) = &self.indexes[place] else {
+            return Ok(self.outside_by_its_ends(place, span));
+        };
+        for clock in &index.clocks {
             if clock.may_be_in(span, clock.offset_ns) {
-                return Ok(false);
+                return Ok(None);
             }
             if clock.sure {
                 continue;
@@ -133,10 +146,14 @@ impl Shelf {
                 offsets.extend(self.sure_offset_ns(place + 1, clock.boot)?);
             }
             if offsets.into_iter().any(|offset_ns| clock.may_be_in(span, offset_ns)) {
-                return Ok(false);
+                return Ok(None);
             }
         }
-        Ok(true)
+        let (first_group, last_group) = (index.first_group, index.last_group);
+        // Lines may be late: the latest tells on which side the others came.
+        let latest = index.clocks.iter().map(|c| c.latest_ns.saturating_add(c.offset_ns)).max();
+        let sure = index.clocks.iter().all(|c| c.sure);
+        Ok(Some(Outside { first_group, last_group, ns: latest.unwrap_or_default(), sure }))
     }
 
     /// The first or the last commit of a segment from a little of its bytes.
@@ -156,17 +173,19 @@ impl Shelf {
 
     /// Its first and last group have the same boot and the same trusted offset, and all
     /// that can be in it lies before or after.
-    fn is_outside_by_its_ends(&self, place: usize, span: Span) -> bool {
-        let (Some(first), Some(last)) = (self.peek(place, true), self.peek(place, false)) else {
-            return false;
-        };
+    fn outside_by_its_ends(&self, place: usize, span: Span) -> Option<Outside> {
+        let (first, last) = (self.peek(place, true)?, self.peek(place, false)?);
         if !first.clock_sure
             || (first.boot, first.offset_ns, true) != (last.boot, last.offset_ns, last.clock_sure)
         {
-            return false;
+            return None;
         }
-        let Some((earliest, end)) = day_reach_ns(&self.names[place].day) else { return false };
-        span.to_ns.is_some_and(|to| to <= earliest) || span.from_ns.is_some_and(|from| from >= end)
+        let (earliest, end) = day_reach_ns(&self.names[place].day)?;
+        let after = span.to_ns.is_some_and(|to| to <= earliest);
+        let before = span.from_ns.is_some_and(|from| from >= end);
+        let ns = if after { earliest } else { end - 1 };
+        let (first_group, last_group) = (first.group, last.group);
+        (after || before).then_some(Outside { first_group, last_group, ns, sure: true })
     }
 }
 

@@ -24,7 +24,7 @@ const SAME_MAKE_S: f64 = 120.0;
 /// nearest that ended there before, whenever its record was written.
 ///
 /// # Errors
-/// A lot cannot be read.
+/// The lots cannot be listed.
 pub fn mother_of(store: &Store, kettle: &str, began: At) -> Result<Option<String>, LotError> {
     let mut nearest: Option<(At, String)> = None;
     for head in store.list()?.0.into_iter().filter(|h| h.kettle == kettle) {
@@ -32,7 +32,8 @@ pub fn mother_of(store: &Store, kettle: &str, began: At) -> Result<Option<String
         if made > began || made.plus_s(2 * 86_400) < began {
             continue;
         }
-        let lot = store.load(&head.lot)?;
+        // One that can no longer be read keeps no other from being found.
+        let Ok(lot) = store.load(&head.lot) else { continue };
         // Whey of whey is none.
         if lot.stages.iter().all(|s| s.stage.starts_with("whey-")) {
             continue;

@@ -10,6 +10,8 @@ use std::path::Path;
 
 use rustix::fs::{FlockOperation, flock};
 
+use crate::journal::storage::{Disk, Storage as _};
+
 /// The lock's file in the data folder.
 pub const LOCK: &str = "owner.lock";
 
@@ -27,10 +29,27 @@ impl Hold {
     /// The folder cannot be made or the file not opened.
     pub fn take(data: &Path) -> io::Result<Option<Self>> {
         let open = || {
-            std::fs::create_dir_all(data)?;
+            Disk.make_dir(data)?;
             OpenOptions::new().create(true).truncate(false).write(true).open(data.join(LOCK))
         };
-        let file = open().map_err(|e| with_remedy(&e))?;
+        Self::lock(open().map_err(|e| with_remedy(&e))?)
+    }
+
+    /// As [`Hold::take`], also on a disk that can only be read, where the lock is there
+    /// from before: who calls people must start all the same.
+    ///
+    /// # Errors
+    /// As [`Hold::take`].
+    pub fn take_or_read(data: &Path) -> io::Result<Option<Self>> {
+        match Self::take(data) {
+            Err(e) if e.kind() == io::ErrorKind::ReadOnlyFilesystem => {
+                Self::lock(File::open(data.join(LOCK)).map_err(|_| e)?)
+            }
+            taken => taken,
+        }
+    }
+
+    fn lock(file: File) -> io::Result<Option<Self>> {
         match flock(&file, FlockOperation::NonBlockingLockExclusive) {
             Ok(()) => Ok(Some(Self { _lock: file })),
             Err(rustix::io::Errno::WOULDBLOCK) => Ok(None),

@@ -154,8 +154,10 @@ impl<'a> Inbox<'a> {
             Err(e) => return Err(e),
         };
         let answer = serde_json::from_slice(&bytes).map_err(io::Error::other)?;
-        // The request first: without an answer it would be carried out again.
+        // The request first, durably, whoever removed it: without an answer it would be
+        // carried out again.
         self.forget(name)?;
+        self.storage.sync_dir(&self.asked)?;
         self.storage.remove(&path)?;
         Ok(Some(answer))
     }
@@ -175,8 +177,13 @@ impl<'a> Inbox<'a> {
             let asked_ns = name.split_once('-').and_then(|(ns, _)| ns.parse::<i64>().ok());
             asked_ns.is_some_and(|ns| ns < before)
         };
-        for name in storage.list(&answered).unwrap_or_default().iter().filter(|n| is_old(n) && !lies_there(n))
-        {
+        let names = storage.list(&answered).unwrap_or_default();
+        let old: Vec<_> = names.into_iter().filter(|n| is_old(n) && !lies_there(n)).collect();
+        // A request may have been removed just now: its name must not come back alone.
+        if old.is_empty() || storage.sync_dir(&asked).is_err() {
+            return;
+        }
+        for name in old {
             let _ = storage.remove(&answered.join(name));
         }
     }

@@ -17,6 +17,7 @@ use std::sync::Arc;
 use super::at::At;
 use super::build::LONGEST_S;
 use super::correct::{Author, set};
+use super::genealogy::mother_of;
 use super::inbox::{Answer, Ask, Opening, Request};
 use super::record::Record;
 use super::signature::Signer;
@@ -39,11 +40,8 @@ mod signing;
 pub const ITSELF: &str = "curdtrace";
 
 /// An open lot that has waited so long is not the one of a make that begins
-/// now, seconds.
+/// now, seconds. A make that ends may have gone on for longer.
 const STALE_S: i64 = 12 * 3600;
-
-/// A make of whey begins within so long of its mother's end, seconds.
-const FOLLOWS_S: i64 = 6 * 3600;
 
 /// What was done.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -143,9 +141,16 @@ impl Lots {
         newest.into_iter().map(|(k, r)| (k, r.lot.clone())).collect()
     }
 
-    /// The lot that is open on a kettle, where it has not waited too long, or
-    /// nobody can say how long.
-    fn open_on(&self, kettle: &str, now: At) -> Option<&Record> {
+    /// The lot that is open on a kettle at that moment: the newest, however long ago it
+    /// was opened.
+    fn open_on(&self, kettle: &str, at: At) -> Option<&Record> {
+        let live = self.open.values().filter(|r| r.kettle == kettle && r.is_live());
+        live.filter(|r| r.is_opening_unknown() || r.opened <= at).max_by_key(|r| r.opened)
+    }
+
+    /// The lot that is open on a kettle for a make that begins now: none that has waited
+    /// too long, unless nobody can say how long.
+    fn waiting_on(&self, kettle: &str, now: At) -> Option<&Record> {
         let live = self.open.values().filter(|r| r.kettle == kettle && r.is_live());
         live.filter(|r| r.is_opening_unknown() || r.opened.plus_s(STALE_S) > now).max_by_key(|r| r.opened)
     }
@@ -165,7 +170,7 @@ impl Lots {
         self.date_openings()?;
         let at = effect.time.map_or(now, At);
         match &effect.what {
-            Conclusion::MakeBegan if self.open_on(&effect.kettle, at).is_none() => {
+            Conclusion::MakeBegan if self.waiting_on(&effect.kettle, at).is_none() => {
                 let plan = plan.map(crate::config::plan::write);
                 let opening = Opening { kettle: effect.kettle.to_string(), plan, ..Opening::default() };
                 self.begin(&opening, ITSELF, at).map(Some)
@@ -179,7 +184,7 @@ impl Lots {
                     .iter()
                     .all(|s| matches!(s.stage, Stage::WheyHeating | Stage::WheyResting | Stage::Idle));
                 if of_whey && !make.stages.is_empty() {
-                    self.link_to_mother(&lot)?;
+                    self.link_to_mother(&lot, make.stages.iter().find_map(|s| s.began).map(At))?;
                 }
                 let at = at.max(now);
                 self.close(&lot, by.unwrap_or(ITSELF), at, at).map(Some)
@@ -322,18 +327,12 @@ impl Lots {
         Ok(record)
     }
 
-    /// The lot of the cheese whose whey this kettle heats.
-    fn link_to_mother(&mut self, lot: &str) -> Result<(), LotError> {
-        let Some(record) = self.open.get(lot).filter(|r| r.mother.is_none()).cloned() else { return Ok(()) };
-        let heads = self.store.list()?.0;
-        let near = |h: &Record| {
-            h.lot != lot
-                && h.kettle == record.kettle
-                && h.closed
-                    .is_some_and(|c| c <= record.opened.plus_s(1800) && c.plus_s(FOLLOWS_S) > record.opened)
-        };
-        let Some(mother) = heads.into_iter().rev().find(near) else { return Ok(()) };
-        let changed = Record { mother: Some(mother.lot), ..record };
+    /// The lot of the cheese whose whey this kettle heats, since `began` where that is known.
+    fn link_to_mother(&mut self, lot: &str, began: Option<At>) -> Result<(), LotError> {
+        let Some(record) = self.open.get(lot).filter(|r| r.mother.is_none()) else { return Ok(()) };
+        let began = began.unwrap_or(record.opened);
+        let Some(mother) = mother_of(&self.store, &record.kettle, began)? else { return Ok(()) };
+        let changed = Record { mother: Some(mother), ..record.clone() };
         self.store.save(&changed)?;
         self.open.insert(lot.into(), changed);
         Ok(())

@@ -2,6 +2,7 @@
 //! while the daemon runs.
 
 use std::io;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -16,12 +17,16 @@ pub struct Moods {
     pub full: AtomicBool,
     /// No room for the journal, and for everything else there is.
     pub journal_full: AtomicBool,
+    /// It can only be read.
+    pub read_only: AtomicBool,
     /// Every sync fails.
     pub sync_fails: AtomicBool,
     /// Every sync takes so long, ms; one that runs ends when this is lowered.
     pub slow_ms: AtomicU64,
     /// Syncs that ended well.
     pub synced: AtomicU64,
+    /// A file of whose bytes the disk does not give these.
+    pub bad_sectors: Mutex<Option<(PathBuf, Range<u64>)>>,
     /// Once the first file is put in its place, somebody takes the second one away.
     pub taken_away: Mutex<Option<(PathBuf, PathBuf)>>,
 }
@@ -34,7 +39,14 @@ impl MoodyDisk {
     fn room(&self, for_journal: bool) -> io::Result<()> {
         let full =
             self.0.full.load(Ordering::SeqCst) || (for_journal && self.0.journal_full.load(Ordering::SeqCst));
-        if full { Err(io::ErrorKind::StorageFull.into()) } else { Ok(()) }
+        if full { Err(io::ErrorKind::StorageFull.into()) } else { self.takes() }
+    }
+
+    fn takes(&self) -> io::Result<()> {
+        if self.0.read_only.load(Ordering::SeqCst) {
+            return Err(io::ErrorKind::ReadOnlyFilesystem.into());
+        }
+        Ok(())
     }
 }
 
@@ -80,6 +92,11 @@ impl Storage for MoodyDisk {
         Disk.len(file)
     }
     fn read_at(&self, file: &Path, offset: u64, len: usize) -> io::Result<Vec<u8>> {
+        let bad = self.0.bad_sectors.lock().unwrap_or_else(PoisonError::into_inner);
+        let hits = |of: &Range<u64>| of.start < offset + len as u64 && offset < of.end;
+        if bad.as_ref().is_some_and(|(of, bytes)| of == file && hits(bytes)) {
+            return Err(io::Error::from_raw_os_error(5));
+        }
         Disk.read_at(file, offset, len)
     }
     fn create(&self, file: &Path) -> io::Result<Box<dyn Sink>> {
@@ -88,12 +105,15 @@ impl Storage for MoodyDisk {
         Ok(Box::new(MoodySink { sink: Disk.create(file)?, disk: self.clone(), journal }))
     }
     fn append(&self, file: &Path) -> io::Result<Box<dyn Sink>> {
+        self.takes()?;
         Ok(Box::new(MoodySink { sink: Disk.append(file)?, disk: self.clone(), journal: is_journal(file) }))
     }
     fn cut(&self, file: &Path, len: u64) -> io::Result<()> {
+        self.takes()?;
         Disk.cut(file, len)
     }
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+        self.takes()?;
         Disk.rename(from, to)?;
         let taken = self.0.taken_away.lock().unwrap_or_else(PoisonError::into_inner);
         match &*taken {
@@ -102,9 +122,13 @@ impl Storage for MoodyDisk {
         }
     }
     fn remove(&self, file: &Path) -> io::Result<()> {
+        self.takes()?;
         Disk.remove(file)
     }
     fn make_dir(&self, dir: &Path) -> io::Result<()> {
+        if !dir.is_dir() {
+            self.takes()?;
+        }
         Disk.make_dir(dir)
     }
     fn sync_dir(&self, dir: &Path) -> io::Result<()> {

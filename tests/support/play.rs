@@ -3,14 +3,18 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::disallowed_methods)] // a test may end here, and measure
 
+use std::path::Path;
 use std::time::Duration;
 
 use curdtrace::daemon::clock::Clock;
 use curdtrace::daemon::outlet::CommandError;
 use curdtrace::engine::event::Reading;
+use curdtrace::journal::storage::Disk;
+use curdtrace::lot::at::At;
+use curdtrace::lot::inbox::{Ask, Inbox, Request};
 use curdtrace::rehearse::make::Spoken;
 
-use super::house::House;
+use super::house::{House, wait_for};
 
 /// Moves the clock along the lines and hands each reading to `say`, waiting
 /// until the daemon has taken it in.
@@ -45,6 +49,23 @@ pub fn play(lines: &[(i64, Spoken)], house: &House, clock: &Clock, mut say: impl
             }
         }
     }
+}
+
+/// Closes a lot as `lot close` does: through the inbox, with the clock going on until the
+/// daemon has answered.
+pub fn close_lot(data: &Path, lot: &str, clock: &Clock) {
+    let inbox = Inbox::of(&Disk, data).unwrap();
+    let ask = Ask::Close { lot: lot.into() };
+    let request = Request { at: At(clock.now().wall_ns), by: Some("ada".into()), ask };
+    let name = inbox.ask(&request, 7).unwrap();
+    let mut answer = None;
+    let answered = wait_for(Duration::from_secs(20), || {
+        clock.advance(Duration::from_millis(50));
+        std::thread::sleep(Duration::from_millis(20));
+        answer = inbox.take_answer(&name).unwrap();
+        answer.is_some()
+    });
+    assert!(answered && answer.as_ref().is_some_and(|a| a.code == 0), "{answer:?}");
 }
 
 /// Waits for a future of the daemon's.

@@ -17,7 +17,7 @@ use crate::journal::{Journal, Moment, Settings};
 use crate::lot::hold::Hold;
 use crate::lot::inbox::{Answer, Ask, Inbox, MarkAsk, Request};
 use crate::lot::life::Lots;
-use crate::wire::line::{mark_kind, write_mark};
+use crate::wire::line::write_mark;
 
 /// How often the answer is looked for.
 const LOOK: Duration = Duration::from_millis(20);
@@ -98,11 +98,9 @@ impl Room {
     /// Without a daemon a mark goes straight into the journal.
     fn write_mark(&self, ask: &MarkAsk, request: &Request) -> Result<(), Failure> {
         fit_kettle(&ask.kettle)?;
-        let (value, celsius) = if ask.name == "target" { (None, ask.value) } else { (ask.value, None) };
-        let kind = mark_kind(&ask.name, value, celsius, ask.text.clone()).map_err(Failure::usage)?;
         let mark = crate::engine::event::Mark {
             kettle: ask.kettle.as_str().into(),
-            kind,
+            kind: ask.kind().map_err(Failure::usage)?,
             by: request.by.as_deref().map(Into::into),
         };
         let now = self.clock.now();

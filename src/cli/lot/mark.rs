@@ -59,10 +59,10 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
             "say it after the name: curdtrace lot mark {name} {example}"
         )));
     }
-    let (of_ph, of_target) = if args.name == "target" { (None, value) } else { (value, None) };
+    let mark = MarkAsk { kettle, name: args.name, value, text };
     // What cannot be is refused here, whoever carries it out.
-    crate::wire::line::mark_kind(&args.name, of_ph, of_target, text.clone()).map_err(Failure::usage)?;
-    room.ask_and_say(args.by, Ask::Mark(MarkAsk { kettle, name: args.name, value, text }))
+    mark.kind().map_err(Failure::usage)?;
+    room.ask_and_say(args.by, Ask::Mark(mark))
 }
 
 /// The kettle of a lot that takes marks.

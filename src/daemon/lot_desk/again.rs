@@ -115,8 +115,8 @@ impl LotDesk {
         for turn in turns {
             if self.again.has(&turn.effect.kettle) {
                 self.again.wait(turn);
-            } else if !self.is_done(&turn.effect) {
-                all_news.extend(self.make(&turn.effect, turn.by.as_deref(), turn.came));
+            } else {
+                all_news.extend(self.make_unless_done(turn, now));
             }
         }
         self.again.tried(done, now.0);

@@ -5,13 +5,12 @@
 
 use std::sync::atomic::Ordering;
 
-use super::{AnswerTo, LotDesk};
+use super::LotDesk;
 use crate::daemon::input::{Fate, Incoming, Input, Receipt};
 use crate::daemon::outlet::LotNews;
 use crate::engine::event::{Mark, Name};
 use crate::journal::storage::Storage;
 use crate::lot::inbox::{Answer, Ask, Inbox, MarkAsk, Request, Waiting};
-use crate::wire::line::mark_kind;
 use crate::wire::name::unfit;
 
 /// The record's thread is stopping, or its disk takes nothing.
@@ -55,7 +54,7 @@ impl LotDesk {
                     let mark = self.mark(&name, by, ask);
                     self.inputs.extend(mark);
                 }
-                Ok(request) => all_news.extend(self.serve(request, AnswerTo::Inbox(name))),
+                Ok(request) => all_news.extend(self.serve(request, name)),
             }
         }
         Ok(())
@@ -63,7 +62,7 @@ impl LotDesk {
 
     /// A mark on its way through the engine; answered when it is on disk.
     fn mark(&mut self, name: &str, by: Option<String>, ask: MarkAsk) -> Option<Input> {
-        let kind = match mark_kind(&ask.name, ask.value, ask.value, ask.text) {
+        let kind = match ask.kind() {
             Ok(kind) => kind,
             Err(e) => {
                 self.answer(name, &Answer { code: 64, text: e.to_string(), lot: None });

@@ -35,8 +35,6 @@ pub(super) struct Keeper {
     inbox_next_ns: u64,
     /// The ticket of the line pushed last.
     ticket: u64,
-    /// Sync at once: somebody waits.
-    urgent: bool,
     clock: Clock,
     reports: UnboundedSender<Report>,
     /// Receipts by the ticket that must be synced first.
@@ -60,7 +58,6 @@ impl Keeper {
             inputs,
             inbox_next_ns: 0,
             ticket: 0,
-            urgent: false,
             data: journal.dir().parent().map_or_else(PathBuf::new, Into::into),
             free,
             journal,
@@ -77,37 +74,25 @@ impl Keeper {
         loop {
             match jobs.recv_timeout(self.patience()) {
                 Ok(Order::Stop) | Err(RecvTimeoutError::Disconnected) => return self.last(),
-                Ok(order) => {
-                    self.obey(order);
+                Ok(Order::Job(job)) => {
+                    self.take(job);
                     // What has come meanwhile joins the group before it is
                     // synced: one sync, many readings.
                     for order in jobs.try_iter().take(256) {
-                        if matches!(order, Order::Stop) {
-                            return self.last();
+                        match order {
+                            Order::Job(job) => self.take(job),
+                            Order::Stop => return self.last(),
                         }
-                        self.obey(order);
                     }
                 }
                 Err(RecvTimeoutError::Timeout) => self.inbox_next_ns = 0,
             }
-            if self.urgent || !self.well || self.journal.is_due(self.clock.now().mono_ns) {
+            if !self.well || self.journal.is_due(self.clock.now().mono_ns) {
                 self.commit()?;
             }
             self.look_in_inbox()?;
             self.lots_again();
             self.free.look(self.clock.now().mono_ns);
-        }
-    }
-
-    fn obey(&mut self, order: Order) {
-        match order {
-            Order::Job(job) => self.take(job),
-            Order::Lot(ask, receipt) => {
-                // After all that was said before it; a person waits for it.
-                self.lot_work.push_back((self.ticket, Work::Ask(ask, receipt)));
-                self.urgent = true;
-            }
-            Order::Stop => {}
         }
     }
 
@@ -161,7 +146,6 @@ impl Keeper {
 
     /// Syncs what is due. An error that comes back is fatal.
     fn commit(&mut self) -> Result<(), JournalError> {
-        self.urgent = false;
         match self.journal.commit() {
             Ok(_) => {
                 let was_well = std::mem::replace(&mut self.well, true);

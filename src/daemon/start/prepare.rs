@@ -118,9 +118,13 @@ pub(super) fn admission(config: &Config, past: &Past, engine: &Engine) -> Admiss
     Admission::of(most, past.probes.clone(), kettles)
 }
 
-pub(super) fn store_watch(setup: &Setup) -> StoreWatch {
+pub(super) fn store_watch(setup: &Setup, found: &Recovered) -> StoreWatch {
     let group = Duration::from_secs_f64(setup.config.journal.seconds / setup.clock.speed());
-    StoreWatch::new(group).at_most(setup.most_waiting)
+    let mut watch = StoreWatch::new(group).at_most(setup.most_waiting);
+    if let Some(why) = &found.read_only {
+        watch.said(false, why.clone());
+    }
+    watch
 }
 
 /// Where the runner puts what outlets and sources look at.

@@ -2,8 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::engine::event::MarkKind;
 use crate::lot::at::At;
 use crate::lot::record::{Milking, Ph, Wheel};
+use crate::wire::line::{LineError, mark_kind};
 
 /// What is asked, by whom and when.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -103,6 +105,16 @@ pub struct MarkAsk {
     pub value: Option<f64>,
     /// A note's words.
     pub text: Option<String>,
+}
+
+impl MarkAsk {
+    /// What is marked: its value is a pH or a target as its name says.
+    ///
+    /// # Errors
+    /// A name that is none, or a value that is missing or out of range.
+    pub fn kind(&self) -> Result<MarkKind, LineError> {
+        mark_kind(&self.name, self.value, self.value, self.text.clone())
+    }
 }
 
 /// A stretch to attach.

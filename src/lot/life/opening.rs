@@ -13,7 +13,7 @@ impl Lots {
         let mother = opening.mother.iter().map(|m| ("mother".to_owned(), m.clone()));
         let mothers: Vec<_> = mother.chain(opening.fields.iter().cloned()).collect();
         self.check_mother(opening.id.as_deref().unwrap_or_default(), &mothers)?;
-        let standing = self.open_on(&opening.kettle, at).filter(|_| !opening.past).map(|r| r.lot.clone());
+        let standing = self.waiting_on(&opening.kettle, at).filter(|_| !opening.past).map(|r| r.lot.clone());
         let Some(lot) = standing else { return self.begin(opening, by, at) };
         // Milk was found before the person came: the lot is there, it becomes theirs.
         let own = self.open.get(&lot).is_some_and(|r| r.opened_by == ITSELF);

@@ -106,7 +106,7 @@ fn say(line: &str) {
 
 fn obey(s: &mut Snapshot, wish: &Wish) {
     match wish {
-        Wish::Mark(mark) => s.marks.push(MarkSeen { wall_ns: s.wall_ns, mark: mark.clone() }),
+        Wish::Mark(mark, _) => s.marks.push(MarkSeen { wall_ns: s.wall_ns, mark: mark.clone() }),
         Wish::Command(c) => {
             let kettles = s.view.kettles.iter_mut().filter(|k| k.kettle == c.kettle);
             for a in kettles.flat_map(|k| &mut k.alarms) {

@@ -198,10 +198,10 @@ async fn wishes_arrive_as_they_were_meant() {
     let marks = "/api/v1/kettles/{kettle}/marks";
     let at = "/api/v1/kettles/copper/marks";
     c.ask("POST", at, marks, r#"{"name":"cut","by":" Nives "}"#, 200).await;
-    let Wish::Mark(mark) = c.page.wishes.recv().await.unwrap() else { panic!("no mark") };
+    let Wish::Mark(mark, _) = c.page.wishes.recv().await.unwrap() else { panic!("no mark") };
     assert_eq!((mark.kind, mark.by.as_deref()), (MarkKind::Cut, Some("Nives")));
     c.ask("POST", at, marks, r#"{"name":"ph","value":6.45}"#, 200).await;
-    assert!(matches!(c.page.wishes.recv().await.unwrap(), Wish::Mark(m) if m.kind == MarkKind::Ph(6.45)));
+    assert!(matches!(c.page.wishes.recv().await.unwrap(), Wish::Mark(m, _) if m.kind == MarkKind::Ph(6.45)));
     c.ask("POST", at, marks, r#"{"name":"ph","value":15}"#, 422).await;
     c.ask("POST", at, marks, r#"{"name":"note","text":"two\nlines"}"#, 422).await;
     c.ask("POST", at, marks, r#"{"name":"dance"}"#, 422).await;

@@ -231,7 +231,7 @@ async fn granted(wish: Wish, commands: &Commands, board: &Board) -> Answer {
             board.test();
             return Ok(());
         }
-        Wish::Mark(mark) => tokio::time::timeout(WAITS, commands.mark(mark)).await,
+        Wish::Mark(mark, ago) => tokio::time::timeout(WAITS, commands.mark_ago(mark, ago)).await,
         Wish::Command(command) => tokio::time::timeout(WAITS, commands.command(command)).await,
     };
     match taken {
@@ -251,7 +251,7 @@ mod tests {
         let (inputs, mut taken) = mpsc::channel(1);
         let mark = Mark { kettle: Name::from("big"), kind: MarkKind::Cut, by: None };
         let (commands, board) = (Commands::into(inputs), Board::default());
-        let granting = granted(Wish::Mark(mark), &commands, &board);
+        let granting = granted(Wish::Mark(mark, Duration::ZERO), &commands, &board);
         let recording = async {
             let receipt = taken.recv().await.and_then(|input| input.receipt);
             receipt.filter(|_| kept).into_iter().for_each(super::super::input::Receipt::kept);

@@ -18,7 +18,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::admission::Admission;
 use super::clock::{Clock, StepWatch};
-use super::input::{Incoming, Input, Receipt};
+use super::input::{Incoming, Input, Receipt, Taken};
 use super::intake;
 use super::late;
 use super::outlet::{News, Snapshot};
@@ -199,7 +199,7 @@ impl Loop {
                 self.r.taken.send_replace(self.shown.readings);
                 Ok(())
             }
-            Incoming::Mark(mark) => self.marked(mark, receipt),
+            Incoming::Mark(mark) => self.marked(mark, taken, receipt),
             Incoming::Command(command) => {
                 self.followed(&command);
                 self.happened(Happening::Command(command), receipt)?;
@@ -214,11 +214,13 @@ impl Loop {
         }
     }
 
-    fn marked(&mut self, mark: Mark, receipt: Option<Receipt>) -> Result<(), RunError> {
-        let wall_ns = self.moment().wall_ns();
-        self.shown.mark(wall_ns, mark.clone());
-        self.tell(Arc::new(News::Marked(mark.clone(), wall_ns)));
-        self.happened(Happening::Mark(mark), receipt)?;
+    fn marked(&mut self, mark: Mark, taken: Taken, receipt: Option<Receipt>) -> Result<(), RunError> {
+        let now = self.arrived()?;
+        let age_ns = late::age_ns(taken, now);
+        let own_ns = now.wall_ns().saturating_sub_unsigned(age_ns);
+        self.shown.mark(own_ns, mark.clone());
+        self.tell(Arc::new(News::Marked(mark.clone(), own_ns)));
+        self.step(Happening::Mark(mark), Came { age_ns, ..Came::at(now) }, receipt)?;
         self.publish();
         Ok(())
     }

@@ -143,7 +143,7 @@ impl Daemon {
         let first = Snapshot { open_lots: lots.open_lots(), ..first_snapshot(&past, &setup.clock, &sources) };
         let (inputs, taken) = mpsc::channel(INPUTS_QUEUED);
         let feed_ends = FeedEnds::new(first);
-        let feed = feed_ends.feed(&inputs);
+        let feed = feed_ends.feed(&inputs, &setup.clock);
         let (recorder, reports) = recorder(&setup, journal, lots, inputs.clone())?;
         let runner = Runner {
             admission: admission(&setup.config, &past, &engine),

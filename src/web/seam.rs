@@ -11,6 +11,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::Instant;
@@ -100,8 +101,8 @@ pub struct Asked {
 /// What a person can wish for.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Wish {
-    /// Take in a mark.
-    Mark(Mark),
+    /// Take in a mark that was pressed so long ago.
+    Mark(Mark, Duration),
     /// Pass a command to the engine.
     Command(Command),
     /// Send every outlet a test.

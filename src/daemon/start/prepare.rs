@@ -139,12 +139,12 @@ impl FeedEnds {
         }
     }
 
-    pub(super) fn feed(&self, inputs: &mpsc::Sender<Input>) -> Feed {
+    pub(super) fn feed(&self, inputs: &mpsc::Sender<Input>, clock: &Clock) -> Feed {
         Feed {
             news: self.news.clone(),
             snapshot: self.snapshot.subscribe(),
             taken: self.taken.subscribe(),
-            commands: Commands::into(inputs.clone()),
+            commands: Commands::into(inputs.clone()).at(clock.speed()),
         }
     }
 }

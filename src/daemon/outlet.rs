@@ -212,7 +212,10 @@ impl Commands {
         let receipt = Receipt::new(move |fate| {
             let _ = tx.send(fate);
         });
-        self.inputs.send(Input { receipt: Some(receipt), ..input }).await.map_err(|_| CommandError::Stopping)?;
+        self.inputs
+            .send(Input { receipt: Some(receipt), ..input })
+            .await
+            .map_err(|_| CommandError::Stopping)?;
         match tokio::time::timeout(KEPT_WITHIN, rx).await {
             Ok(Ok(Fate::Kept)) => Ok(()),
             Ok(Ok(Fate::Dropped) | Err(_)) => Err(CommandError::Refused),

@@ -82,7 +82,8 @@ fn a_mark_that_waited_on_the_page_is_of_when_it_was_pressed() {
         let cheese = make(seed, family, &Options { odd: 0.0, ..Options::default() }, Marks::All);
         let in_time: Vec<_> = cheese.lines.iter().map(happens).collect();
         let mut waited: Vec<_> = in_time.clone();
-        let came = |(at, what): &(i64, Happening)| at + if matches!(what, Happening::Mark(_)) { held } else { 0 };
+        let came =
+            |(at, what): &(i64, Happening)| at + if matches!(what, Happening::Mark(_)) { held } else { 0 };
         waited.sort_by_key(came);
         assert_ne!(waited, in_time);
         let played = |all| play_all(Engine::new(Some(Arc::new(cheese.plan.clone()))), all);

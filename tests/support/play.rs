@@ -27,7 +27,8 @@ pub fn play_held(
     mut say: impl FnMut(u32, &Reading),
 ) {
     let held_ns = i64::try_from(held.as_nanos()).unwrap();
-    let came = |(at, spoken): &(i64, Spoken)| at + if matches!(spoken, Spoken::Mark(_)) { held_ns } else { 0 };
+    let came =
+        |(at, spoken): &(i64, Spoken)| at + if matches!(spoken, Spoken::Mark(_)) { held_ns } else { 0 };
     let mut lines: Vec<_> = lines.iter().map(|l| (came(l), &l.1)).collect();
     lines.sort_by_key(|l| l.0);
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();

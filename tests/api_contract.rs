@@ -258,6 +258,32 @@ async fn a_plan_is_kept_followed_and_thrown_away_and_a_faulty_one_is_not() {
     c.ask("GET", "/api/v1/plans/larch", one, "", 404).await;
 }
 
+/// The daemon did not start again without it (exit 78).
+#[tokio::test]
+async fn a_plan_that_a_kettle_is_configured_with_is_not_thrown_away() {
+    let configured = |s: &mut curdtrace::web::Settings| {
+        s.configured_plans = vec![("copper".into(), s.plans.join("../plans/larch.toml"))];
+    };
+    let c = Contract { page: PageRoom::open(configured).await, root: description() };
+    let one = "/api/v1/plans/{plan}";
+    let body =
+        serde_json::json!({ "toml": "name = \"Larch wheel\"\n[[stage]]\nkind = \"cooking\"\n" }).to_string();
+    for id in ["larch", "fir"] {
+        c.ask("PUT", &format!("/api/v1/plans/{id}"), one, &body, 200).await;
+    }
+    let refused = c.ask("DELETE", "/api/v1/plans/larch", one, "", 409).await;
+    assert!(refused["error"].as_str().unwrap().contains("kettle copper"), "{refused}");
+    c.ask("GET", "/api/v1/plans/larch", one, "", 200).await;
+    c.ask("DELETE", "/api/v1/plans/fir", one, "", 204).await;
+    c.ask("DELETE", "/api/v1/plans/fir", one, "", 404).await;
+    // What the disk does not let go is there.
+    std::fs::create_dir(c.page.data.path().join("plans/folder.toml")).unwrap();
+    let refused = c.ask("DELETE", "/api/v1/plans/folder", one, "", 500).await;
+    assert!(refused["error"].as_str().unwrap().contains("could not be removed"), "{refused}");
+    let names = std::fs::read_dir(c.page.data.path().join("plans")).unwrap();
+    assert_eq!(names.count(), 2, "nothing is left beside them");
+}
+
 #[tokio::test]
 async fn a_lot_is_listed_with_what_compares_it_and_its_sheet_may_run_nothing() {
     let c = contract().await;

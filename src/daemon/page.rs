@@ -60,7 +60,9 @@ impl Page {
     pub fn configured(config: &Config, board: Arc<Board>) -> Option<Self> {
         let shown::Page { listen, needed, access, proxied, hosts, language } = config.web.clone();
         let at = listen?;
-        let plans = config.kettles.iter().find_map(|k| Some(k.plan_file.as_ref()?.parent()?.to_owned()));
+        let with_plan = config.kettles.iter().filter_map(|k| Some((k.name.clone(), k.plan_file.clone()?)));
+        let configured_plans: Vec<(Name, PathBuf)> = with_plan.collect();
+        let plans = configured_plans.iter().find_map(|(_, file)| Some(file.parent()?.to_owned()));
         let base = Settings::in_data(&config.data);
         let settings = Settings {
             access,
@@ -68,6 +70,7 @@ impl Page {
             hosts,
             language,
             plans: plans.unwrap_or_else(|| base.plans.clone()),
+            configured_plans,
             ..base
         };
         let zone = jiff::tz::TimeZone::get(&config.time_zone).unwrap_or(jiff::tz::TimeZone::UTC);
@@ -285,6 +288,22 @@ mod tests {
             [("big".into(), "big".into(), None), other, small()],
             "one probe once"
         );
+    }
+
+    #[test]
+    fn the_page_knows_which_plans_the_kettles_are_configured_with() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(
+            folder.path().join("larch.toml"),
+            "name = \"Larch wheel\"\n[[stage]]\nkind = \"cooking\"\n",
+        )
+        .unwrap();
+        let text = "[web]\nlisten = \"127.0.0.1:0\"\n[[kettle]]\nname = \"small\"\n\
+            [[kettle]]\nname = \"big\"\nplan = \"larch.toml\"\n";
+        let config = crate::config::dairy::parse(text, "c.toml", folder.path()).unwrap();
+        let settings = Page::configured(&config, Arc::default()).unwrap().settings;
+        let big = (Name::from("big"), folder.path().join("larch.toml"));
+        assert_eq!((settings.configured_plans, settings.plans), (vec![big], folder.path().to_owned()));
     }
 
     #[tokio::test(flavor = "current_thread")]

@@ -131,6 +131,7 @@ why-box-hot = Kasten zu heiss
 why-box-drifting = Kasten schwankt
 why-lost = Werte gehen verloren
 why-coated = Spitze abwischen
+why-calibration = Kalibrierdatei fehlt oder beschädigt
 
 health-good = gut
 health-failure = Ausfall

@@ -138,6 +138,7 @@ why-box-hot = The box is too hot
 why-box-drifting = Box warms or cools
 why-lost = Readings get lost
 why-coated = Wipe its tip clean
+why-calibration = Calibration file gone or damaged
 
 # Health of a probe
 health-good = good

@@ -131,6 +131,7 @@ why-box-hot = Boîtier trop chaud
 why-box-drifting = Boîtier instable
 why-lost = Mesures perdues
 why-coated = Essuyer la pointe
+why-calibration = Fichier d’étalonnage absent ou abîmé
 
 health-good = bonne
 health-failure = Panne

@@ -131,6 +131,7 @@ why-box-hot = Centralina troppo calda
 why-box-drifting = Centralina instabile
 why-lost = Letture perse
 why-coated = Pulire la punta
+why-calibration = File di taratura mancante o guasto
 
 health-good = buona
 health-failure = Guasto

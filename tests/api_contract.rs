@@ -302,6 +302,21 @@ async fn a_lot_is_listed_with_what_compares_it_and_its_sheet_may_run_nothing() {
     let lot = &list["lots"][0];
     assert_eq!(lot["minutes"], 150.0);
     assert_eq!((lot["over_celsius"].as_f64(), lot["kg_per_100l"].as_f64()), (Some(0.3), Some(10.5)));
+    // As the record has it: no yield where a wheel was not weighed, litres by the milkings.
+    let toml = std::fs::read_to_string(folder.join("lot.toml")).unwrap();
+    let milkings = "[[milking]]\nmilking = \"evening\"\nlitres = 210.0\n";
+    for (of, expected) in [
+        (toml.clone() + "[[wheel]]\nwheel = \"2\"\n", None),
+        (toml.replace("litres = 200.0\n", "") + milkings, Some(10.0)),
+    ] {
+        std::fs::write(folder.join("lot.toml"), of).unwrap();
+        let list = c.ask("GET", "/api/v1/season", "/api/v1/season", "", 200).await;
+        assert_eq!(list["lots"][0]["kg_per_100l"].as_f64(), expected);
+    }
+    // A folder without a lot's files is none.
+    std::fs::create_dir_all(c.page.data.path().join("lots/2026-07-15-copper-1")).unwrap();
+    let list = c.ask("GET", "/api/v1/lots", "/api/v1/lots", "", 200).await;
+    assert_eq!(list["count"], 1);
     c.ask("GET", "/api/v1/lots/2026-07-14-copper-1", "/api/v1/lots/{lot}", "", 200).await;
     let (status, answer) = c.page.ask("GET", "/api/v1/lots/2026-07-14-copper-1/sheet.html", "", "").await;
     assert_eq!(status, 200);

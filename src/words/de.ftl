@@ -188,8 +188,8 @@ choose-plan = Plan wählen
 
 sound-asleep = Hier tippen: Töne wecken und anhören
 sound-test = Töne anhören
-sound-get-ready = Bereit machen
-sound-heat-off = Feuer weg
+sound-ready = Bereit machen
+sound-now = Feuer weg
 sound-fault = Etwas stimmt nicht
 sound-heard = Gehört
 awake-no = Dieser Browser lässt den Bildschirm einschlafen. Stell die Bildschirmzeit auf „nie“.

@@ -200,8 +200,8 @@ choose-plan = Choose a plan
 # Sound and screen
 sound-asleep = Touch here: wake the sounds and hear them
 sound-test = Hear the sounds
-sound-get-ready = Get ready
-sound-heat-off = Heat off
+sound-ready = Get ready
+sound-now = Heat off
 sound-fault = Something is wrong
 sound-heard = I heard them
 awake-no = This browser lets the screen sleep. Set its screen timeout to “never”.

@@ -188,8 +188,8 @@ choose-plan = Scegli un piano
 
 sound-asleep = Tocca qui: sveglia i suoni e ascoltali
 sound-test = Ascolta i suoni
-sound-get-ready = Preparati
-sound-heat-off = Via il fuoco
+sound-ready = Preparati
+sound-now = Via il fuoco
 sound-fault = Qualcosa non va
 sound-heard = Li ho sentiti
 awake-no = Questo browser lascia spegnere lo schermo. Metti lo spegnimento su “mai”.

@@ -2,7 +2,7 @@
 //!
 //! Duty: read the part of Fluent that the messages use, and put values into
 //! them; tell what comes as data ([`tell`]); find the few words for why a
-//! number is not trusted ([`why`]). The browser reads the same files with the
+//! number is not trusted ([`why`]); say how an alarm sounds ([`tune`]). The browser reads the same files with the
 //! same rules (`src/web/page/words.js`), so that page, sheet and alerts say the
 //! same.
 //!
@@ -24,6 +24,7 @@ use std::sync::OnceLock;
 
 mod said;
 mod tell;
+pub mod tune;
 pub mod why;
 
 /// The line from which on a file is not for the page begins so.

@@ -69,6 +69,8 @@ pub struct Snapshot {
     /// Wall time of the snapshot, nanoseconds since 1970, as the machine
     /// believes it.
     pub wall_ns: WallNs,
+    /// Wall minus monotonic time, nanoseconds: another one since the clock was set.
+    pub offset_ns: i64,
     /// Whether that wall clock may be trusted.
     pub clock_sure: bool,
     /// The plan followed on a kettle.

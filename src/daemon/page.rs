@@ -98,6 +98,7 @@ impl Page {
             view: self.with_those_that_wait(s.view.clone()),
             taken: Instant::now(),
             wall_ns: Some(s.wall_ns),
+            offset_ns: s.offset_ns,
             clock_sure: s.clock_sure,
             utc_offset_s: local.unwrap_or(0),
             open_lots: s.open_lots.clone(),

@@ -381,6 +381,7 @@ impl Loop {
         let at = self.moment();
         self.shown.view = self.r.engine.view();
         self.shown.wall_ns = at.wall_ns();
+        self.shown.offset_ns = at.offset_ns;
         self.shown.clock_sure = at.clock_sure;
         for (seen, tally) in self.shown.sources.iter_mut().zip(&self.r.tallies) {
             seen.counted = tally.counted().to_vec();

@@ -163,6 +163,7 @@ fn teach(engine: &mut Engine, config: &Config) {
 pub(super) fn first_snapshot(past: &Past, clock: &Clock, sources: &Sources) -> Snapshot {
     let mut shown = Snapshot {
         wall_ns: clock.now().wall_ns,
+        offset_ns: clock.now().offset_ns(),
         plans: past.plans(),
         sources: sources.seen(),
         ..Snapshot::default()

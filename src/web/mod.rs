@@ -27,7 +27,6 @@ pub mod live;
 pub mod marks;
 pub mod metrics;
 pub mod pin;
-pub mod reckoned;
 pub mod say;
 pub mod seam;
 pub mod state;

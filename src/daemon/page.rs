@@ -18,7 +18,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::alerts::Board;
 use super::outlet::{CommandError, Commands, Feed, Outlet, Running, Snapshot};
-use crate::config::dairy::Config;
+use crate::config::dairy::{self, Config};
 use crate::config::shown;
 use crate::engine::event::Name;
 use crate::engine::view::{KettleView, View};
@@ -73,7 +73,7 @@ impl Page {
             configured_plans,
             ..base
         };
-        let zone = jiff::tz::TimeZone::get(&config.time_zone).unwrap_or(jiff::tz::TimeZone::UTC);
+        let zone = dairy::zone(&config.time_zone);
         let probe_of = |kettle: &Name| {
             let hangs = config.probes.iter().find(|p| p.kettle.as_ref() == Some(kettle));
             hangs.map_or_else(|| kettle.clone(), |p| p.name.clone())

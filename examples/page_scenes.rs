@@ -106,7 +106,7 @@ fn say(line: &str) {
 
 fn obey(s: &mut Snapshot, wish: &Wish) {
     match wish {
-        Wish::Mark(mark) => s.marks.push(MarkSeen { wall_ns: s.wall_ns, mark: mark.clone() }),
+        Wish::Mark(mark, _) => s.marks.push(MarkSeen { wall_ns: s.wall_ns, mark: mark.clone() }),
         Wish::Command(c) => {
             let kettles = s.view.kettles.iter_mut().filter(|k| k.kettle == c.kettle);
             for a in kettles.flat_map(|k| &mut k.alarms) {
@@ -146,7 +146,7 @@ fn fill(room: &Room, s: &Snapshot) {
             });
             k.age_s = Some(1.0);
         }
-        room.curves.take(&view, now - i64::from(ago) * S);
+        room.curves.take(&view, now - i64::from(ago) * S, 0);
     }
 }
 
@@ -346,6 +346,7 @@ fn scene(name: &str) -> Snapshot {
         view: View { kettles, house },
         taken: Instant::now(),
         wall_ns: Some(NOW),
+        offset_ns: 0,
         clock_sure: true,
         utc_offset_s: 7200,
         open_lots: [(Name::from("big kettle"), "2026-07-14-1".to_owned())].into(),

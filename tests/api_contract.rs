@@ -198,10 +198,10 @@ async fn wishes_arrive_as_they_were_meant() {
     let marks = "/api/v1/kettles/{kettle}/marks";
     let at = "/api/v1/kettles/copper/marks";
     c.ask("POST", at, marks, r#"{"name":"cut","by":" Nives "}"#, 200).await;
-    let Wish::Mark(mark) = c.page.wishes.recv().await.unwrap() else { panic!("no mark") };
+    let Wish::Mark(mark, _) = c.page.wishes.recv().await.unwrap() else { panic!("no mark") };
     assert_eq!((mark.kind, mark.by.as_deref()), (MarkKind::Cut, Some("Nives")));
     c.ask("POST", at, marks, r#"{"name":"ph","value":6.45}"#, 200).await;
-    assert!(matches!(c.page.wishes.recv().await.unwrap(), Wish::Mark(m) if m.kind == MarkKind::Ph(6.45)));
+    assert!(matches!(c.page.wishes.recv().await.unwrap(), Wish::Mark(m, _) if m.kind == MarkKind::Ph(6.45)));
     c.ask("POST", at, marks, r#"{"name":"ph","value":15}"#, 422).await;
     c.ask("POST", at, marks, r#"{"name":"note","text":"two\nlines"}"#, 422).await;
     c.ask("POST", at, marks, r#"{"name":"dance"}"#, 422).await;
@@ -258,6 +258,32 @@ async fn a_plan_is_kept_followed_and_thrown_away_and_a_faulty_one_is_not() {
     c.ask("GET", "/api/v1/plans/larch", one, "", 404).await;
 }
 
+/// The daemon did not start again without it (exit 78).
+#[tokio::test]
+async fn a_plan_that_a_kettle_is_configured_with_is_not_thrown_away() {
+    let configured = |s: &mut curdtrace::web::Settings| {
+        s.configured_plans = vec![("copper".into(), s.plans.join("../plans/larch.toml"))];
+    };
+    let c = Contract { page: PageRoom::open(configured).await, root: description() };
+    let one = "/api/v1/plans/{plan}";
+    let body =
+        serde_json::json!({ "toml": "name = \"Larch wheel\"\n[[stage]]\nkind = \"cooking\"\n" }).to_string();
+    for id in ["larch", "fir"] {
+        c.ask("PUT", &format!("/api/v1/plans/{id}"), one, &body, 200).await;
+    }
+    let refused = c.ask("DELETE", "/api/v1/plans/larch", one, "", 409).await;
+    assert!(refused["error"].as_str().unwrap().contains("kettle copper"), "{refused}");
+    c.ask("GET", "/api/v1/plans/larch", one, "", 200).await;
+    c.ask("DELETE", "/api/v1/plans/fir", one, "", 204).await;
+    c.ask("DELETE", "/api/v1/plans/fir", one, "", 404).await;
+    // What the disk does not let go is there.
+    std::fs::create_dir(c.page.data.path().join("plans/folder.toml")).unwrap();
+    let refused = c.ask("DELETE", "/api/v1/plans/folder", one, "", 500).await;
+    assert!(refused["error"].as_str().unwrap().contains("could not be removed"), "{refused}");
+    let names = std::fs::read_dir(c.page.data.path().join("plans")).unwrap();
+    assert_eq!(names.count(), 2, "nothing is left beside them");
+}
+
 #[tokio::test]
 async fn a_lot_is_listed_with_what_compares_it_and_its_sheet_may_run_nothing() {
     let c = contract().await;
@@ -276,6 +302,21 @@ async fn a_lot_is_listed_with_what_compares_it_and_its_sheet_may_run_nothing() {
     let lot = &list["lots"][0];
     assert_eq!(lot["minutes"], 150.0);
     assert_eq!((lot["over_celsius"].as_f64(), lot["kg_per_100l"].as_f64()), (Some(0.3), Some(10.5)));
+    // As the record has it: no yield where a wheel was not weighed, litres by the milkings.
+    let toml = std::fs::read_to_string(folder.join("lot.toml")).unwrap();
+    let milkings = "[[milking]]\nmilking = \"evening\"\nlitres = 210.0\n";
+    for (of, expected) in [
+        (toml.clone() + "[[wheel]]\nwheel = \"2\"\n", None),
+        (toml.replace("litres = 200.0\n", "") + milkings, Some(10.0)),
+    ] {
+        std::fs::write(folder.join("lot.toml"), of).unwrap();
+        let list = c.ask("GET", "/api/v1/season", "/api/v1/season", "", 200).await;
+        assert_eq!(list["lots"][0]["kg_per_100l"].as_f64(), expected);
+    }
+    // A folder without a lot's files is none.
+    std::fs::create_dir_all(c.page.data.path().join("lots/2026-07-15-copper-1")).unwrap();
+    let list = c.ask("GET", "/api/v1/lots", "/api/v1/lots", "", 200).await;
+    assert_eq!(list["count"], 1);
     c.ask("GET", "/api/v1/lots/2026-07-14-copper-1", "/api/v1/lots/{lot}", "", 200).await;
     let (status, answer) = c.page.ask("GET", "/api/v1/lots/2026-07-14-copper-1/sheet.html", "", "").await;
     assert_eq!(status, 200);

@@ -195,3 +195,26 @@ fn a_path_that_ends_in_tar_is_the_archive() {
     assert!(code != 0 && err.contains("t.tar"), "{code} {err}");
     assert_eq!(std::fs::read(&path).unwrap(), b"not a lot in it");
 }
+
+/// The kind of a disk that is memory (`linux/magic.h`).
+const TMPFS: u64 = 0x0102_1994;
+
+/// Bytes that this process had fetched from disks, where the system counts them.
+fn fetched() -> Option<u64> {
+    let io = std::fs::read_to_string("/proc/self/io").ok()?;
+    io.lines().find_map(|l| l.strip_prefix("read_bytes: "))?.parse().ok()
+}
+
+/// What was compared came from memory, and told nothing of the stick.
+#[test]
+fn what_is_read_back_comes_from_the_disk() {
+    let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).unwrap();
+    // A disk that is memory has nothing else to read from.
+    let kind = rustix::fs::statfs(folder.path()).unwrap().f_type;
+    let is_memory = u64::try_from(kind).is_ok_and(|kind| kind == TMPFS);
+    let (Some(before), false) = (fetched(), is_memory) else { return };
+    let bytes: Vec<u8> = (0..4_000_000_u32).map(|n| n.wrapping_mul(2_654_435_761).to_be_bytes()[0]).collect();
+    curdtrace::lot::export::one_file(&folder.path().join("season.csv"), &bytes).unwrap();
+    let read = fetched().unwrap() - before;
+    assert!(read >= bytes.len() as u64 / 2, "{read} bytes came from the disk");
+}

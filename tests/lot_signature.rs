@@ -228,3 +228,20 @@ fn a_daemon_that_began_without_the_key_wants_a_restart() {
     drop(hold);
     assert_eq!(hut.lot(&["sign", "a-1"]).0, Some(0));
 }
+
+/// The record thread waited for all that held the program's pipes.
+#[test]
+fn what_the_program_left_running_is_not_waited_for() {
+    let hut = Hut::new();
+    // What it leaves gives up by itself in the end, and says so.
+    let program = "#!/bin/sh\n(n=0; until [ -e closed ]; do sleep 0.1; n=$((n+1)); \
+         if [ $n -gt 250 ]; then touch gave-up; exit; fi; done) &\nexec ssh-keygen \"$@\"\n";
+    let wrapper = hut.path().join("wrapper");
+    std::fs::write(&wrapper, program).unwrap();
+    std::fs::set_permissions(&wrapper, std::fs::Permissions::from_mode(0o755)).unwrap();
+    hut.configure("key = \"lot-key\"\nallowed-signers = \"signers\"\nprogram = \"./wrapper\"");
+    hut.close("2026-07-14-1");
+    assert!(!hut.path().join("gave-up").exists(), "it was waited for until it gave up");
+    std::fs::write(hut.path().join("closed"), "").unwrap();
+    assert!(hut.file("2026-07-14-1", "SHA256SUMS.sig").exists());
+}

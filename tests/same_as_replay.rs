@@ -19,11 +19,12 @@ use std::time::Duration;
 use broker::{Broker, Hand};
 use curdtrace::config::plan;
 use curdtrace::daemon::clock::Clock;
+use curdtrace::journal::record::timestamp_ns;
 use curdtrace::rehearse::family::Family;
-use curdtrace::rehearse::make::{Make, Marks, make};
+use curdtrace::rehearse::make::{Make, Marks, Spoken, make};
 use curdtrace::rehearse::scene::Options;
 use house::{House, config, journal, wait_for};
-use play::{close_lot, play};
+use play::{close_lot, play, play_held};
 use pty::Pty;
 
 const SOON: Duration = Duration::from_secs(10);
@@ -88,6 +89,36 @@ fn compare(folder: &Path, make: &Make) {
         assert!(daemon.iter().any(|l| l.contains(&named)), "no {stage} was found");
     }
     assert!(daemon.iter().any(|l| l.contains("\"alarm\":\"heat-off\"")), "nobody was called");
+}
+
+/// A mark from the page comes some seconds after it was pressed, and counts from then.
+#[test]
+fn marks_that_waited_on_the_page_are_the_same_as_on_replay() {
+    let folder = tempfile::tempdir().unwrap();
+    let make = make(3, Family::SemiCooked, &Options::default(), Marks::All);
+    std::fs::write(folder.path().join("plan.toml"), plan::write(&make.plan)).unwrap();
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[[kettle]]\nname = \"{KETTLE}\"\nplan = \"plan.toml\"\n\
+         [[serial]]\nname = \"box\"\nport = \"{}\"\nformat = \"frames\"\nstall-s = 3600\n",
+        folder.path().join("box").display()
+    );
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let clock = Clock::by_hand(make.start_ns);
+    let house = House::open(config(folder.path(), &text), clock.clone());
+    play_held(&make.lines, Duration::from_secs(6), &house, &clock, |seq, r| {
+        match r.celsius {
+            Some(celsius) => pty.send_reading(seq, KETTLE, celsius, 0),
+            None => pty.send_fault(seq, KETTLE),
+        }
+        pty.hear();
+    });
+    clock.advance(Duration::from_secs(2));
+    house.close().unwrap();
+    let pressed = make.lines.iter().filter(|l| matches!(l.1, Spoken::Mark(_))).map(|l| l.0);
+    let lines = journal(&folder.path().join("data"));
+    let kept = lines.iter().filter(|l| l.starts_with("mark,")).filter_map(|l| timestamp_ns(l));
+    assert!(kept.eq(pressed), "marks are of other moments than they were pressed at");
+    compare(folder.path(), &make);
 }
 
 #[test]

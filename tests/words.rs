@@ -104,7 +104,7 @@ fn composed() -> BTreeSet<String> {
     for basis in [Basis::Trace, Basis::Mark, Basis::Plan] {
         keys.insert(format!("term-basis-{}", basis.name()));
     }
-    for sound in ["get-ready", "heat-off", "fault"] {
+    for sound in ["ready", "now", "fault"] {
         keys.insert(format!("sound-{sound}"));
     }
     for page in ["sheet", "lots", "season", "plans", "reckon", "probes", "setup"] {

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use super::error::Failure;
 use crate::config::{dairy, fault, plan};
-use crate::lot::picture::counted;
+use crate::words::record::counted;
 
 /// Files to check. With neither, the configuration in its usual place.
 #[derive(Debug, clap::Args)]

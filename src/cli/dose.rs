@@ -8,9 +8,9 @@ use std::io::{self, Write};
 use super::error::Failure;
 use crate::engine::amounts::{self, Rennet, Unfit};
 use crate::engine::clot::SOXHLET_CELSIUS;
-use crate::web::reckoned;
 use crate::wire::figure::{figure, large};
 use crate::words::Words;
+use crate::words::reckoned;
 
 /// How much rennet: by Soxhlet strength and minutes, by IMCU, or by a supplier's figure
 #[derive(Debug, clap::Args)]

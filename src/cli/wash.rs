@@ -5,8 +5,8 @@ use std::io::{self, Write};
 use super::dose::{unfit, words};
 use super::error::Failure;
 use crate::engine::amounts::{Unfit, Wash};
-use crate::web::reckoned;
 use crate::wire::figure::{figure, large};
+use crate::words::reckoned;
 
 /// Wash water: litres for a temperature wanted, or the temperature that litres give
 #[derive(Debug, clap::Args)]

@@ -125,6 +125,16 @@ impl Config {
     pub fn kettle_of(&self, probe: &str) -> Option<Name> {
         self.probes.iter().find(|p| &*p.name == probe).and_then(|p| p.kettle.clone())
     }
+
+    /// How far back in the journal a start looks, nanoseconds.
+    pub fn look_back_ns(&self) -> i64 {
+        (self.look_back_hours * 3.6e12) as i64
+    }
+}
+
+/// The time zone of that name; UTC where it is none.
+pub fn zone(name: &str) -> jiff::tz::TimeZone {
+    jiff::tz::TimeZone::get(name).unwrap_or(jiff::tz::TimeZone::UTC)
 }
 
 /// The configuration's path: the one given, else the first of the usual places

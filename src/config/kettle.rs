@@ -1,17 +1,17 @@
 //! What was learned of one kettle, as a readable TOML file.
 //!
-//! Written whole and atomically: a temporary file beside it, synced, renamed,
-//! the folder synced. A reader sees the old file or the new one. A link stays a
-//! link: what it points to is replaced.
+//! Written whole and atomically ([`whole_file`]): a reader sees the old file or the
+//! new one. A link stays a link: what it points to is replaced.
 
-use std::fs::{self, File};
-use std::io::{self, Write as _};
+use std::fs;
+use std::io;
 use std::path::{Path, PathBuf};
 
 use super::check::Section;
 use super::fault::Fault;
 use super::file;
 use super::plan::{number, quoted};
+use super::whole_file;
 use crate::engine::heat::{COAST_S, DECAY_S, LEAD_S, Learned};
 use crate::engine::probe::Lags;
 
@@ -121,7 +121,9 @@ fn lag_section(lags: &Lags) -> String {
 /// # Errors
 /// [`WriteError`] says which file and why.
 pub fn write_atomically(path: &Path, learned: &Learned) -> Result<(), WriteError> {
-    replace(&meant(path), &write(learned)).map_err(|source| WriteError { path: path.into(), source })
+    let file = meant(path);
+    let put = whole_file::put(&file, &write(learned), 0o666).and_then(|()| whole_file::settle(&file));
+    put.map_err(|source| WriteError { path: path.into(), source })
 }
 
 /// The file that a path means: where it is a link, what that points to, there
@@ -133,26 +135,6 @@ fn meant(path: &Path) -> PathBuf {
         meant = meant.parent().unwrap_or(Path::new("")).join(to);
     }
     meant
-}
-
-fn replace(path: &Path, text: &str) -> io::Result<()> {
-    let folder = match path.parent() {
-        Some(p) if !p.as_os_str().is_empty() => p,
-        _ => Path::new("."),
-    };
-    let mut name = path.file_name().unwrap_or_default().to_os_string();
-    name.push(format!(".{}.new", std::process::id()));
-    let beside = folder.join(name);
-    let written = File::create(&beside).and_then(|mut f| {
-        f.write_all(text.as_bytes())?;
-        f.sync_all()
-    });
-    let done = written.and_then(|()| fs::rename(&beside, path)).and_then(|()| File::open(folder)?.sync_all());
-    if done.is_err() {
-        // The half-written file is of no use to anybody; the first error counts.
-        let _ = fs::remove_file(&beside);
-    }
-    done
 }
 
 #[cfg(test)]

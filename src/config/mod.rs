@@ -14,6 +14,7 @@
 //! | [`shown`] | where it is shown and who is called: the page, outlets |
 //! | [`signing`] | whose key signs the lots |
 //! | [`kettle`] | what was learned of a kettle |
+//! | [`whole_file`] | a file put whole in another's place |
 //!
 //! Terms: a *fault* is one thing wrong in a file, with its line and its
 //! remedy; a *section* is one TOML table.
@@ -37,5 +38,6 @@ pub mod sensor;
 pub mod shown;
 pub mod signing;
 pub mod source;
+pub mod whole_file;
 
 pub use fault::Fault;

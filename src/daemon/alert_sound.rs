@@ -1,40 +1,20 @@
 //! The three sounds of the machine, as WAV files made here: the same three that
-//! the page makes, so that nobody learns two languages of beeps.
+//! the page makes.
 //!
 //! 16-bit mono PCM at 16 kHz, RIFF as everywhere.
 
 use std::f64::consts::TAU;
 
+use crate::words::tune::Tune;
+
 const RATE_HZ: u32 = 16_000;
 
-/// A sound.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Tune {
-    /// Two rising bell strokes: come.
-    Ready,
-    /// A fast high-low call: now.
-    Now,
-    /// A low rough falling drone: something is wrong.
-    Fault,
-}
-
-impl Tune {
-    /// The sound of an alarm, by its name on the wire.
-    pub fn of(alarm: &str) -> Self {
-        match alarm {
-            "heat-off" | "over-target" | "near-boil" | "stirring-stopped" => Self::Now,
-            "get-ready" | "curd-check" | "hold-done" | "at-target" | "test" => Self::Ready,
-            _ => Self::Fault,
-        }
-    }
-
-    /// Amplitude, -1 to 1, at `t` seconds, and the length in seconds.
-    fn shape(self) -> (fn(f64) -> f64, f64) {
-        match self {
-            Self::Ready => (|t| bell(659.0, t) + bell(880.0, t - 0.45), 1.9),
-            Self::Now => (call, 0.96),
-            Self::Fault => (|t| drone(t) + drone(t - 1.0), 2.0),
-        }
+/// Amplitude, -1 to 1, at a second, and the length in seconds.
+fn shape(tune: Tune) -> (fn(f64) -> f64, f64) {
+    match tune {
+        Tune::Ready => (|t| bell(659.0, t) + bell(880.0, t - 0.45), 1.9),
+        Tune::Now => (call, 0.96),
+        Tune::Fault => (|t| drone(t) + drone(t - 1.0), 2.0),
     }
 }
 
@@ -64,7 +44,7 @@ fn drone(t: f64) -> f64 {
 
 /// The sound as a WAV file.
 pub fn wav(tune: Tune) -> Vec<u8> {
-    let (shape, length_s) = tune.shape();
+    let (shape, length_s) = shape(tune);
     let samples = (length_s * f64::from(RATE_HZ)) as u32;
     let bytes = samples * 2;
     let mut out = Vec::with_capacity(44 + bytes as usize);

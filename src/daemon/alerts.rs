@@ -27,14 +27,18 @@ use super::outlet::{Feed, Outlet, Running, Snapshot};
 use super::{alert_command, alert_http, alert_sound};
 use crate::config::dairy::Config;
 use crate::config::shown::{Alert, Way};
+use crate::engine::alarm::AlarmKind;
 use crate::web::seam::OutletState;
 use crate::wire::json::rfc3339;
 use crate::words::Words;
+use crate::words::tune::Tune;
 
 /// A call must be through within this.
 const CALL_WITHIN: Duration = Duration::from_secs(10);
 /// So many failures in a row and the others are told.
 const TOLD_AFTER: u32 = 3;
+/// What a call is named that is only a test.
+const TEST: &str = "test";
 
 /// One message to an outlet.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -255,7 +259,12 @@ impl Alerts {
             }
             Way::Command(argv) => alert_command::run(argv, call, None, &self.turn).await,
             Way::Sound(argv) => {
-                let wav = alert_sound::wav(alert_sound::Tune::of(&call.alarm));
+                let tune = match AlarmKind::named(&call.alarm) {
+                    Some(alarm) => Tune::of(alarm),
+                    None if call.alarm == TEST => Tune::Ready,
+                    None => Tune::Fault,
+                };
+                let wav = alert_sound::wav(tune);
                 alert_command::run(argv, call, Some(wav), &self.turn).await
             }
         }
@@ -263,7 +272,7 @@ impl Alerts {
 
     fn test_call(&self, shown: &Snapshot) -> Call {
         let words = Words::of(&self.alert.language).say("outlet-test", &[("name", &self.alert.name)]);
-        general("test", words, shown)
+        general(TEST, words, shown)
     }
 
     fn failed_call(&self, other: &str, shown: &Snapshot) -> Call {

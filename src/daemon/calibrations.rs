@@ -47,9 +47,22 @@ pub fn folder(data: &Path, probe: &str) -> PathBuf {
 }
 
 /// The probes that were ever calibrated: whose folder is there.
-pub fn probes(data: &Path) -> Vec<String> {
-    let Ok(entries) = fs::read_dir(data.join("calibrations")) else { return Vec::new() };
-    entries.filter_map(|e| probe_of(e.ok()?.file_name().to_str()?)).collect()
+///
+/// # Errors
+/// The folders cannot be listed.
+pub fn probes(data: &Path) -> Result<Vec<String>, CalibrationFileError> {
+    let paths = listed(&data.join("calibrations"))?;
+    Ok(paths.iter().filter_map(|p| probe_of(p.file_name()?.to_str()?)).collect())
+}
+
+/// What lies in a folder. One that is not there has nothing.
+fn listed(folder: &Path) -> Result<Vec<PathBuf>, CalibrationFileError> {
+    let all = match fs::read_dir(folder) {
+        Ok(entries) => entries.map(|e| Ok(e?.path())).collect(),
+        Err(e) if e.kind() == ErrorKind::NotFound => Ok(Vec::new()),
+        Err(e) => Err(e),
+    };
+    all.map_err(|source| CalibrationFileError::Disk { path: folder.into(), source })
 }
 
 /// The probe of a folder that [`folder`] named.
@@ -65,13 +78,11 @@ fn probe_of(name: &str) -> Option<String> {
 
 /// Reads what is there of one probe. A folder that is not there is none.
 pub fn of(data: &Path, probe: &str) -> Kept {
-    let folder = folder(data, probe);
     let mut kept = Kept::default();
-    let paths = match fs::read_dir(&folder) {
-        Ok(entries) => entries.filter_map(|e| Some(e.ok()?.path())).collect(),
-        Err(e) if e.kind() == ErrorKind::NotFound => Vec::new(),
-        Err(source) => {
-            kept.faults.push(CalibrationFileError::Disk { path: folder, source });
+    let paths = match listed(&folder(data, probe)) {
+        Ok(paths) => paths,
+        Err(fault) => {
+            kept.faults.push(fault);
             return kept;
         }
     };
@@ -194,7 +205,7 @@ mod tests {
         let names: Vec<_> = fs::read_dir(folder(data.path(), "../k")).unwrap().collect();
         assert_eq!(names.len(), 3);
         assert!(folder(data.path(), "../k").starts_with(data.path().join("calibrations")));
-        assert_eq!(probes(data.path()), ["../k"]);
+        assert_eq!(probes(data.path()).unwrap(), ["../k"]);
         for probe in ["k", "big kettle", "é%/.\\", "..", "%41"] {
             let folder = folder(data.path(), probe);
             assert_eq!(probe_of(folder.file_name().unwrap().to_str().unwrap()).as_deref(), Some(probe));

@@ -4,7 +4,8 @@
 //! A calibration made while the daemon runs is taken within [`LOOK_AGAIN_NS`]
 //! and the time that reading it takes.
 //!
-//! Invariant: [`Channels::reading`] never waits for the disk. A thread of its
+//! Invariants: a correction that was known is never taken back by a look at the disk that
+//! finds less; it holds, and each reading says so. [`Channels::reading`] never waits for the disk. A thread of its
 //! own reads what is there ([`Channels::kept_fresh`]); one that hangs on a card
 //! costs newer calibrations and nothing else.
 
@@ -14,12 +15,13 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError, RwLock, Weak};
 
-use super::calibrations;
+use super::calibrations::{self, CalibrationFileError};
 use super::clock::{Clock, NEVER_SET_BEFORE_NS, Now};
 use super::store_watch::HANGS_AFTER;
 use crate::config::dairy::Config;
 use crate::config::source::Probe;
 use crate::engine::event::{Name, Reading};
+use crate::sensor::calibration::Record;
 use crate::sensor::channel::Channel;
 use crate::sensor::raw::Raw;
 
@@ -32,6 +34,10 @@ const HANGS_AFTER_NS: u64 = HANGS_AFTER.as_secs() * 1_000_000_000;
 
 /// Most probes of which a calibration is kept in memory.
 const MOST_KEPT: usize = 1024;
+
+/// What every reading says where its calibration is not as it was kept.
+const UNREADABLE: &str = "a calibration file cannot be read: calibrate anew";
+const GONE: &str = "a calibration file is gone: what it said holds; put it back, or calibrate anew";
 
 /// The channels of all probes. Shared by the sources.
 #[derive(Debug)]
@@ -75,6 +81,8 @@ struct Shelf {
     /// Where calibrations lie.
     data: PathBuf,
     set: BTreeMap<Name, Probe>,
+    /// The calibration that was found last of each probe.
+    found: BTreeMap<Name, Record>,
     /// Faults that were said already.
     told: BTreeSet<String>,
 }
@@ -165,28 +173,51 @@ impl Channels {
 impl Shelf {
     fn of(config: &Config) -> Self {
         let set = config.probes.iter().map(|p| (p.name.clone(), p.clone())).collect();
-        Self { data: config.data.clone(), set, told: BTreeSet::new() }
+        Self { data: config.data.clone(), set, found: BTreeMap::new(), told: BTreeSet::new() }
     }
 
     /// Every probe that is set or was ever calibrated.
     fn all(&mut self) -> BTreeMap<Name, Channel> {
-        let calibrated = calibrations::probes(&self.data).into_iter().map(Name::from).take(MOST_KEPT);
-        let names: BTreeSet<Name> = self.set.keys().cloned().chain(calibrated).collect();
+        let calibrated = calibrations::probes(&self.data).unwrap_or_else(|fault| {
+            self.tell(&fault);
+            Vec::new()
+        });
+        let calibrated = calibrated.into_iter().map(Name::from).take(MOST_KEPT);
+        let known = self.set.keys().chain(self.found.keys()).cloned();
+        let names: BTreeSet<Name> = known.chain(calibrated).collect();
         names.into_iter().map(|n| (n.clone(), self.channel(&n))).collect()
+    }
+
+    /// Says a fault once.
+    fn tell(&mut self, fault: &CalibrationFileError) {
+        let text = fault.to_string();
+        if !self.told.contains(&text) {
+            tracing::error!("{text}");
+            self.told.insert(text);
+        }
     }
 
     fn channel(&mut self, probe: &Name) -> Channel {
         let mut channel = set_as(probe, self.set.get(probe));
         let kept = calibrations::of(&self.data, probe);
-        for fault in &kept.faults {
-            if self.told.insert(fault.to_string()) {
-                tracing::error!(%probe, "{fault}");
+        kept.faults.iter().for_each(|fault| self.tell(fault));
+        let (holds, is_gone) = match (kept.latest, self.found.get(probe)) {
+            (None, Some(known)) => (Some(known.clone()), true),
+            // Who calibrates anew without the former files begins to count anew.
+            (Some(now), Some(known)) if now.number < known.number && now.time <= known.time => {
+                (Some(known.clone()), true)
             }
-        }
-        // Records are checked when they are read.
-        channel.calibration = kept.latest.and_then(|r| r.applied().ok());
+            (latest, _) => (latest, false),
+        };
         if !kept.faults.is_empty() {
-            channel.calibration_doubt = Some("a calibration file cannot be read: calibrate anew".to_owned());
+            channel.calibration_doubt = Some(UNREADABLE.to_owned());
+        } else if is_gone {
+            channel.calibration_doubt = Some(GONE.to_owned());
+        }
+        if let Some(record) = holds {
+            // Records are checked when they are read.
+            channel.calibration = record.applied().ok();
+            self.found.insert(probe.clone(), record);
         }
         channel
     }
@@ -213,7 +244,7 @@ fn set_as(probe: &Name, set: Option<&Probe>) -> Channel {
 mod tests {
     use super::*;
     use crate::engine::probe::Health;
-    use crate::sensor::calibration::{Record, Shape};
+    use crate::sensor::calibration::Shape;
     use crate::sensor::raw::Signal;
 
     const WALL_NS: i64 = 1_781_424_000_000_000_000;
@@ -240,10 +271,14 @@ mod tests {
 
     /// Until the thread has looked, which nothing waits for.
     fn reads(channels: &Channels, probe: &str, celsius: f64) -> Reading {
+        reads_that(channels, probe, 60, |r| r.celsius == Some(celsius))
+    }
+
+    fn reads_that(channels: &Channels, probe: &str, s: u64, is_it: impl Fn(&Reading) -> bool) -> Reading {
         let (probe, raw) = (Name::from(probe), Raw::of(Signal::Celsius(34.5)));
         for _ in 0..5_000 {
-            let r = channels.reading(&probe, Some(Name::from("big")), &raw, at(60));
-            if r.celsius == Some(celsius) {
+            let r = channels.reading(&probe, Some(Name::from("big")), &raw, at(s));
+            if is_it(&r) {
                 return r;
             }
             std::thread::sleep(std::time::Duration::from_millis(2));
@@ -269,6 +304,47 @@ mod tests {
         assert_eq!(r.health, Some(Health::MaintenanceRequired));
         let unset = Now { mono_ns: 61_000_000_000, wall_ns: 5 };
         assert_eq!(channels.reading(&probe, None, &raw, unset).health, None);
+    }
+
+    /// A folder that was away for a minute, or that the disk did not give, took the
+    /// correction away, and nothing said so.
+    #[test]
+    fn a_calibration_that_is_gone_or_cannot_be_read_holds_and_is_doubted() {
+        let data = tempfile::tempdir().unwrap();
+        let config = Config { data: data.path().into(), ..Config::default() };
+        let valid = || Record { due: "2030-01-01".into(), ..record("kettle") };
+        calibrations::keep(data.path(), &valid()).unwrap();
+        let channels = Channels::kept_fresh(&config).unwrap();
+        let check = |s: u64, doubt: Option<&str>| {
+            let says = |r: &Reading| match (doubt, &r.reason) {
+                (Some(doubt), Some(reason)) => reason.starts_with(doubt),
+                (None, None) => true,
+                _ => false,
+            };
+            let r = reads_that(&channels, "kettle", s, says);
+            assert_eq!(r.celsius, Some(34.0), "{doubt:?}");
+            assert_eq!(r.health, doubt.map(|_| Health::MaintenanceRequired));
+        };
+        check(0, None);
+        let (all, away) = (data.path().join("calibrations"), data.path().join("away"));
+        std::fs::rename(&all, &away).unwrap();
+        check(60, Some("a calibration file is gone"));
+        // No folder any more, as on a disk that gives an error.
+        std::fs::write(&all, "").unwrap();
+        check(120, Some("a calibration file cannot be read"));
+        std::fs::remove_file(&all).unwrap();
+        std::fs::rename(&away, &all).unwrap();
+        check(180, None);
+        // Calibrated anew without the former files it counts from one again.
+        for number in [2, 1] {
+            std::fs::remove_dir_all(&all).unwrap();
+            let time = format!("2026-06-1{}T08:12:30Z", 7 - number);
+            let knots = vec![(f64::from(number), 0.0)];
+            calibrations::keep(data.path(), &Record { number, time, knots, ..valid() }).unwrap();
+            let s = 360 - 60 * u64::from(number);
+            let taken = reads_that(&channels, "kettle", s, |r| r.celsius == Some(34.5 - f64::from(number)));
+            assert_eq!(taken.health, None);
+        }
     }
 
     /// A rehearsal's minute passes in the time of one look, and each was told as a

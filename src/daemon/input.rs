@@ -6,12 +6,12 @@ use std::sync::{Arc, Mutex, PoisonError};
 use crate::engine::event::{Command, Mark, Name, Reading};
 
 /// One thing for the runner. It is stamped when the runner takes it, unless it
-/// is a reading that was taken before.
+/// is a reading that was taken, or a mark that was pressed, before.
 #[derive(Debug)]
 pub struct Input {
     /// What.
     pub what: Incoming,
-    /// When a reading was taken.
+    /// When a reading was taken, or a mark pressed.
     pub taken: Taken,
     /// Told once its record is synced, or that it never will be.
     pub receipt: Option<Receipt>,
@@ -24,7 +24,7 @@ impl Input {
     }
 }
 
-/// When a source says that its reading was taken.
+/// When a source says that its reading was taken, or a mark pressed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Taken {
     /// As it came in.

@@ -16,7 +16,7 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
 use super::alerts::{self, Board};
-use super::input::{Fate, Incoming, Input, Receipt};
+use super::input::{Fate, Incoming, Input, Receipt, Taken};
 use super::page::Page;
 use super::terminal::Terminal;
 use crate::config::dairy::Config;
@@ -69,6 +69,8 @@ pub struct Snapshot {
     /// Wall time of the snapshot, nanoseconds since 1970, as the machine
     /// believes it.
     pub wall_ns: WallNs,
+    /// Wall minus monotonic time, nanoseconds: another one since the clock was set.
+    pub offset_ns: i64,
     /// Whether that wall clock may be trusted.
     pub clock_sure: bool,
     /// The plan followed on a kettle.
@@ -140,7 +142,11 @@ pub struct Feed {
 
 /// Where a person's marks and commands go in. Cheap to clone.
 #[derive(Debug, Clone)]
-pub struct Commands(mpsc::Sender<Input>);
+pub struct Commands {
+    inputs: mpsc::Sender<Input>,
+    /// How many times faster than the world the daemon's clock runs.
+    speed: f64,
+}
 
 /// A mark or command did not get where it should.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -159,7 +165,13 @@ pub enum CommandError {
 impl Commands {
     /// Commands that go into `inputs`.
     pub fn into(inputs: mpsc::Sender<Input>) -> Self {
-        Self(inputs)
+        Self { inputs, speed: 1.0 }
+    }
+
+    /// The same of a daemon whose clock runs at that speed.
+    #[must_use]
+    pub fn at(self, speed: f64) -> Self {
+        Self { speed, ..self }
     }
 
     /// A person marks a moment; returns when it is on disk.
@@ -167,7 +179,17 @@ impl Commands {
     /// # Errors
     /// [`CommandError`] where the daemon stops or the disk does not take it.
     pub async fn mark(&self, mark: Mark) -> Result<(), CommandError> {
-        self.send(Incoming::Mark(mark)).await
+        self.mark_ago(mark, Duration::ZERO).await
+    }
+
+    /// A person marked a moment so long ago, by the world's time; returns when it is on
+    /// disk.
+    ///
+    /// # Errors
+    /// As [`Commands::mark`].
+    pub async fn mark_ago(&self, mark: Mark, ago: Duration) -> Result<(), CommandError> {
+        let ago_ns = u64::try_from(ago.mul_f64(self.speed).as_nanos()).unwrap_or(u64::MAX);
+        self.send(Input { taken: Taken::Ago(ago_ns), ..Input::of(Incoming::Mark(mark)) }).await
     }
 
     /// A person asks for something; returns when it is on disk.
@@ -175,17 +197,19 @@ impl Commands {
     /// # Errors
     /// As [`Commands::mark`].
     pub async fn command(&self, command: Command) -> Result<(), CommandError> {
-        self.send(Incoming::Command(command)).await
+        self.send(Input::of(Incoming::Command(command))).await
     }
 
-    async fn send(&self, what: Incoming) -> Result<(), CommandError> {
+    async fn send(&self, input: Input) -> Result<(), CommandError> {
         let (tx, rx) = oneshot::channel();
         // Who asked may have gone away meanwhile; it is kept all the same.
         let receipt = Receipt::new(move |fate| {
             let _ = tx.send(fate);
         });
-        let input = Input { receipt: Some(receipt), ..Input::of(what) };
-        self.0.send(input).await.map_err(|_| CommandError::Stopping)?;
+        self.inputs
+            .send(Input { receipt: Some(receipt), ..input })
+            .await
+            .map_err(|_| CommandError::Stopping)?;
         match tokio::time::timeout(KEPT_WITHIN, rx).await {
             Ok(Ok(Fate::Kept)) => Ok(()),
             Ok(Ok(Fate::Dropped) | Err(_)) => Err(CommandError::Refused),

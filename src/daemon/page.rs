@@ -18,7 +18,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::alerts::Board;
 use super::outlet::{CommandError, Commands, Feed, Outlet, Running, Snapshot};
-use crate::config::dairy::Config;
+use crate::config::dairy::{self, Config};
 use crate::config::shown;
 use crate::engine::event::Name;
 use crate::engine::view::{KettleView, View};
@@ -60,7 +60,9 @@ impl Page {
     pub fn configured(config: &Config, board: Arc<Board>) -> Option<Self> {
         let shown::Page { listen, needed, access, proxied, hosts, language } = config.web.clone();
         let at = listen?;
-        let plans = config.kettles.iter().find_map(|k| Some(k.plan_file.as_ref()?.parent()?.to_owned()));
+        let with_plan = config.kettles.iter().filter_map(|k| Some((k.name.clone(), k.plan_file.clone()?)));
+        let configured_plans: Vec<(Name, PathBuf)> = with_plan.collect();
+        let plans = configured_plans.iter().find_map(|(_, file)| Some(file.parent()?.to_owned()));
         let base = Settings::in_data(&config.data);
         let settings = Settings {
             access,
@@ -68,9 +70,10 @@ impl Page {
             hosts,
             language,
             plans: plans.unwrap_or_else(|| base.plans.clone()),
+            configured_plans,
             ..base
         };
-        let zone = jiff::tz::TimeZone::get(&config.time_zone).unwrap_or(jiff::tz::TimeZone::UTC);
+        let zone = dairy::zone(&config.time_zone);
         let probe_of = |kettle: &Name| {
             let hangs = config.probes.iter().find(|p| p.kettle.as_ref() == Some(kettle));
             hangs.map_or_else(|| kettle.clone(), |p| p.name.clone())
@@ -95,6 +98,7 @@ impl Page {
             view: self.with_those_that_wait(s.view.clone()),
             taken: Instant::now(),
             wall_ns: Some(s.wall_ns),
+            offset_ns: s.offset_ns,
             clock_sure: s.clock_sure,
             utc_offset_s: local.unwrap_or(0),
             open_lots: s.open_lots.clone(),
@@ -231,7 +235,7 @@ async fn granted(wish: Wish, commands: &Commands, board: &Board) -> Answer {
             board.test();
             return Ok(());
         }
-        Wish::Mark(mark) => tokio::time::timeout(WAITS, commands.mark(mark)).await,
+        Wish::Mark(mark, ago) => tokio::time::timeout(WAITS, commands.mark_ago(mark, ago)).await,
         Wish::Command(command) => tokio::time::timeout(WAITS, commands.command(command)).await,
     };
     match taken {
@@ -251,7 +255,7 @@ mod tests {
         let (inputs, mut taken) = mpsc::channel(1);
         let mark = Mark { kettle: Name::from("big"), kind: MarkKind::Cut, by: None };
         let (commands, board) = (Commands::into(inputs), Board::default());
-        let granting = granted(Wish::Mark(mark), &commands, &board);
+        let granting = granted(Wish::Mark(mark, Duration::ZERO), &commands, &board);
         let recording = async {
             let receipt = taken.recv().await.and_then(|input| input.receipt);
             receipt.filter(|_| kept).into_iter().for_each(super::super::input::Receipt::kept);
@@ -285,6 +289,22 @@ mod tests {
             [("big".into(), "big".into(), None), other, small()],
             "one probe once"
         );
+    }
+
+    #[test]
+    fn the_page_knows_which_plans_the_kettles_are_configured_with() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(
+            folder.path().join("larch.toml"),
+            "name = \"Larch wheel\"\n[[stage]]\nkind = \"cooking\"\n",
+        )
+        .unwrap();
+        let text = "[web]\nlisten = \"127.0.0.1:0\"\n[[kettle]]\nname = \"small\"\n\
+            [[kettle]]\nname = \"big\"\nplan = \"larch.toml\"\n";
+        let config = crate::config::dairy::parse(text, "c.toml", folder.path()).unwrap();
+        let settings = Page::configured(&config, Arc::default()).unwrap().settings;
+        let big = (Name::from("big"), folder.path().join("larch.toml"));
+        assert_eq!((settings.configured_plans, settings.plans), (vec![big], folder.path().to_owned()));
     }
 
     #[tokio::test(flavor = "current_thread")]

@@ -18,7 +18,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::admission::Admission;
 use super::clock::{Clock, StepWatch};
-use super::input::{Incoming, Input, Receipt};
+use super::input::{Incoming, Input, Receipt, Taken};
 use super::intake;
 use super::late;
 use super::outlet::{News, Snapshot};
@@ -199,7 +199,7 @@ impl Loop {
                 self.r.taken.send_replace(self.shown.readings);
                 Ok(())
             }
-            Incoming::Mark(mark) => self.marked(mark, receipt),
+            Incoming::Mark(mark) => self.marked(mark, taken, receipt),
             Incoming::Command(command) => {
                 self.followed(&command);
                 self.happened(Happening::Command(command), receipt)?;
@@ -213,11 +213,13 @@ impl Loop {
         }
     }
 
-    fn marked(&mut self, mark: Mark, receipt: Option<Receipt>) -> Result<(), RunError> {
-        let wall_ns = self.moment().wall_ns();
-        self.shown.mark(wall_ns, mark.clone());
-        self.tell(Arc::new(News::Marked(mark.clone(), wall_ns)));
-        self.happened(Happening::Mark(mark), receipt)?;
+    fn marked(&mut self, mark: Mark, taken: Taken, receipt: Option<Receipt>) -> Result<(), RunError> {
+        let now = self.arrived()?;
+        let age_ns = late::age_ns(taken, now);
+        let own_ns = now.wall_ns().saturating_sub_unsigned(age_ns);
+        self.shown.mark(own_ns, mark.clone());
+        self.tell(Arc::new(News::Marked(mark.clone(), own_ns)));
+        self.step(Happening::Mark(mark), Came { age_ns, ..Came::at(now) }, receipt)?;
         self.publish();
         Ok(())
     }
@@ -378,6 +380,7 @@ impl Loop {
         let at = self.moment();
         self.shown.view = self.r.engine.view();
         self.shown.wall_ns = at.wall_ns();
+        self.shown.offset_ns = at.offset_ns;
         self.shown.clock_sure = at.clock_sure;
         for (seen, tally) in self.shown.sources.iter_mut().zip(&self.r.tallies) {
             seen.counted = tally.counted().to_vec();

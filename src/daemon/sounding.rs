@@ -2,9 +2,10 @@
 
 use super::clock::Clock;
 use super::outlet::Snapshot;
-use crate::engine::alarm::{AlarmKind, AlarmState};
+use crate::engine::alarm::AlarmState;
 use crate::engine::view::AlarmView;
 use crate::wire::frame::{Frame, Lamp, Sound};
+use crate::words::tune::Tune;
 
 /// A sign of life so often, nanoseconds.
 const LIFE_EVERY_NS: u64 = 3_000_000_000;
@@ -52,10 +53,10 @@ impl Sounder {
 /// The most urgent of what there is.
 fn wanted(shown: &Snapshot) -> (Sound, Lamp) {
     let alarms = || shown.view.kettles.iter().flat_map(|k| &k.alarms).chain(&shown.view.house);
-    let sound = alarms().filter(|a| calls(a)).map(|a| sound(a.alarm)).max_by_key(|s| urgency(*s));
-    match sound {
-        Some(Sound::Now) => (Sound::Now, Lamp::Fast),
-        Some(sound) => (sound, Lamp::Slow),
+    match alarms().filter(|a| calls(a)).map(|a| Tune::of(a.alarm)).max() {
+        Some(Tune::Now) => (Sound::Now, Lamp::Fast),
+        Some(Tune::Fault) => (Sound::Fault, Lamp::Slow),
+        Some(Tune::Ready) => (Sound::Ready, Lamp::Slow),
         None if alarms().any(|a| a.state == AlarmState::Acknowledged) => (Sound::Silent, Lamp::On),
         None => (Sound::Silent, Lamp::Off),
     }
@@ -65,31 +66,10 @@ fn calls(a: &AlarmView) -> bool {
     a.sounds && a.state == AlarmState::Unacknowledged
 }
 
-fn sound(alarm: AlarmKind) -> Sound {
-    match alarm {
-        AlarmKind::HeatOff | AlarmKind::OverTarget | AlarmKind::NearBoil | AlarmKind::StirringStopped => {
-            Sound::Now
-        }
-        AlarmKind::ProbeFault | AlarmKind::ProbeSilent | AlarmKind::StoreFault | AlarmKind::ClockUnsure => {
-            Sound::Fault
-        }
-        _ => Sound::Ready,
-    }
-}
-
-fn urgency(sound: Sound) -> u8 {
-    match sound {
-        Sound::Now => 3,
-        Sound::Fault => 2,
-        Sound::Ready => 1,
-        Sound::Silent | Sound::Chirp => 0,
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::alarm::Priority;
+    use crate::engine::alarm::{AlarmKind, Priority};
     use crate::engine::view::{KettleView, View};
     use std::time::Duration;
 
@@ -120,12 +100,14 @@ mod tests {
 
     #[test]
     fn the_most_urgent_call_is_the_one_that_sounds() {
-        use AlarmKind::{GetReady, HeatOff, ProbeSilent};
+        use AlarmKind::{GetReady, HeatOff, MilkWarm, ProbeSilent};
         use AlarmState::{Acknowledged, Shelved, Unacknowledged};
         check(&[], (Sound::Silent, Lamp::Off));
         check(&[alarm(GetReady, Unacknowledged, true)], (Sound::Ready, Lamp::Slow));
         let both = [alarm(ProbeSilent, Unacknowledged, true), alarm(HeatOff, Unacknowledged, true)];
         check(&both, (Sound::Now, Lamp::Fast));
+        // As the speaker and the page have it: the box said "come".
+        check(&[alarm(MilkWarm, Unacknowledged, true)], (Sound::Fault, Lamp::Slow));
         check(&[alarm(HeatOff, Acknowledged, true)], (Sound::Silent, Lamp::On));
         check(&[alarm(HeatOff, Shelved, true)], (Sound::Silent, Lamp::Off));
         check(&[alarm(HeatOff, Unacknowledged, false)], (Sound::Silent, Lamp::Off));

@@ -3,21 +3,27 @@
 //!
 //! It is run without a shell, without a terminal and without a word for a
 //! passphrase, and ended after a few seconds: a key that asks for something
-//! fails, it does not hang. Keys are never read here.
+//! fails, it does not hang. Nor is anything waited for that it left running. Keys are
+//! never read here.
 
-use std::io::{Read as _, Write as _};
+use std::io::{ErrorKind, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::Arc;
+use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 
+use super::clock::Clock;
 use super::running::Running;
 use crate::config::signing::Signing;
 use crate::lot::signature::{NAMESPACE, Signer};
 
-/// How often the running program is looked at, and how many times.
+/// How often the running program is looked at.
 const LOOK: Duration = Duration::from_millis(10);
-const LOOKS: u32 = 300;
+/// It is to end, and what it said to be there, within this, nanoseconds.
+const WITHIN_NS: u64 = 3_000_000_000;
+/// No more than this of what it says is looked at, bytes.
+const MOST_SAID: u64 = 1 << 20;
 
 /// Signs with a key file.
 #[derive(Debug, Clone)]
@@ -148,10 +154,15 @@ fn run(mut command: Command, input: &[u8]) -> Result<Ran, Failed> {
         std::thread::spawn(move || _ = stdin.write_all(&input));
     }
     let (out, err) = (drained(child.stdout.take()), drained(child.stderr.take()));
-    for _ in 0..LOOKS {
+    let until = Until::within(WITHIN_NS);
+    while !until.left().is_zero() {
         match child.try_wait() {
             Ok(Some(status)) => {
-                return Ok(Ran { well: status.success(), out: joined(out), err: joined(err) });
+                return Ok(Ran {
+                    well: status.success(),
+                    out: gathered(&out, &until),
+                    err: gathered(&err, &until),
+                });
             }
             Ok(None) => std::thread::sleep(LOOK),
             Err(e) => return Err(Failed::Missing(e)),
@@ -160,18 +171,50 @@ fn run(mut command: Command, input: &[u8]) -> Result<Ran, Failed> {
     Err(Failed::Slow)
 }
 
-type Drain = Option<std::thread::JoinHandle<Vec<u8>>>;
-
-fn drained(pipe: Option<impl std::io::Read + Send + 'static>) -> Drain {
-    let mut pipe = pipe?;
-    Some(std::thread::spawn(move || {
-        let mut bytes = Vec::new();
-        // A pipe that breaks has said what it had to say.
-        let _ = pipe.by_ref().take(1 << 20).read_to_end(&mut bytes);
-        bytes
-    }))
+/// A moment on the machine's clock.
+struct Until {
+    clock: Clock,
+    ns: u64,
 }
 
-fn joined(drain: Drain) -> Vec<u8> {
-    drain.and_then(|d| d.join().ok()).unwrap_or_default()
+impl Until {
+    fn within(ns: u64) -> Self {
+        let clock = Clock::real();
+        Self { ns: clock.now().mono_ns + ns, clock }
+    }
+
+    /// What is left until then.
+    fn left(&self) -> Duration {
+        Duration::from_nanos(self.ns.saturating_sub(self.clock.now().mono_ns))
+    }
+}
+
+/// What comes out of a pipe, piece by piece. Its end need not come with the program's: what
+/// that left running may hold it open.
+type Drain = Option<Receiver<Vec<u8>>>;
+
+fn drained(pipe: Option<impl std::io::Read + Send + 'static>) -> Drain {
+    let mut pipe = pipe?.take(MOST_SAID);
+    let (tell, said) = channel();
+    std::thread::spawn(move || {
+        let mut piece = [0; 4096];
+        loop {
+            match pipe.read(&mut piece) {
+                Err(e) if e.kind() == ErrorKind::Interrupted => {}
+                Ok(n @ 1..) if tell.send(piece[..n].to_vec()).is_ok() => {}
+                // A pipe that breaks has said what it had to say.
+                _ => return,
+            }
+        }
+    });
+    Some(said)
+}
+
+/// All that came until then.
+fn gathered(drain: &Drain, until: &Until) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    while let Some(Ok(piece)) = drain.as_ref().map(|said| said.recv_timeout(until.left())) {
+        bytes.extend(piece);
+    }
+    bytes
 }

@@ -18,8 +18,8 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
 use prepare::{
-    FeedEnds, admission, caught_up, first_snapshot, frames_before, gone_through, look_back_ns, recorder,
-    recovered, store_watch,
+    FeedEnds, admission, caught_up, first_snapshot, frames_before, gone_through, recorder, recovered,
+    store_watch,
 };
 
 use super::clock::Clock;
@@ -143,7 +143,7 @@ impl Daemon {
         let first = Snapshot { open_lots: lots.open_lots(), ..first_snapshot(&past, &setup.clock, &sources) };
         let (inputs, taken) = mpsc::channel(INPUTS_QUEUED);
         let feed_ends = FeedEnds::new(first);
-        let feed = feed_ends.feed(&inputs);
+        let feed = feed_ends.feed(&inputs, &setup.clock);
         let (recorder, reports) = recorder(&setup, journal, lots, inputs.clone())?;
         let runner = Runner {
             admission: admission(&setup.config, &past, &engine),
@@ -153,7 +153,7 @@ impl Daemon {
             newest_wall_ns: past.newest_wall_ns,
             begun: past.lines > 0,
             standing: past.standing.clone(),
-            look_back_ns: look_back_ns(&setup.config).unsigned_abs(),
+            look_back_ns: setup.config.look_back_ns().unsigned_abs(),
             inputs: taken,
             reports,
             recorder,

@@ -27,7 +27,7 @@ impl Terminal {
     /// A terminal that shows times in `zone`, UTC where the zone is not known,
     /// and speaks `words`.
     pub fn of(zone: &str, words: &'static Words) -> Self {
-        Self { zone: jiff::tz::TimeZone::get(zone).unwrap_or(jiff::tz::TimeZone::UTC), words }
+        Self { zone: crate::config::dairy::zone(zone), words }
     }
 
     /// One line for a person, or nothing.

@@ -10,7 +10,7 @@
 use super::clot::{self, SOXHLET_CELSIUS};
 
 /// A figure that makes no sense, by its name. Its words are the reader's
-/// (`web::reckoned`).
+/// (`words::reckoned`).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Unfit {
     /// It must be above zero.

@@ -339,7 +339,7 @@ impl Kettle {
     }
 
     /// Judges the alarms and tells the forecast.
-    fn judge(&mut self, t_s: f64, out: &mut Vec<Said>) {
+    pub fn judge(&mut self, t_s: f64, out: &mut Vec<Said>) {
         let situation = self.situation(t_s);
         self.alarms.judge(&situation, self.plan.as_deref(), &mut self.changes);
         if let Some(o) = situation.outlook.filter(|_| situation.target_celsius.is_some())

@@ -104,6 +104,11 @@ impl Engine {
                 return self.came_late(r);
             }
         }
+        if let Happening::Mark(m) = &event.what
+            && let Some(marked_s) = self.time.marked_ago(&event.stamp)
+        {
+            return self.mark(m, marked_s, out);
+        }
         let t_s = self.time.take(&event.stamp);
         self.walk_to(t_s, out);
         match &event.what {
@@ -199,7 +204,10 @@ impl Engine {
         let Some(k) = self.kettles.get_mut(kettle) else { return };
         for (at_s, order) in self.waiting.take(kettle, t_s) {
             match order {
-                Order::Mark(kind) => k.mark(&kind, at_s, &mut self.said),
+                Order::Mark(kind) => {
+                    k.mark(&kind, at_s, &mut self.said);
+                    k.judge(at_s, &mut self.said);
+                }
                 Order::Ask(ask, by) => k.command(&ask, by.as_ref(), at_s, &mut self.said),
             }
         }
@@ -214,6 +222,10 @@ impl Engine {
             return;
         };
         k.mark(&m.kind, t_s, &mut self.said);
+        // What was marked a few seconds ago the next second judges: alarms never go back.
+        if t_s >= self.time.now_s() {
+            k.judge(t_s, &mut self.said);
+        }
         tell::all(&self.time, k, t_s, &mut self.said, out);
     }
 

@@ -15,6 +15,11 @@ use super::event::Stamp;
 /// Longest power cut that the wall clock is believed over, seconds.
 const CREDIBLE_GAP_S: f64 = 7.0 * 86_400.0;
 
+/// What a person marked so long before it came, seconds, is dated by when it was marked:
+/// the page holds a mark back for a few, in which it can be taken back. Within a second
+/// all is of now, and over what was marked longer ago the day has gone on.
+const MARKED_AGO_S: std::ops::Range<f64> = 1.0..60.0;
+
 /// Boots of which it is remembered how their clocks stood.
 const BOOTS: usize = 16;
 
@@ -38,6 +43,15 @@ impl Timeline {
     pub fn second_of(&self, stamp: &Stamp) -> Option<f64> {
         let known = self.boot == Some(stamp.boot);
         known.then(|| self.base_s + seconds(stamp.mono_ns, self.base_mono_ns))
+    }
+
+    /// The engine second of what a person marked a few seconds before what was seen last,
+    /// by the boot's clock or, where lines have no other, by the wall's.
+    pub fn marked_ago(&self, stamp: &Stamp) -> Option<f64> {
+        let by_mono_s = self.second_of(stamp)?;
+        let by_wall_s = stamp.wall_ns.zip(self.wall_at_zero_ns).map(|(own, zero)| seconds_signed(own - zero));
+        let own_s = by_wall_s.map_or(by_mono_s, |s| s.min(by_mono_s));
+        MARKED_AGO_S.contains(&(self.now_s - own_s)).then_some(own_s)
     }
 
     /// Takes in a stamp; the engine second, which is never before what was seen.

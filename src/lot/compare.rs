@@ -5,9 +5,10 @@ use std::collections::BTreeMap;
 use super::at::At;
 use super::chart::{Curve, Picture, draw, escape};
 use super::gather::Point;
-use super::picture::{ended, join_within_s, picture, word};
+use super::picture::{ended, join_within_s, picture};
 use super::record::Record;
 use crate::words::Words;
+use crate::words::record::word;
 
 /// A make with its readings.
 #[derive(Debug, Clone)]

@@ -255,6 +255,14 @@ pub fn one_file(path: &Path, bytes: &[u8]) -> Result<(), ExportError> {
     }
 }
 
+/// Syncs a file and has the system forget it, so that what is read back comes from the
+/// disk and not from memory. Where it does not forget, memory is what there is to compare.
+fn settle(file: &File) -> io::Result<()> {
+    file.sync_all()?;
+    let _ = rustix::fs::fadvise(file, 0, None, rustix::fs::Advice::DontNeed);
+    Ok(())
+}
+
 /// Writes a file, syncs it, reads it back and compares.
 fn write_checked(path: &Path, bytes: &[u8]) -> Result<(), ExportError> {
     let dir = path.parent().unwrap_or(Path::new("."));
@@ -262,7 +270,7 @@ fn write_checked(path: &Path, bytes: &[u8]) -> Result<(), ExportError> {
         fs::create_dir_all(dir)?;
         let mut file = File::create(path)?;
         file.write_all(bytes)?;
-        file.sync_all()?;
+        settle(&file)?;
         drop(file);
         File::open(dir)?.sync_all()?;
         fs::read(path)

@@ -137,7 +137,8 @@ pub fn looked_at(record: &Record, words: &Words) -> String {
     words.say("found-nothing", &[("what", &what.join("; "))])
 }
 
-fn tolerance_celsius(record: &Record) -> f64 {
+/// How far beyond its target a cook may end by the lot's plan, °C.
+pub fn tolerance_celsius(record: &Record) -> f64 {
     plan_number(record, "tolerance-celsius").unwrap_or(0.5)
 }
 

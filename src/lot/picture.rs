@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use super::at::At;
 use super::chart::{Band, Curve, Picture};
-use super::findings::{number, plan_number};
+use super::findings::{number, tolerance_celsius};
 use super::gather::Point;
 use super::record::{Record, StageDone};
 use crate::words::Words;
@@ -30,7 +30,7 @@ pub struct Planned {
 pub fn planned(record: &Record) -> Vec<Option<Planned>> {
     let stages = record.plan.as_ref().and_then(|p| p.get("stage")).and_then(|s| s.as_array());
     let stages = stages.map(Vec::as_slice).unwrap_or_default();
-    let tolerance = plan_number(record, "tolerance-celsius").unwrap_or(0.5);
+    let tolerance = tolerance_celsius(record);
     let kind = |v: &toml::Value| v.get("kind").and_then(|k| k.as_str()).unwrap_or_default().to_owned();
     let mut next = 0;
     let of = |done: &StageDone| {
@@ -210,22 +210,6 @@ fn calls(record: &Record, points: &[Point], words: &Words) -> Vec<(At, f64, Stri
 pub fn celsius_at(points: &[Point], at: At) -> Option<f64> {
     let upto = points.partition_point(|p| p.at <= at);
     points[..upto].iter().rev().take(60).find(|p| p.good).and_then(|p| p.celsius)
-}
-
-/// So many of a thing, in words.
-///
-/// ```
-/// use curdtrace::lot::picture::counted;
-/// assert_eq!([0, 1, 2].map(|n| counted(n, "lot")), ["0 lots", "1 lot", "2 lots"]);
-/// ```
-pub fn counted(n: impl std::fmt::Display, thing: &str) -> String {
-    let n = n.to_string();
-    format!("{n} {thing}{}", if n == "1" { "" } else { "s" })
-}
-
-/// A name on the wire as a person reads it.
-pub fn word(name: &str) -> String {
-    name.replace('-', " ")
 }
 
 fn describe(record: &Record, points: &[Point], (from, to): (At, At), words: &Words) -> String {

@@ -335,7 +335,7 @@ impl Record {
 
     /// The dairy's time zone; UTC where the name is none.
     pub fn zone(&self) -> jiff::tz::TimeZone {
-        jiff::tz::TimeZone::get(&self.time_zone).unwrap_or(jiff::tz::TimeZone::UTC)
+        crate::config::dairy::zone(&self.time_zone)
     }
 
     /// As the file's text.

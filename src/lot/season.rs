@@ -9,9 +9,9 @@ use std::fmt::Write as _;
 
 use super::chart::escape;
 use super::csv;
-use super::picture::counted;
 use super::record::{CookDone, Record};
 use crate::sensor::calibration;
+use crate::words::record::counted;
 
 /// One lot of the season.
 #[derive(Debug, Clone, PartialEq, Default)]

@@ -47,19 +47,15 @@ pub enum Wiring {
 
 /// Tolerance classes of IEC 60751 (figures from memory): a figure and a share
 /// of the temperature.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PlatinumClass {
     /// ±(0.10 + 0.0017 |t|) °C.
-    #[serde(rename = "aa")]
     AA,
     /// ±(0.15 + 0.0020 |t|) °C.
-    #[serde(rename = "a")]
     A,
     /// ±(0.30 + 0.0050 |t|) °C.
-    #[serde(rename = "b")]
     B,
     /// ±(0.60 + 0.0100 |t|) °C.
-    #[serde(rename = "c")]
     C,
 }
 

@@ -4,7 +4,8 @@
 //! there is no number, and give them back for the curve. It is a convenience
 //! for the eye; the record is the journal's.
 //!
-//! Invariants: a gap stays a gap; at most [`POINTS_MOST`] points a kettle, the
+//! Invariants: a gap stays a gap; what was drawn keeps its shape where the clock is set,
+//! and is dated by the clock as it is now, as the engine's stages are; at most [`POINTS_MOST`] points a kettle, the
 //! oldest thinned out rather than dropped, so that a long make keeps its shape.
 
 use std::collections::BTreeMap;
@@ -23,8 +24,8 @@ use crate::engine::view::View;
 pub const POINTS_MOST: usize = 4_000;
 /// Closest spacing of two points, nanoseconds.
 const SPACING_NS: WallNs = 4_000_000_000;
-/// A wall clock that jumps further than this starts the curve anew.
-const JUMP_NS: WallNs = 6 * 3_600_000_000_000;
+/// Who was not looked at for longer than this begins anew, nanoseconds.
+const AWAY_NS: WallNs = 6 * 3_600_000_000_000;
 
 /// One point of a curve.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -39,20 +40,41 @@ pub struct Point {
 
 /// The curves of all kettles.
 #[derive(Debug, Default)]
-pub struct Curves(Mutex<BTreeMap<Name, Vec<Point>>>);
+pub struct Curves(Mutex<Kept>);
+
+#[derive(Debug, Default)]
+struct Kept {
+    of: BTreeMap<Name, Vec<Point>>,
+    /// Wall minus monotonic time that the points are dated by, nanoseconds.
+    offset_ns: Option<i64>,
+}
+
+impl Kept {
+    /// The clock was set: what was seen before is dated by it too.
+    fn date_by(&mut self, offset_ns: i64) {
+        let set_by_ns = offset_ns.saturating_sub(self.offset_ns.replace(offset_ns).unwrap_or(offset_ns));
+        if set_by_ns != 0 {
+            let points = self.of.values_mut().flatten();
+            points.for_each(|p| p.wall_ns = p.wall_ns.saturating_add(set_by_ns));
+        }
+    }
+}
 
 impl Curves {
-    fn all(&self) -> MutexGuard<'_, BTreeMap<Name, Vec<Point>>> {
+    fn all(&self) -> MutexGuard<'_, Kept> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Takes in what is known now.
-    pub fn take(&self, view: &View, now_ns: WallNs) {
+    /// Takes in what is known now, by a clock that is `offset_ns` before the monotonic one.
+    pub fn take(&self, view: &View, now_ns: WallNs, offset_ns: i64) {
         let mut all = self.all();
+        all.date_by(offset_ns);
         for k in &view.kettles {
-            let points = all.entry(k.kettle.clone()).or_default();
+            let points = all.of.entry(k.kettle.clone()).or_default();
+            // What a clock that was ahead then dates later than now.
+            points.truncate(points.partition_point(|p| p.wall_ns <= now_ns));
             if let Some(last) = points.last().map(|p| p.wall_ns) {
-                if !(-JUMP_NS..=JUMP_NS).contains(&(now_ns - last)) || now_ns < last {
+                if now_ns.saturating_sub(last) > AWAY_NS {
                     points.clear();
                 } else if now_ns - last < SPACING_NS {
                     continue;
@@ -75,7 +97,7 @@ impl Curves {
     /// that has just started.
     pub fn remember(&self, kettle: &Name, recorded: impl Iterator<Item = Point>) {
         let mut all = self.all();
-        let points = all.entry(kettle.clone()).or_default();
+        let points = all.of.entry(kettle.clone()).or_default();
         let first = points.first().map_or(WallNs::MAX, |p| p.wall_ns);
         let mut earlier: Vec<Point> = Vec::new();
         for p in recorded.take_while(|p| p.wall_ns < first) {
@@ -92,7 +114,7 @@ impl Curves {
     /// The kettle's points, oldest first, from `since_ns` on.
     pub fn of(&self, kettle: &str, since_ns: WallNs) -> Vec<Point> {
         let all = self.all();
-        let Some(points) = all.get(kettle) else { return Vec::new() };
+        let Some(points) = all.of.get(kettle) else { return Vec::new() };
         points[points.partition_point(|p| p.wall_ns < since_ns)..].to_vec()
     }
 }
@@ -117,7 +139,32 @@ pub async fn gather(room: Arc<Room>, shutdown: CancellationToken) {
         }
         let seen = snapshot.borrow_and_update().clone();
         if let Some(now_ns) = seen.wall_ns {
-            room.curves.take(&seen.view, now_ns);
+            room.curves.take(&seen.view, now_ns, seen.offset_ns);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::view::KettleView;
+
+    /// The whole curve was gone after the smallest step back of the clock.
+    #[test]
+    fn a_clock_that_is_set_leaves_the_curve_its_shape() {
+        const S: i64 = 1_000_000_000;
+        let (copper, noon_ns) = (Name::from("copper"), 1_784_001_780 * S);
+        let mut view = View::default();
+        view.kettles.push(KettleView { celsius: Some(34.0), ..KettleView::unheard(&copper, &copper) });
+        for set_by_s in [-1, -3, -600, -86_400, 2, 600, 86_400 * 365] {
+            let curves = Curves::default();
+            for s in (0..=1000).step_by(5) {
+                let set_ns = if s < 500 { 0 } else { set_by_s * S };
+                curves.take(&view, noon_ns + s * S + set_ns, noon_ns + set_ns);
+            }
+            let seen: Vec<i64> = curves.of("copper", 0).iter().map(|p| p.wall_ns).collect();
+            let wanted: Vec<i64> = (0..=1000).step_by(5).map(|s| noon_ns + (s + set_by_s) * S).collect();
+            assert_eq!(seen, wanted, "set by {set_by_s} s");
         }
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! A wet thumb hits the wrong button. What is recorded is never altered, so a
 //! mark from the page waits a few seconds here before it is passed on, and can
-//! be withdrawn until then. Nothing of it has been recorded before; if the
+//! be withdrawn until then; it is passed on with its age. Nothing of it has been recorded before; if the
 //! daemon dies meanwhile, the page sees another `run` and says that the mark
 //! was not taken.
 //!
@@ -99,7 +99,9 @@ impl HeldMarks {
         tokio::spawn(async move {
             tokio::time::sleep_until(due).await;
             let Some(mut waiting) = marks.waiting().1.remove(&id) else { return };
-            if let Err(text) = ask(&marks.desk, Wish::Mark(waiting.mark.clone())).await {
+            // It counts as of when it was pressed, however long it could be taken back.
+            let wish = Wish::Mark(waiting.mark.clone(), waiting.pressed.elapsed());
+            if let Err(text) = ask(&marks.desk, wish).await {
                 tracing::error!(%text, "a mark from the page could not be taken in");
                 waiting.failed = Some(text);
                 marks.waiting().1.insert(id, waiting);
@@ -154,7 +156,7 @@ mod tests {
         assert!(asked.try_recv().is_err());
         assert_eq!(marks.list().len(), 1);
         let got = asked.recv().await.unwrap();
-        assert_eq!(got.wish, Wish::Mark(mark()));
+        assert_eq!(got.wish, Wish::Mark(mark(), Duration::from_secs(5)), "with its age");
         assert!(marks.list().is_empty());
     }
 

@@ -27,7 +27,6 @@ pub mod live;
 pub mod marks;
 pub mod metrics;
 pub mod pin;
-pub mod reckoned;
 pub mod say;
 pub mod seam;
 pub mod state;
@@ -42,6 +41,7 @@ use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 
 use crate::config::shown::Access;
+use crate::engine::event::Name;
 use limits::{Doors, Limits};
 use live::Hub;
 use marks::HeldMarks;
@@ -64,6 +64,9 @@ pub struct Settings {
     pub language: String,
     /// The folder of plans that the page lists and edits.
     pub plans: PathBuf,
+    /// The plan files that kettles are configured with, by the kettle's name: the daemon
+    /// does not start without them.
+    pub configured_plans: Vec<(Name, PathBuf)>,
     /// The folder of the PIN's hash and the known devices.
     pub secrets: PathBuf,
     /// How slow a new PIN's hash is; fewer than [`pin::ROUNDS`] only where no
@@ -81,6 +84,7 @@ impl Settings {
             hosts: Vec::new(),
             language: "en".into(),
             plans: data.join("plans"),
+            configured_plans: Vec::new(),
             secrets: data.join("page"),
             pin_rounds: pin::ROUNDS,
         }

@@ -15,7 +15,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::fs;
-use std::io::{self, Write as _};
+use std::io;
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
@@ -23,6 +23,8 @@ use std::time::Duration;
 
 use sha2::{Digest, Sha256};
 use tokio::time::Instant;
+
+use crate::config::whole_file;
 
 /// Rounds of a PIN's hash: some hundredths of a second where the program is
 /// built for use, a second or more where it is not optimized.
@@ -193,19 +195,13 @@ fn lines_of(devices: &BTreeSet<String>) -> String {
     })
 }
 
-/// Writes a file whole: beside, synced, renamed. An error says that the old one
-/// is there as before: once the new one bears the name it is what counts.
+/// Writes a file whole. An error says that the old one is there as before: once the
+/// new one bears the name it is what counts.
 fn keep(folder: &Path, name: &str, text: &str) -> io::Result<()> {
     fs::create_dir_all(folder)?;
-    let beside = folder.join(format!("{name}.new"));
-    let mut options = fs::OpenOptions::new();
-    options.write(true).create(true).truncate(true);
-    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    let mut file = options.open(&beside)?;
-    file.write_all(text.as_bytes())?;
-    file.sync_all()?;
-    fs::rename(&beside, folder.join(name))?;
-    if let Err(error) = fs::File::open(folder).and_then(|f| f.sync_all()) {
+    let file = folder.join(name);
+    whole_file::put(&file, text, 0o600)?;
+    if let Err(error) = whole_file::settle(&file) {
         tracing::warn!(%error, "{name} is written, but may be the old one again after a power cut");
     }
     Ok(())
@@ -320,15 +316,20 @@ mod tests {
         assert!(!again.knows(&token));
     }
 
+    /// Where a file is written before it is renamed.
+    fn beside(name: &str) -> String {
+        format!("{name}.{}.new", std::process::id())
+    }
+
     /// A PIN that could not be set held after the next start, and nobody knew it.
     #[tokio::test]
     async fn a_pin_that_cannot_be_set_leaves_the_old_one_and_its_devices() {
-        for in_the_way in ["devices.new", "pin.new"] {
+        for in_the_way in [beside("devices"), beside("pin")] {
             let dir = tempfile::tempdir().unwrap();
             let desk = PinDesk::open(dir.path(), 100);
             desk.set("2580").unwrap();
             let Tried::Right(token) = desk.try_pin("2580", None, Instant::now()) else { panic!("refused") };
-            fs::create_dir(dir.path().join(in_the_way)).unwrap();
+            fs::create_dir(dir.path().join(&in_the_way)).unwrap();
             assert!(desk.set("1357").is_err());
             for desk in [desk, PinDesk::open(dir.path(), 100)] {
                 assert!(desk.knows(&token), "{in_the_way}");
@@ -348,7 +349,7 @@ mod tests {
         let desk = PinDesk::open(dir.path(), 100);
         desk.set("2580").unwrap();
         // A folder in the way, since tests may run as a user whom no mode stops.
-        fs::create_dir(dir.path().join("devices.new")).unwrap();
+        fs::create_dir(dir.path().join(beside("devices"))).unwrap();
         let Tried::Right(token) = desk.try_pin("2580", None, Instant::now()) else {
             panic!("the right PIN is refused")
         };

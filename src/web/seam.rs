@@ -11,6 +11,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::Instant;
@@ -30,6 +31,8 @@ pub struct Snapshot {
     pub taken: Instant,
     /// The same by the wall clock, nanoseconds since 1970 UTC, where known.
     pub wall_ns: Option<WallNs>,
+    /// Wall minus monotonic time, nanoseconds: another one since the clock was set.
+    pub offset_ns: i64,
     /// Whether that wall clock may be trusted.
     pub clock_sure: bool,
     /// The dairy's offset from UTC now, seconds (local minus UTC).
@@ -56,6 +59,7 @@ impl Snapshot {
             view: View::default(),
             taken: Instant::now(),
             wall_ns: None,
+            offset_ns: 0,
             clock_sure: false,
             utc_offset_s: 0,
             open_lots: BTreeMap::new(),
@@ -100,8 +104,8 @@ pub struct Asked {
 /// What a person can wish for.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Wish {
-    /// Take in a mark.
-    Mark(Mark),
+    /// Take in a mark that was pressed so long ago.
+    Mark(Mark, Duration),
     /// Pass a command to the engine.
     Command(Command),
     /// Send every outlet a test.

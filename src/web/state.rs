@@ -19,6 +19,7 @@ use crate::engine::event::MarkKind;
 use crate::engine::plan::Plan;
 use crate::engine::view::{AlarmView, KettleView};
 use crate::wire::json::rfc3339;
+use crate::words::tune::Tune;
 use crate::words::why;
 
 /// A snapshot at the moment of reading it.
@@ -117,6 +118,7 @@ fn alarm(m: Moment<'_>, a: &AlarmView) -> Value {
         "untaken": say::untaken(a.state),
         "priority": a.priority.name(),
         "sounds": a.sounds,
+        "tune": Tune::of(a.alarm).name(),
         "for_s": m.since(a.since).map(tenth),
         "text": a.text,
     });

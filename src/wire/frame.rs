@@ -116,8 +116,7 @@ pub struct Hello {
 }
 
 /// What the buzzer does.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Sound {
     /// Nothing.
     Silent,
@@ -138,8 +137,7 @@ impl Sound {
 }
 
 /// What the lamp does.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Lamp {
     /// Dark.
     Off,

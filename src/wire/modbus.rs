@@ -22,8 +22,7 @@ pub const CRC: Crc<u16> = Crc::<u16>::new(&CRC_16_MODBUS);
 pub const LONGEST_RTU: usize = 256;
 
 /// Which registers are read.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Table {
     /// Holding registers, function 3.
     Holding,

@@ -15,8 +15,7 @@ use crate::sensor::raw::{Chip, Raw, Signal};
 use crate::sensor::unit::Unit;
 
 /// How a payload is written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PayloadKind {
     /// A number in text, perhaps with its unit: `34.5`, `93.2 °F`.
     Number,
@@ -35,8 +34,7 @@ pub enum PayloadKind {
 }
 
 /// What a number is the measure of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Quantity {
     /// A temperature, in the unit said.
     #[default]
@@ -50,22 +48,17 @@ pub enum Quantity {
 }
 
 /// JSON pointers (RFC 6901) to what is meant; only `value` is needed.
-#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct JsonPointers {
     /// To the value: a number, or a number in a string.
     pub value: String,
     /// To the unit's name, which then goes before the setting.
-    #[serde(default)]
     pub unit: Option<String>,
     /// To the box's counter.
-    #[serde(default)]
     pub seq: Option<String>,
     /// To the cold junction, in the value's unit if that is a temperature, else °C.
-    #[serde(default)]
     pub cold_junction: Option<String>,
     /// To the probe's name.
-    #[serde(default)]
     pub probe: Option<String>,
 }
 

@@ -19,13 +19,12 @@ pub struct LineSplitter {
     /// The line now coming is thrown away up to its end: too long, or begun
     /// before we listened.
     dropping: bool,
-    dropped_lines: u64,
 }
 
 impl Default for LineSplitter {
     /// Takes the first bytes as the beginning of a line.
     fn default() -> Self {
-        Self { held: Vec::new(), dropping: false, dropped_lines: 0 }
+        Self { held: Vec::new(), dropping: false }
     }
 }
 
@@ -33,7 +32,7 @@ impl LineSplitter {
     /// For a line of which we may have come in the middle: everything up to
     /// the first line end is thrown away, since half a number is a wrong one.
     pub fn joined_midway() -> Self {
-        Self { held: Vec::new(), dropping: true, dropped_lines: 0 }
+        Self { held: Vec::new(), dropping: true }
     }
 
     /// Takes in bytes; gives the lines that ended in them, without line ends,
@@ -51,17 +50,11 @@ impl LineSplitter {
             } else if self.held.len() == LONGEST_LINE {
                 self.held.clear();
                 self.dropping = true;
-                self.dropped_lines += 1;
             } else {
                 self.held.push(b);
             }
         }
         out
-    }
-
-    /// Lines dropped so far for their length.
-    pub fn dropped_lines(&self) -> u64 {
-        self.dropped_lines
     }
 }
 
@@ -75,6 +68,5 @@ mod tests {
         assert_eq!(s.push(b"4.5\n34.6\n\r\n"), [b"34.6".to_vec()]);
         assert!(s.push(&[b'x'; 3000]).is_empty());
         assert_eq!(s.push(b"tail\n7\r"), [b"7".to_vec()]);
-        assert_eq!(s.dropped_lines(), 1);
     }
 }

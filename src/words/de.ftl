@@ -131,6 +131,7 @@ why-box-hot = Kasten zu heiss
 why-box-drifting = Kasten schwankt
 why-lost = Werte gehen verloren
 why-coated = Spitze abwischen
+why-calibration = Kalibrierdatei fehlt oder beschädigt
 
 health-good = gut
 health-failure = Ausfall
@@ -187,8 +188,8 @@ choose-plan = Plan wählen
 
 sound-asleep = Hier tippen: Töne wecken und anhören
 sound-test = Töne anhören
-sound-get-ready = Bereit machen
-sound-heat-off = Feuer weg
+sound-ready = Bereit machen
+sound-now = Feuer weg
 sound-fault = Etwas stimmt nicht
 sound-heard = Gehört
 awake-no = Dieser Browser lässt den Bildschirm einschlafen. Stell die Bildschirmzeit auf „nie“.

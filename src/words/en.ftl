@@ -138,6 +138,7 @@ why-box-hot = The box is too hot
 why-box-drifting = Box warms or cools
 why-lost = Readings get lost
 why-coated = Wipe its tip clean
+why-calibration = Calibration file gone or damaged
 
 # Health of a probe
 health-good = good
@@ -199,8 +200,8 @@ choose-plan = Choose a plan
 # Sound and screen
 sound-asleep = Touch here: wake the sounds and hear them
 sound-test = Hear the sounds
-sound-get-ready = Get ready
-sound-heat-off = Heat off
+sound-ready = Get ready
+sound-now = Heat off
 sound-fault = Something is wrong
 sound-heard = I heard them
 awake-no = This browser lets the screen sleep. Set its screen timeout to “never”.

@@ -131,6 +131,7 @@ why-box-hot = Boîtier trop chaud
 why-box-drifting = Boîtier instable
 why-lost = Mesures perdues
 why-coated = Essuyer la pointe
+why-calibration = Fichier d’étalonnage absent ou abîmé
 
 health-good = bonne
 health-failure = Panne
@@ -187,8 +188,8 @@ choose-plan = Choisir un plan
 
 sound-asleep = Touche ici : réveille les sons et écoute-les
 sound-test = Écouter les sons
-sound-get-ready = Tiens-toi prêt
-sound-heat-off = Retire le feu
+sound-ready = Tiens-toi prêt
+sound-now = Retire le feu
 sound-fault = Quelque chose ne va pas
 sound-heard = Je les ai entendus
 awake-no = Ce navigateur laisse dormir l’écran. Règle la mise en veille sur « jamais ».

@@ -131,6 +131,7 @@ why-box-hot = Centralina troppo calda
 why-box-drifting = Centralina instabile
 why-lost = Letture perse
 why-coated = Pulire la punta
+why-calibration = File di taratura mancante o guasto
 
 health-good = buona
 health-failure = Guasto
@@ -187,8 +188,8 @@ choose-plan = Scegli un piano
 
 sound-asleep = Tocca qui: sveglia i suoni e ascoltali
 sound-test = Ascolta i suoni
-sound-get-ready = Preparati
-sound-heat-off = Via il fuoco
+sound-ready = Preparati
+sound-now = Via il fuoco
 sound-fault = Qualcosa non va
 sound-heard = Li ho sentiti
 awake-no = Questo browser lascia spegnere lo schermo. Metti lo spegnimento su “mai”.

@@ -2,7 +2,8 @@
 //!
 //! Duty: read the part of Fluent that the messages use, and put values into
 //! them; tell what comes as data ([`tell`]); find the few words for why a
-//! number is not trusted ([`why`]). The browser reads the same files with the
+//! number is not trusted ([`why`]); say how an alarm sounds ([`tune`]), why a figure does not
+//! fit ([`reckoned`]), and what the record says in English ([`record`]). The browser reads the same files with the
 //! same rules (`src/web/page/words.js`), so that page, sheet and alerts say the
 //! same.
 //!
@@ -22,8 +23,11 @@
 use std::collections::BTreeMap;
 use std::sync::OnceLock;
 
+pub mod reckoned;
+pub mod record;
 mod said;
 mod tell;
+pub mod tune;
 pub mod why;
 
 /// The line from which on a file is not for the page begins so.

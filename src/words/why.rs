@@ -8,7 +8,7 @@
 //! (the tests below walk through it).
 
 /// How a reason begins, and the key of its few words.
-const BEGINNINGS: [(&str, &str); 34] = [
+const BEGINNINGS: [(&str, &str); 35] = [
     ("silent:", "why-silent"),
     ("no reading came", "why-no-reading"),
     ("the source gave no number", "why-none"),
@@ -41,6 +41,7 @@ const BEGINNINGS: [(&str, &str); 34] = [
     ("answers ", "why-coated"),
     ("never calibrated", "probe-never"),
     ("calibration was due", "probe-due"),
+    ("a calibration file", "why-calibration"),
     ("failure", "health-failure"),
     ("check-function", "health-check-function"),
 ];

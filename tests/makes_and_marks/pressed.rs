@@ -72,6 +72,39 @@ fn a_lift_marked_to_the_second_keeps_the_settling() {
     assert!(kept >= 18, "settling found in {kept} of 20");
 }
 
+/// Every mark from the page was dated by the end of the seconds in which it can be taken
+/// back.
+#[test]
+fn a_mark_that_waited_on_the_page_is_of_when_it_was_pressed() {
+    let held = 6 * SECOND_NS;
+    for seed in 0..6 {
+        let family = if seed < 3 { Family::SemiCooked } else { Family::HardCooked };
+        let cheese = make(seed, family, &Options { odd: 0.0, ..Options::default() }, Marks::All);
+        let in_time: Vec<_> = cheese.lines.iter().map(happens).collect();
+        let mut waited: Vec<_> = in_time.clone();
+        let came =
+            |(at, what): &(i64, Happening)| at + if matches!(what, Happening::Mark(_)) { held } else { 0 };
+        waited.sort_by_key(came);
+        assert_ne!(waited, in_time);
+        let played = |all| play_all(Engine::new(Some(Arc::new(cheese.plan.clone()))), all);
+        let (waited, in_time) = (played(waited), played(in_time));
+        let marked = |out: &[Effect]| -> Vec<_> {
+            let stages = makes(out).into_iter().flat_map(|m| m.stages.clone());
+            stages.filter(|s| s.basis == Basis::Mark).map(|s| (s.stage, s.began)).collect()
+        };
+        assert!(marked(&in_time).len() > 1, "seed {seed}: {:?}", makes(&in_time));
+        assert_eq!(marked(&waited), marked(&in_time), "seed {seed}");
+        let told = |out: &[Effect]| -> Vec<_> {
+            let of = |e: &Effect| match &e.what {
+                Conclusion::Stage(s) if s.basis == Basis::Mark => Some((e.time, s.clone())),
+                _ => None,
+            };
+            out.iter().filter_map(of).collect()
+        };
+        assert_eq!(told(&waited), told(&in_time), "seed {seed}");
+    }
+}
+
 #[test]
 fn a_cut_pressed_by_mistake_is_taken_back_by_saying_that_it_sets() {
     let cheese = whole(3, Family::SemiCooked);

@@ -18,14 +18,30 @@ use super::house::{House, wait_for};
 
 /// Moves the clock along the lines and hands each reading to `say`, waiting
 /// until the daemon has taken it in.
-pub fn play(lines: &[(i64, Spoken)], house: &House, clock: &Clock, mut say: impl FnMut(u32, &Reading)) {
+pub fn play(lines: &[(i64, Spoken)], house: &House, clock: &Clock, say: impl FnMut(u32, &Reading)) {
+    play_held(lines, Duration::ZERO, house, clock, say);
+}
+
+/// As [`play`], with marks that come so long after they were pressed.
+pub fn play_held(
+    lines: &[(i64, Spoken)],
+    held: Duration,
+    house: &House,
+    clock: &Clock,
+    mut say: impl FnMut(u32, &Reading),
+) {
+    let held_ns = i64::try_from(held.as_nanos()).unwrap();
+    let came =
+        |(at, spoken): &(i64, Spoken)| at + if matches!(spoken, Spoken::Mark(_)) { held_ns } else { 0 };
+    let mut lines: Vec<_> = lines.iter().map(|l| (came(l), &l.1)).collect();
+    lines.sort_by_key(|l| l.0);
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
     let mut now_ns = clock.now().wall_ns;
     let before = house.taken();
     let mut said = 0;
     for (wall_ns, spoken) in lines {
         clock.advance(Duration::from_nanos(u64::try_from(wall_ns - now_ns).unwrap()));
-        now_ns = *wall_ns;
+        now_ns = wall_ns;
         match spoken {
             Spoken::Reading(r) => {
                 say(said, r);
@@ -42,7 +58,7 @@ pub fn play(lines: &[(i64, Spoken)], house: &House, clock: &Clock, mut say: impl
             Spoken::Mark(m) => {
                 // Its sync waits for the clock that we move ourselves.
                 let sent = runtime.block_on(async {
-                    let mark = house.feed.commands.mark(m.clone());
+                    let mark = house.feed.commands.mark_ago(m.clone(), held);
                     tokio::time::timeout(Duration::from_millis(50), mark).await
                 });
                 assert!(!matches!(sent, Ok(Err(CommandError::Stopping))));

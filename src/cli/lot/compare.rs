@@ -6,7 +6,7 @@ use super::room::{Room, columns, failure, write_out};
 use crate::cli::error::Failure;
 use crate::cli::say;
 use crate::lot::compare::{Make, best, page, rows};
-use crate::lot::picture::word;
+use crate::words::record::word;
 
 /// One make over the best ones of the same cheese (by the maker's score), stage
 /// by stage.

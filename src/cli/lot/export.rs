@@ -8,7 +8,7 @@ use super::room::{Room, failure, pause};
 use crate::cli::error::Failure;
 use crate::cli::{remark, say};
 use crate::lot::export;
-use crate::lot::picture::counted;
+use crate::words::record::counted;
 
 /// Hands lots over: whole folders to a memory stick, one archive, or one form
 /// of one lot. What is written is read back and compared before it is said to

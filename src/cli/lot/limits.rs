@@ -3,7 +3,7 @@
 use super::room::{Room, columns, failure};
 use crate::cli::error::Failure;
 use crate::cli::say;
-use crate::lot::picture::word;
+use crate::words::record::word;
 
 /// The dairy's own limits, judged on a lot as they stand today.
 #[derive(Debug, clap::Args)]

@@ -3,7 +3,7 @@
 use super::room::{Room, columns, failure};
 use crate::cli::error::Failure;
 use crate::cli::{remark, say};
-use crate::lot::picture::counted;
+use crate::words::record::counted;
 
 /// All lots, oldest first.
 #[derive(Debug, clap::Args)]

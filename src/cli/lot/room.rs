@@ -55,6 +55,7 @@ impl Room {
             }
             None => dairy::Config::default(),
         };
+        let look_back_ns = config.look_back_ns();
         let data: PathBuf = place.data.unwrap_or(config.data);
         let storage: Arc<dyn Storage> = Arc::new(Disk);
         let dairy = Dairy {
@@ -65,13 +66,13 @@ impl Room {
         };
         Ok(Self {
             store: Store::at(storage.clone(), &data),
-            zone: TimeZone::get(&dairy.time_zone).unwrap_or(TimeZone::UTC),
+            zone: dairy::zone(&dairy.time_zone),
             dairy,
             storage,
             kettles: config.kettles,
             probes: config.probes,
             signing: config.signing,
-            look_back_ns: (config.look_back_hours * 3.6e12) as i64,
+            look_back_ns,
             patience: PATIENCE,
             clock: Clock::real(),
         })

@@ -4,9 +4,10 @@ use super::room::{Room, columns, failure};
 use crate::cli::error::Failure;
 use crate::cli::say;
 use crate::lot::correct::FIELDS;
-use crate::lot::picture::{counted, ended, planned, word};
+use crate::lot::picture::{ended, planned};
 use crate::lot::record::Record;
 use crate::words::Words;
+use crate::words::record::{counted, word};
 
 /// One lot in words; an open one as the journal tells it now.
 #[derive(Debug, clap::Args)]

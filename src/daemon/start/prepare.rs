@@ -51,10 +51,6 @@ fn journal_of(config: &Config) -> PathBuf {
     config.data.join("journal")
 }
 
-pub(super) fn look_back_ns(config: &Config) -> i64 {
-    (config.look_back_hours * 3.6e12) as i64
-}
-
 /// Steps the recent past through the engine.
 pub(super) fn gone_through(
     setup: &Setup,
@@ -64,7 +60,7 @@ pub(super) fn gone_through(
     let Setup { config, storage, .. } = setup;
     let dir = journal_of(config);
     teach(engine, config);
-    let past = resume(engine, storage, &dir, look_back_ns(config))?;
+    let past = resume(engine, storage, &dir, config.look_back_ns())?;
     let more: Vec<_> = past.damage.iter().filter(|d| !found.damage.contains(d)).cloned().collect();
     put_aside(&**storage, &dir, &more);
     for damage in &more {
@@ -143,12 +139,12 @@ impl FeedEnds {
         }
     }
 
-    pub(super) fn feed(&self, inputs: &mpsc::Sender<Input>) -> Feed {
+    pub(super) fn feed(&self, inputs: &mpsc::Sender<Input>, clock: &Clock) -> Feed {
         Feed {
             news: self.news.clone(),
             snapshot: self.snapshot.subscribe(),
             taken: self.taken.subscribe(),
-            commands: Commands::into(inputs.clone()),
+            commands: Commands::into(inputs.clone()).at(clock.speed()),
         }
     }
 }
@@ -167,6 +163,7 @@ fn teach(engine: &mut Engine, config: &Config) {
 pub(super) fn first_snapshot(past: &Past, clock: &Clock, sources: &Sources) -> Snapshot {
     let mut shown = Snapshot {
         wall_ns: clock.now().wall_ns,
+        offset_ns: clock.now().offset_ns(),
         plans: past.plans(),
         sources: sources.seen(),
         ..Snapshot::default()

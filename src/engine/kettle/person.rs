@@ -9,7 +9,8 @@ use crate::engine::plan::{Plan, RennetPlan};
 use crate::engine::stage::Stage;
 
 impl Kettle {
-    /// A person marked something.
+    /// A person marked something at `t_s`, now or a few seconds ago; what it does to the
+    /// alarms is still to be judged.
     pub fn mark(&mut self, kind: &MarkKind, t_s: f64, out: &mut Vec<Said>) {
         if matches!(kind, MarkKind::Target(c) if !(0.0..=110.0).contains(c)) {
             // No temperature of milk; the record keeps the mark as it came.
@@ -49,7 +50,6 @@ impl Kettle {
             self.tracker.mark(kind, t_s, &mut self.tellings);
             self.tell(out);
         }
-        self.judge(t_s, out);
     }
 
     pub(super) fn rennet_plan(&self) -> (RennetPlan, Option<f64>, Option<f64>) {

@@ -5,7 +5,7 @@ use std::io::{self, Read as _, Write as _};
 use std::path::Path;
 
 use super::target::begins;
-use super::{ExportError, Handed, Parcel, begun_again};
+use super::{ExportError, Handed, Parcel, begun_again, settle};
 use crate::lot::seal::sha256;
 use crate::lot::store::Store;
 
@@ -51,7 +51,7 @@ fn write(parcel: &Parcel<'_>, lots: &[String], path: &Path) -> Result<Option<usi
     if let Some(file) = parcel.chain_file() {
         put(&mut out, file)?;
     }
-    out.write_all(&[0; 1024]).and_then(|()| out.sync_all()).map_err(io())?;
+    out.write_all(&[0; 1024]).and_then(|()| settle(&out)).map_err(io())?;
     drop(out);
     if read_back(path).map_err(io())? == hashes {
         Ok(Some(hashes.len()))

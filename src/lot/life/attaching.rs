@@ -7,9 +7,9 @@ use crate::lot::at::At;
 use crate::lot::correct::ATTACHED_LATE;
 use crate::lot::gather::probes_between;
 use crate::lot::inbox::AttachAsk;
-use crate::lot::picture::counted;
 use crate::lot::record::{Correction, Record, Stretch};
 use crate::lot::store::LotError;
+use crate::words::record::counted;
 
 impl Lots {
     pub(super) fn attach(&mut self, ask: &AttachAsk, by: Option<&str>, at: At) -> Result<Done, LotError> {

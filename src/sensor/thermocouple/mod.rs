@@ -25,7 +25,7 @@ use super::fault::Missing;
 pub use tolerance::{Class, Tolerance};
 
 /// A thermocouple's type (IEC 60584-1).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Couple {
     /// Platinum-30 % rhodium against platinum-6 % rhodium.
     B,

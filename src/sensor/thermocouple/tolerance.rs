@@ -6,16 +6,13 @@
 use super::Couple;
 
 /// A tolerance class.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Class {
     /// Class 1, the better one.
-    #[serde(rename = "1")]
     One,
     /// Class 2, what is sold where nothing is said.
-    #[serde(rename = "2")]
     Two,
     /// Class 3, for the cold.
-    #[serde(rename = "3")]
     Three,
 }
 

@@ -9,8 +9,9 @@ use serde_json::{Value, json};
 use super::{Problem, Wanted};
 use crate::engine::amounts::{Rennet, Unfit, Wash};
 use crate::engine::clot::SOXHLET_CELSIUS;
-use crate::web::{Room, reckoned};
+use crate::web::Room;
 use crate::words::Words;
+use crate::words::reckoned;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -107,7 +107,7 @@ pub(super) async fn mark(
         let id = room.held.hold(mark, Duration::from_secs_f64(hold_s));
         return Ok((StatusCode::ACCEPTED, Json(json!({ "id": id, "held_s": hold_s }))));
     }
-    ask(&room, Wish::Mark(mark)).await?;
+    ask(&room, Wish::Mark(mark, Duration::ZERO)).await?;
     Ok((StatusCode::OK, Json(json!({ "taken": true }))))
 }
 

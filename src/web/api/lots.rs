@@ -1,5 +1,6 @@
 //! Lots: yesterday's, a lot's sheet, the season.
 
+use std::io::ErrorKind;
 use std::sync::Arc;
 
 use axum::extract::{Json, State};
@@ -10,7 +11,8 @@ use serde_json::{Value, json};
 
 use super::plans::on_disk;
 use super::{At, Problem, Wanted};
-use crate::lot::store::Store;
+use crate::lot::record::{CookDone, Record};
+use crate::lot::store::{LotError, Store};
 use crate::web::Room;
 
 /// A sheet may draw itself and do nothing else.
@@ -33,7 +35,7 @@ pub(super) async fn list(
         return Err(Problem::new(StatusCode::BAD_REQUEST, "`limit` is from 1 to 500"));
     }
     on_disk(move || {
-        let mut ids = ids(&lots);
+        let mut ids = ids(&lots)?;
         let count = ids.len();
         ids.retain(|id| stretch.before.as_ref().is_none_or(|b| id < b));
         let page: Vec<Value> = ids.iter().rev().take(limit).map(|id| summary(&lots, id)).collect();
@@ -45,8 +47,11 @@ pub(super) async fn list(
 pub(super) async fn show(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<Json<Value>, Problem> {
     let lots = lots_with(&room, &id)?;
     on_disk(move || {
-        let lot = read_toml(&lots, &id).ok_or_else(|| Problem::not_found("lot"))?;
-        Ok(Json(json!({ "id": id, "closed": is_closed(&lots, &id), "lot": lot })))
+        let closed = lots.load(&id).map_err(|e| unread(&e))?.is_closed();
+        // As the file has it: a later version may have written more than is known here.
+        let file = lots.file(&id, "lot.toml").ok().and_then(|bytes| String::from_utf8(bytes).ok());
+        let lot: Option<toml::Table> = file.and_then(|text| text.parse().ok());
+        Ok(Json(json!({ "id": id, "closed": closed, "lot": lot.ok_or_else(|| Problem::not_found("lot"))? })))
     })
     .await
 }
@@ -62,64 +67,57 @@ pub(super) async fn sheet(State(room): State<Arc<Room>>, At(id): At<String>) -> 
 pub(super) async fn season(State(room): State<Arc<Room>>) -> Result<Json<Value>, Problem> {
     let lots = Store::on_disk(&room.seam.data);
     on_disk(move || {
-        let rows: Vec<Value> = ids(&lots).iter().rev().take(500).map(|id| summary(&lots, id)).collect();
+        let rows: Vec<Value> = ids(&lots)?.iter().rev().take(500).map(|id| summary(&lots, id)).collect();
         Ok(Json(json!({ "lots": rows })))
     })
     .await
 }
 
-/// The lots, where `id` is a plain name and one of them.
+/// The lots, where `id` is one of them.
 fn lots_with(room: &Room, id: &str) -> Result<Store, Problem> {
-    let plain = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.');
-    let fits = !id.is_empty() && id.len() <= 200 && !id.starts_with('.') && id.chars().all(plain);
     let lots = Store::on_disk(&room.seam.data);
-    if fits && lots.folder(id).is_dir() { Ok(lots) } else { Err(Problem::not_found("lot")) }
+    if lots.has(id).map_err(|e| unread(&e))? { Ok(lots) } else { Err(Problem::not_found("lot")) }
 }
 
-fn ids(lots: &Store) -> Vec<String> {
-    let folder = |id: &String| !id.starts_with('.') && lots.folder(id).is_dir();
-    let names = lots.storage().list(&lots.data().join("lots")).unwrap_or_default();
-    names.into_iter().filter(folder).collect()
+/// What there is, also a lot whose record cannot be read; a stray folder is none.
+fn ids(lots: &Store) -> Result<Vec<String>, Problem> {
+    let mut ids = lots.ids().map_err(|e| unread(&e))?;
+    ids.retain(|id| lots.is_a_lots(id).unwrap_or(true));
+    Ok(ids)
 }
 
-fn is_closed(lots: &Store, id: &str) -> bool {
-    lots.folder(id).join("SHA256SUMS").is_file()
+/// Why lots cannot be shown. What is no file, such as a pipe, is none.
+fn unread(e: &LotError) -> Problem {
+    match e {
+        LotError::NoSuchLot { .. } | LotError::NoRecord { .. } => Problem::not_found("lot"),
+        LotError::Io { source, .. }
+            if matches!(source.kind(), ErrorKind::NotFound | ErrorKind::InvalidInput) =>
+        {
+            Problem::not_found("lot")
+        }
+        _ => Problem::new(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()),
+    }
 }
 
-fn read_toml(lots: &Store, id: &str) -> Option<Value> {
-    let table: toml::Table = String::from_utf8(lots.file(id, "lot.toml").ok()?).ok()?.parse().ok()?;
-    serde_json::to_value(table).ok()
-}
-
-/// What a list says of a lot. `lot.toml` is read as the contract has it, so
-/// that a lot written by a later version still lists.
+/// What a list says of a lot: what the season says, and nothing of one whose record
+/// cannot be read.
 fn summary(lots: &Store, id: &str) -> Value {
-    let lot = read_toml(lots, id).unwrap_or(Value::Null);
-    let list = |key: &str| lot[key].as_array().map(Vec::as_slice).unwrap_or_default();
-    let last = list("cook")
-        .iter()
-        .rev()
-        .find_map(|c| Some((c["peak-celsius"].as_f64()?, c["target-celsius"].as_f64()?)));
-    let kg: f64 = list("wheel").iter().filter_map(|w| w["kg"].as_f64()).sum();
-    let litres = lot["milk"]["litres"].as_f64().filter(|l| *l > 0.0);
-    let minutes = instant(&lot["opened"]).zip(instant(&lot["closed"])).map(|(o, c)| (c - o) / 60.0);
+    let lot = lots.load(id).ok();
+    let of = lot.as_ref();
+    let cook = of.and_then(|l| l.cooks.last());
+    let minutes = of.and_then(|l| Some(l.closed?.minutes_since(l.opened).round()));
+    let rounded = |value: f64, by: f64| (value * by).round() / by;
     json!({
         "id": id,
-        "closed": is_closed(lots, id),
-        "kettle": lot["kettle"].as_str(),
-        "product": lot["product"].as_str(),
-        "opened": lot["opened"].as_str(),
-        "minutes": minutes.map(f64::round),
-        "peak_celsius": last.map(|c| c.0),
-        "over_celsius": last.map(|c| ((c.0 - c.1) * 100.0).round() / 100.0),
-        "kg_per_100l": litres.filter(|_| kg > 0.0).map(|l| (kg / l * 1000.0).round() / 10.0),
-        "score": lot["score"].as_f64(),
-        "deviations": list("deviations").len(),
+        "closed": of.is_some_and(Record::is_closed),
+        "kettle": of.map(|l| &l.kettle),
+        "product": of.map(|l| &l.product),
+        "opened": of.map(|l| l.opened),
+        "minutes": minutes,
+        "peak_celsius": cook.map(|c| c.peak_celsius),
+        "over_celsius": cook.and_then(CookDone::over_celsius).map(|over| rounded(over, 100.0)),
+        "kg_per_100l": of.and_then(Record::yield_kg_per_100_l).map(|kg| rounded(kg, 10.0)),
+        "score": of.and_then(|l| l.score),
+        "deviations": of.map_or(0, |l| l.deviations.len()),
     })
-}
-
-/// An instant of `lot.toml`, seconds since 1970.
-fn instant(value: &Value) -> Option<f64> {
-    let t: jiff::Timestamp = value.as_str()?.parse().ok()?;
-    Some(t.as_millisecond() as f64 / 1000.0)
 }

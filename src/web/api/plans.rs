@@ -5,7 +5,7 @@
 //! nothing faulty is kept.
 
 use std::fs;
-use std::io::Write as _;
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -15,7 +15,7 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::{At, Problem, Said};
-use crate::config;
+use crate::config::{self, whole_file};
 use crate::engine::plan::Plan;
 use crate::web::Room;
 
@@ -57,8 +57,10 @@ pub(super) async fn show(State(room): State<Arc<Room>>, At(id): At<String>) -> R
     let file = path(&room.settings.plans, &id);
     let text = on_disk(move || {
         // A pipe would be waited for.
-        let text = file.is_file().then(|| fs::read_to_string(file).ok()).flatten();
-        text.ok_or_else(|| Problem::not_found("plan"))
+        if fs::metadata(&file).is_ok_and(|m| !m.is_file()) {
+            return Err(Problem::not_found("plan"));
+        }
+        fs::read_to_string(&file).map_err(|e| of_disk(&e, "read"))
     })
     .await?;
     let mut out = json!({ "id": id, "toml": text });
@@ -114,18 +116,41 @@ pub(super) async fn keep(
     let folder = room.settings.plans.clone();
     let file = path(&folder, &id);
     on_disk(move || {
-        write_whole(&folder, &file, &said.toml).map_err(|e| {
-            Problem::new(StatusCode::INTERNAL_SERVER_ERROR, format!("the plan could not be kept: {e}"))
-        })
+        let kept = || {
+            fs::create_dir_all(&folder)?;
+            whole_file::put(&file, &said.toml, 0o666)?;
+            whole_file::settle(&file)
+        };
+        kept().map_err(|e: io::Error| of_disk(&e, "kept"))
     })
     .await?;
     Ok(Json(json!({ "id": id, "name": plan.name })))
 }
 
+/// Removes a plan that no kettle is configured with: without that the daemon would not
+/// start again.
 pub(super) async fn remove(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<StatusCode, Problem> {
     let file = path(&room.settings.plans, &fit(&id)?);
-    on_disk(move || fs::remove_file(file).map_err(|_| Problem::not_found("plan"))).await?;
+    on_disk(move || {
+        let is_it = |other: &Path| *other == file || fs::canonicalize(other).ok() == fs::canonicalize(&file).ok();
+        if let Some((kettle, _)) = room.settings.configured_plans.iter().find(|(_, plan)| is_it(plan)) {
+            let why = format!(
+                "kettle {kettle} is configured with this plan; give its [[kettle]] another in the configuration first"
+            );
+            return Err(Problem::new(StatusCode::CONFLICT, why));
+        }
+        fs::remove_file(&file).map_err(|e| of_disk(&e, "removed"))
+    })
+    .await?;
     Ok(StatusCode::NO_CONTENT)
+}
+
+/// What the disk says of a plan's file.
+fn of_disk(e: &io::Error, done: &str) -> Problem {
+    if e.kind() == io::ErrorKind::NotFound {
+        return Problem::not_found("plan");
+    }
+    Problem::new(StatusCode::INTERNAL_SERVER_ERROR, format!("the plan could not be {done}: {e}"))
 }
 
 /// A plan of the folder, checked.
@@ -162,17 +187,6 @@ fn id_of(path: &Path) -> Option<String> {
 
 fn texts(faults: &[config::Fault]) -> Vec<String> {
     faults.iter().map(ToString::to_string).collect()
-}
-
-/// Beside, synced, renamed: a power cut leaves the old plan or the new one.
-fn write_whole(folder: &Path, file: &Path, text: &str) -> std::io::Result<()> {
-    fs::create_dir_all(folder)?;
-    let beside = file.with_extension("toml.new");
-    let mut out = fs::File::create(&beside)?;
-    out.write_all(text.as_bytes())?;
-    out.sync_all()?;
-    fs::rename(&beside, file)?;
-    fs::File::open(folder)?.sync_all()
 }
 
 /// Runs what waits for the disk beside the page's one thread.

@@ -124,15 +124,14 @@ function onLink(link) {
   hush(state, link);
 }
 
-// What sounds now: the gravest untaken alarm that sounds; and being cut off in the middle of a make.
+// What sounds now: the gravest tune of the untaken alarms that sound, as at the box; and being cut off in the middle of a make.
 function hush(state, link) {
   if (!state) return;
   const alarms = [...state.kettles.flatMap((k) => k.alarms), ...state.alarms].filter((a) => a.state === "unacknowledged" && a.sounds && !page.quiet?.has(a.alarm));
   const inMake = state.kettles.some((k) => k.stage !== "idle");
-  const order = { high: 3, medium: 2, low: 1 };
-  alarms.sort((a, b) => order[b.priority] - order[a.priority]);
+  const gravest = ["now", "fault", "ready"].find((tune) => alarms.some((a) => a.tune === tune));
   const lost = link.cut && inMake && link.silent > FAULT_AFTER_S;
-  sound.sounding(lost ? "fault" : link.cut || !alarms.length ? null : sound.soundOf(alarms[0].alarm));
+  sound.sounding(lost ? "fault" : link.cut ? null : gravest);
 }
 
 function slip(state) {
@@ -262,7 +261,7 @@ function sounds() {
 }
 
 export async function testSounds() {
-  const names = ["get-ready", "heat-off", "fault"].map((n) => h("p", { class: "mid", "data-n": n }, t(`sound-${n}`)));
+  const names = ["ready", "now", "fault"].map((n) => h("p", { class: "mid", "data-n": n }, t(`sound-${n}`)));
   const asked = dialog(t("sound-test"), h("div", {}, names), [[t("sound-heard"), true, "main"]]);
   sound.test((n) => names.forEach((el) => { el.style.opacity = !n || el.dataset.n === n ? 1 : 0.35; }));
   await asked;

@@ -1,5 +1,6 @@
 // Three sounds that cannot be taken for one another, made here and fetched from nowhere.
-// get-ready: two rising bell strokes. heat-off: a fast high-low call. fault: a low, rough, falling drone.
+// ready: two rising bell strokes. now: a fast high-low call. fault: a low, rough, falling drone.
+// Which alarm has which the state says (`tune`).
 let ctx = null;
 let playing = null;
 
@@ -33,13 +34,13 @@ function tone(type, freq, at, length, loud, slideTo) {
 }
 
 const SOUNDS = {
-  "get-ready": { every: 6, play() {
+  ready: { every: 6, play() {
     for (const [f, at] of [[659, 0], [880, 0.45]]) {
       tone("sine", f, at, 1.4, 0.6);
       tone("sine", f * 2.76, at, 0.5, 0.15); // a bell's inharmonic partial
     }
   } },
-  "heat-off": { every: 1.8, play() {
+  now: { every: 1.8, play() {
     for (let i = 0; i < 6; i += 1) tone("square", i % 2 ? 988 : 1480, i * 0.16, 0.15, 0.5);
   } },
   fault: { every: 4, play() {
@@ -53,11 +54,7 @@ export function play(name) {
   if (awake()) SOUNDS[name].play();
 }
 
-export const soundOf = (alarm) =>
-  ({ "get-ready": "get-ready", "curd-check": "get-ready", "hold-done": "get-ready", "at-target": "get-ready",
-    "heat-off": "heat-off", "over-target": "heat-off", "near-boil": "heat-off", "stirring-stopped": "heat-off" })[alarm] ?? "fault";
-
-// Sounds until silenced; one sound at a time, the gravest.
+// Sounds until silenced; one sound at a time.
 export function sounding(name) {
   if (playing?.name === name) return;
   clearInterval(playing?.timer);
@@ -69,7 +66,7 @@ export function sounding(name) {
 
 export async function test(onEach) {
   await wake();
-  for (const name of ["get-ready", "heat-off", "fault"]) {
+  for (const name of ["ready", "now", "fault"]) {
     onEach(name);
     play(name);
     await new Promise((r) => setTimeout(r, 2300));

@@ -52,7 +52,6 @@ pub enum FrameError {
 pub struct FrameDecoder {
     /// What came since `$`; `None` between frames.
     open: Option<Vec<u8>>,
-    skipped_bytes: u64,
 }
 
 impl FrameDecoder {
@@ -64,12 +63,6 @@ impl FrameDecoder {
             self.byte(b, &mut out);
         }
         out
-    }
-
-    /// Bytes between frames, thrown away so far. A growing count is noise, or
-    /// the wrong speed.
-    pub fn skipped_bytes(&self) -> u64 {
-        self.skipped_bytes
     }
 
     /// Forgets a frame begun, for a line that was opened anew.
@@ -84,12 +77,8 @@ impl FrameDecoder {
             }
             return;
         }
-        let Some(body) = &mut self.open else {
-            if b != b'\n' && b != b'\r' {
-                self.skipped_bytes += 1;
-            }
-            return;
-        };
+        // What comes between frames is noise.
+        let Some(body) = &mut self.open else { return };
         if b == b'\n' {
             out.push(frame(body));
             self.open = None;

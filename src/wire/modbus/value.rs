@@ -5,8 +5,7 @@ use crate::engine::probe::Health;
 use crate::sensor::raw::{Raw, Signal};
 
 /// How a number is written in registers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Format {
     /// One register, signed.
     #[default]
@@ -30,8 +29,7 @@ impl Format {
 }
 
 /// Which of two registers comes first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum WordOrder {
     /// The high word, as the standard's bytes go.
     #[default]

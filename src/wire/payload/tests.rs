@@ -20,22 +20,6 @@ fn celsius(payload: &Payload, text: &str) -> f64 {
 }
 
 #[test]
-fn kinds_have_kebab_names() {
-    for (kind, name) in [
-        (PayloadKind::Number, "\"number\""),
-        (PayloadKind::Json, "\"json\""),
-        (PayloadKind::LineProtocol, "\"line-protocol\""),
-        (PayloadKind::Max31855Hex, "\"max31855-hex\""),
-        (PayloadKind::Max31856Hex, "\"max31856-hex\""),
-        (PayloadKind::Max6675Hex, "\"max6675-hex\""),
-        (PayloadKind::Ds18b20Hex, "\"ds18b20-hex\""),
-    ] {
-        assert_eq!(serde_json::to_string(&kind).unwrap(), name);
-        assert_eq!(serde_json::from_str::<PayloadKind>(name).unwrap(), kind);
-    }
-}
-
-#[test]
 fn numbers_with_and_without_unit() {
     let mut p = Payload::of(PayloadKind::Number);
     for (text, c) in [("34.5", 34.5), (" 34.5\r\n", 34.5), ("-2", -2.0), ("28 °R", 35.0), ("3.45e1", 34.5)] {

@@ -12,7 +12,7 @@ use crate::words::Words;
 /// A figure as that language writes it; what is none is a question mark.
 ///
 /// ```
-/// use curdtrace::{web::reckoned, words::Words};
+/// use curdtrace::words::{Words, reckoned};
 /// assert_eq!(reckoned::figure(Words::of("de"), 0.5), "0,5");
 /// assert_eq!(reckoned::figure(Words::of("en"), f64::NAN), "?");
 /// ```
@@ -28,7 +28,7 @@ pub fn figure(words: &Words, value: f64) -> String {
 ///
 /// ```
 /// use curdtrace::engine::amounts::Unfit;
-/// use curdtrace::{web::reckoned, words::Words};
+/// use curdtrace::words::{Words, reckoned};
 /// let words = Words::of("it");
 /// let said = reckoned::unfit(words, &Unfit::Milk(70.0), |n| reckoned::label(words, n));
 /// assert!(said.starts_with("Latte, °C: 70 non va."));

@@ -177,15 +177,6 @@ impl Kettle {
         self.judge(t_s, out);
     }
 
-    /// A probe said something that is not the one the make is followed by.
-    pub fn other(&mut self, r: &Reading, t_s: f64) {
-        if let Some(other) = self.others.get_mut(&r.probe) {
-            other.take(r, t_s);
-        } else {
-            self.others.insert(r.probe.clone(), Other::heard(r, t_s));
-        }
-    }
-
     /// Time passed.
     pub fn tick(&mut self, t_s: f64, out: &mut Vec<Said>) {
         if let Some(verdict) = self.watch.tick(t_s) {
@@ -372,7 +363,7 @@ impl Kettle {
     pub fn share(&mut self, company: &mut Company, t_s: f64) {
         let failing = self.watch.health() == Health::Failure;
         let (stage, silent_s) = (self.now().stage, t_s - self.heard_s);
-        let voice = || self.alarms.voice(silent_s, stage, self.plan.as_deref());
+        let voice = || self.alarms.voice(silent_s, self.every_s, stage, self.plan.as_deref());
         let share = company.share(&self.name, failing, voice, t_s);
         self.alarms.share(share);
     }

@@ -49,6 +49,8 @@ const PASSING_S: f64 = 10.0;
 /// Silent after this, or after so many usual intervals: seconds.
 const SILENT_S: f64 = 15.0;
 const SILENT_INTERVALS: f64 = 6.0;
+/// And where it spoke but once, after this: it may speak every minute.
+const SPOKE_ONCE_S: f64 = 90.0;
 
 /// Watches one probe. Times are engine seconds.
 #[derive(Debug, Clone, Default)]
@@ -183,7 +185,9 @@ impl Watch {
     /// (it fell silent).
     pub fn tick(&mut self, t_s: f64) -> Option<Verdict> {
         let said_s = self.said_s?;
-        if self.silent || t_s - said_s <= SILENT_S.max(SILENT_INTERVALS * self.source.usual_s()) {
+        let allowed_s =
+            self.source.usual_s().map_or(SPOKE_ONCE_S, |usual_s| SILENT_S.max(SILENT_INTERVALS * usual_s));
+        if self.silent || t_s - said_s <= allowed_s {
             return None;
         }
         self.silent = true;

@@ -27,6 +27,8 @@ mod cooled;
 mod heats;
 #[path = "makes_and_marks/laid_aside.rs"]
 mod laid_aside;
+#[path = "makes_and_marks/long_sets.rs"]
+mod long_sets;
 #[path = "makes_and_marks/odd_ways.rs"]
 mod odd_ways;
 #[path = "makes_and_marks/plans.rs"]

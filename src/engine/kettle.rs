@@ -32,8 +32,6 @@ const FORECAST_EVERY_S: f64 = 10.0;
 const WHEY_SURE_S: f64 = 180.0;
 /// Provided that it was told for so long, seconds: milk may look like it at first.
 const WHEY_TOLD_S: f64 = 120.0;
-/// A rennet clock is forgotten after this, seconds.
-const RENNET_FORGOTTEN_S: f64 = 6.0 * 3600.0;
 
 /// What a kettle concluded, in engine seconds; the engine makes effects of it.
 #[derive(Debug)]
@@ -83,7 +81,6 @@ pub(super) struct Kettle {
     rennet: Option<RennetClock>,
     still: Stillness,
     plain: Plain,
-    last_s: f64,
     clot_s: f64,
     /// Last number used, engine second.
     number_s: f64,
@@ -140,7 +137,6 @@ impl Kettle {
             rennet: None,
             still: Stillness::default(),
             plain: Plain::default(),
-            last_s: t_s,
             clot_s: t_s,
             number_s: f64::NEG_INFINITY,
             heard_s: t_s,
@@ -231,12 +227,11 @@ impl Kettle {
         if let Some(clock) = &mut self.rennet {
             let celsius = self.filter.milk().map(|m| m.0.level);
             clock.advance(t_s - self.clot_s, celsius);
-            if t_s - clock.poured_s() > RENNET_FORGOTTEN_S {
+            if clock.is_over(t_s) {
                 self.rennet = None;
             }
         }
         self.clot_s = t_s;
-        self.last_s = t_s;
     }
 
     /// Stages in which the milk is stirred for sure.
@@ -339,16 +334,16 @@ impl Kettle {
             self.forecast_s = t_s;
             out.push(Said::Forecast(o));
         }
-        self.pass_alarms(out);
+        self.pass_alarms(t_s, out);
     }
 
-    fn pass_alarms(&mut self, out: &mut Vec<Said>) {
+    fn pass_alarms(&mut self, t_s: f64, out: &mut Vec<Said>) {
         for change in std::mem::take(&mut self.changes) {
             if change.alarm == AlarmKind::HeatOff
                 && change.state == super::alarm::AlarmState::Unacknowledged
                 && let Some((milk, _)) = self.filter.milk()
             {
-                self.heat.called(self.heard_s.max(self.last_s), &milk, self.reaction_s());
+                self.heat.called(t_s, &milk, self.reaction_s());
             }
             out.push(Said::Alarm(change));
         }

@@ -19,6 +19,10 @@ use crate::engine::plan::Plan;
 const OUT_S: f64 = 1500.0;
 /// A target passed in a silence is called so long after, seconds.
 const PASSED_S: f64 = 300.0;
+/// A stage that goes on for so long, seconds, and for so many times what is planned, is
+/// one whose end nobody saw.
+const FORGOTTEN_S: f64 = 86_400.0;
+const TIMES_PLANNED: f64 = 3.0;
 /// Whey may go on the fire this long after the curd came out, seconds.
 const WHEY_WITHIN_S: f64 = 5400.0;
 
@@ -288,8 +292,10 @@ impl Tracker {
             // Who looks into whey on the fire may lay its probe aside.
             Stage::WheyHeating => self.finder.over(LAID_ASIDE_BINS) > 0.95,
             Stage::WheyResting => self.finder.over(0) > 0.95,
-            Stage::Idle => self.finder.bin as f64 * BIN_S > 7200.0 && self.apart() > 0.999,
-            _ => now_s - now.began_s > 86_400.0,
+            Stage::Idle => {
+                self.finder.bin as f64 * BIN_S > 7200.0 && self.apart() > 0.999 && self.due.is_empty()
+            }
+            _ => now_s - now.began_s > FORGOTTEN_S.max(TIMES_PLANNED * 60.0 * now.minutes.unwrap_or(0.0)),
         }
     }
 

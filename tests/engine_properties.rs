@@ -368,6 +368,7 @@ impl Step {
             basis: Basis::Trace,
             health: self.health,
             reason: "open".to_owned(),
+            occurrence: 0,
             stage: self.stage,
             stage_began_s: 0.0,
             planned_minutes: Some(20.0),

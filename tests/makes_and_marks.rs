@@ -35,8 +35,12 @@ mod odd_ways;
 mod plans;
 #[path = "makes_and_marks/pressed.rs"]
 mod pressed;
+#[path = "makes_and_marks/replanned.rs"]
+mod replanned;
 #[path = "makes_and_marks/unseen.rs"]
 mod unseen;
+#[path = "makes_and_marks/waits.rs"]
+mod waits;
 
 type Lines = Vec<(i64, Spoken)>;
 

@@ -285,7 +285,13 @@ impl Kettle {
         if self.next_is_on(t_s) || (self.tracker.rests(t_s) && self.next_may_be_on(t_s)) {
             self.go_on_to_next(t_s, out);
         } else if self.tracker.rests(t_s) {
-            self.finish(t_s, out);
+            if self.now.stage == Stage::Idle && !self.given {
+                self.tracker.look_afresh();
+                self.heat.end_make();
+                self.began = false;
+            } else {
+                self.finish(t_s, out);
+            }
         }
     }
 
@@ -299,7 +305,7 @@ impl Kettle {
         for stages in makes {
             self.give(stages, t_s, out);
         }
-        self.tracker.restart();
+        self.tracker.restart(self.plan.as_deref());
         self.next = None;
         self.now = self.tracker.now();
         self.began = false;

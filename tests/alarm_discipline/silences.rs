@@ -6,6 +6,7 @@ use curdtrace::engine::Engine;
 use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::effect::{AlarmChange, Conclusion, Effect};
 use curdtrace::engine::event::{Ask, Command, Event, Happening, Name, Reading, Stamp};
+use curdtrace::engine::plan::Plan;
 use curdtrace::engine::probe::Health;
 use curdtrace::engine::stage::Stage;
 
@@ -154,4 +155,22 @@ fn a_long_silence_is_told_at_the_same_time_with_ticks_and_without() {
         assert!(alarms(&with).count() >= 2, "{hours} h: {with:?}");
         assert_eq!(with, without, "{hours} h");
     }
+}
+
+/// Half an hour of room air was half an hour of warm milk.
+#[test]
+fn an_empty_kettle_is_no_warm_milk() {
+    let stored = Plan { milk_warm_above_celsius: Some(6.0), ..plan() };
+    let warm = |before: f64| {
+        let (mut engine, mut out) = (Engine::new(Some(Arc::new(stored.clone()))), Vec::new());
+        for t_s in 0..7200 {
+            let celsius = if t_s < 1800 { before } else { 18.0 } + f64::from(t_s % 3) * 0.06;
+            let what = Happening::Reading(Reading::of("kettle", celsius));
+            engine.step(&Event { stamp: stamp(t_s), what }, &mut out);
+        }
+        alarms(&out)
+            .filter(|a| a.alarm == AlarmKind::MilkWarm && a.state == AlarmState::Unacknowledged)
+            .count()
+    };
+    assert_eq!((warm(18.0), warm(4.0)), (0, 1));
 }

@@ -93,6 +93,7 @@ impl Kettle {
             basis: now.basis,
             stage_began_s: now.began_s,
             planned_minutes: now.minutes,
+            occurrence: now.occurrence,
             in_milk,
             heating: hot && !said_off,
             said_off,
@@ -119,8 +120,8 @@ impl Kettle {
         Some((target - start) / minutes)
     }
 
-    /// The temperature at which the milk was set: the plan's, or what it was.
+    /// The temperature at which the milk was set: what was wanted, or what it was.
     fn set_celsius(&self) -> Option<f64> {
-        self.rennet_plan().2.or_else(|| self.tracker.celsius_at(self.now.began_s))
+        self.tracker.set_at().or_else(|| self.tracker.celsius_at(self.now.began_s))
     }
 }

@@ -32,17 +32,6 @@ pub const SOXHLET_S: f64 = 2400.0;
 /// Enzyme destroyed from about here, °C (common practice, from memory).
 const DESTROYED_CELSIUS: f64 = 58.0;
 
-/// Soxhlet strength of a rennet of which `rennet_ml` clots `milk_ml` in
-/// `clot_s` at 35 °C.
-///
-/// ```
-/// let f = curdtrace::engine::clot::soxhlet_strength(1000.0, 1.0, 144.0);
-/// assert!((f - 16_666.7).abs() < 0.1);
-/// ```
-pub fn soxhlet_strength(milk_ml: f64, rennet_ml: f64, clot_s: f64) -> f64 {
-    SOXHLET_S * milk_ml / (rennet_ml * clot_s)
-}
-
 /// Seconds to first flocs at 35 °C for a dose in millilitres to 100 litres.
 pub fn floc_s_at_35(strength: f64, dose_ml_per_100l: f64) -> f64 {
     SOXHLET_S * 100_000.0 / (dose_ml_per_100l * strength)
@@ -335,12 +324,12 @@ mod tests {
 
     #[test]
     fn doses_as_published() {
-        // University practicals on rennet strength: the first two rows;
-        // the others by the formula.
+        // University practicals on rennet strength, where 1 ml clots a litre in so long:
+        // the first two rows; the others by the formula.
         for (got, expected, tolerance) in [
-            (soxhlet_strength(1000.0, 1.0, 144.0), 16_666.7, 0.1),
-            (soxhlet_strength(1000.0, 1.0, 63.0), 38_095.24, 0.01),
-            (soxhlet_strength(500.0, 1.0, 120.0), 10_000.0, 1e-9),
+            (dose_ml(16_666.7, 1.0, 144.0), 1.0, 1e-5),
+            (dose_ml(38_095.24, 1.0, 63.0), 1.0, 1e-6),
+            (dose_ml(10_000.0, 0.5, 120.0), 1.0, 1e-9),
             (dose_ml(10_000.0, 100.0, 900.0), 26.67, 0.01),
             (imcu_ml(4000.0, 175.0), 22.86, 0.01),
             (floc_s_at_35(10_000.0, 20.0), 1200.0, 1e-9),

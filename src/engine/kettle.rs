@@ -19,7 +19,7 @@ use super::effect::AlarmChange;
 use super::event::{Name, Reading};
 use super::filter::Filter;
 use super::heat::{Heat, Learned};
-use super::plan::Plan;
+use super::plan::{Plan, REACTION_S};
 use super::probe::{Health, Verdict, Watch};
 use super::situation::Outlook;
 use super::stage::{Basis, Now, Stage, Telling, Told, Tracker};
@@ -357,7 +357,7 @@ impl Kettle {
 
     /// From a call until the heat is really off, seconds.
     fn reaction_s(&self) -> f64 {
-        self.plan.as_ref().map_or(18.0, |p| p.reaction_s)
+        self.plan.as_ref().map_or(REACTION_S, |p| p.reaction_s)
     }
 
     /// How this kettle's failing probe stands to those of the others.

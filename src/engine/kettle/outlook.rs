@@ -2,6 +2,7 @@
 
 use super::Kettle;
 use crate::engine::filter::Trend;
+use crate::engine::plan::TOLERANCE_C;
 use crate::engine::probe::Health;
 use crate::engine::situation::{Outlook, Situation};
 use crate::engine::stage::Stage;
@@ -103,7 +104,7 @@ impl Kettle {
             heating_number: self.heat.number,
             target_celsius: now.target_celsius,
             heated: self.heat.heated(),
-            tolerance_celsius: plan.map_or(0.5, |p| p.tolerance_celsius),
+            tolerance_celsius: plan.map_or(TOLERANCE_C, |p| p.tolerance_celsius),
             set_celsius: if setting { self.set_celsius() } else { None },
             planned_rate_celsius_per_min: self.planned_rate,
             outlook: self.outlook(t_s),

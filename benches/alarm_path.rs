@@ -68,6 +68,7 @@ fn situation(stage: Stage) -> Situation {
         basis: Basis::Trace,
         health: Health::Good,
         reason: String::new(),
+        occurrence: 0,
         stage,
         stage_began_s: 0.0,
         planned_minutes: None,

@@ -44,8 +44,12 @@ fn any_celsius() -> impl Strategy<Value = Option<f64>> {
 }
 
 fn any_plan() -> impl Strategy<Value = Plan> {
-    let stage = (any_stage(), prop::option::of(20.0..60.0), prop::option::of(0.0..90.0), any::<bool>());
-    let stages = prop::collection::vec(stage, 0..6);
+    let stage = || (any_stage(), prop::option::of(20.0..60.0), prop::option::of(0.0..90.0), any::<bool>());
+    // Now and then more than there is room for.
+    let stages = prop_oneof![
+        4 => prop::collection::vec(stage(), 0..6),
+        1 => prop::collection::vec(stage(), 6..40)
+    ];
     let soundings = select(vec![Sounding::Sounds, Sounding::Shows, Sounding::Off]);
     let alarms = prop::collection::btree_map(any_alarm(), soundings, 0..4);
     (stages, alarms, prop::option::of(4.0..12.0), 0.0..60.0).prop_map(|(stages, alarms, warm, ready)| Plan {
@@ -364,6 +368,7 @@ impl Step {
             basis: Basis::Trace,
             health: self.health,
             reason: "open".to_owned(),
+            occurrence: 0,
             stage: self.stage,
             stage_began_s: 0.0,
             planned_minutes: Some(20.0),

@@ -148,3 +148,31 @@ fn what_one_of_two_probes_loses_is_told_of_that_one() {
     let told = two_on_one_box(|seq| seq % 2 == 0 || (seq / 2) % 3 != 0);
     assert_eq!(told, [vec![], vec![lost]], "two of three, from the start");
 }
+
+/// Of a further probe in a kettle what came late was counted as lost, though it had come.
+#[test]
+fn what_comes_late_of_a_further_probe_is_no_loss_either() {
+    let mut engine = Engine::new(None);
+    let mut seq = 0;
+    for second in 0..600u32 {
+        let of = |probe: &str, seq, late_s| Reading {
+            kettle: Some("vat".into()),
+            seq,
+            late_s,
+            ..Reading::of(probe, 34.0 + f64::from(second % 2) * 0.06)
+        };
+        let mut take = |part: f64, reading| {
+            let what = Happening::Reading(reading);
+            engine.step(&event(f64::from(second) + part, what), &mut Vec::new());
+        };
+        take(0.0, of("first", None, None));
+        for _ in 0..second * 7 % 5 {
+            seq += 1;
+            take(0.2, of("further", Some(seq), Some(3600)));
+        }
+        seq += 1;
+        take(0.5, of("further", Some(seq), None));
+    }
+    let view = engine.kettle_of("further").unwrap();
+    assert_eq!((view.health, &*view.reason), (Health::Good, ""));
+}

@@ -10,7 +10,7 @@ use super::fault::Fault;
 use super::file;
 use crate::engine::alarm::AlarmKind;
 use crate::engine::plan::{Plan, PlannedStage, RennetPlan, Sounding};
-use crate::engine::stage::Stage;
+use crate::engine::stage::{Stage, has_room_for};
 
 /// Reads a plan file.
 ///
@@ -130,6 +130,13 @@ fn sense(root: &Section<'_, '_>, plan: &Plan) {
         root.missing("[[stage]]", "add the stages of the make in their order, or milk-warm-above-celsius");
     }
     let sections = root.sections("stage");
+    if let Some(last) = sections.last().filter(|_| !has_room_for(plan)) {
+        last.fault(
+            format!("{} stages are more than a make can be followed through", sections.len()),
+            "some twenty are, and fewer where milk is warmed, left to its culture or set more than once; \
+             keep those that have a target or minutes of their own",
+        );
+    }
     let mut before: Option<(Stage, f64)> = None;
     for (planned, s) in plan.stages.iter().zip(&sections) {
         let Some(to) = planned.to_celsius else { continue };
@@ -361,6 +368,16 @@ optional = true
             "[[stage]]\nkind = \"cooking\"\npoints = [[5, 30], [3, 40]]\n[rennet]\ntemperature-table = [[30, 1.0]]\n",
             &[(3, "does not rise"), (5, "two pairs")],
         );
+    }
+
+    /// The engine was given them, and there was no room.
+    #[test]
+    fn a_plan_of_too_many_stages_is_a_fault() {
+        let text = |n| "[[stage]]\nkind = \"settling\"\n".repeat(n);
+        assert!(parse(&text(12), "s.toml").is_ok());
+        check(&text(30), &[(59, "30 stages are more than")]);
+        // Each of these takes the room of three or four.
+        check(&"[[stage]]\nkind = \"setting\"\n".repeat(12), &[(23, "12 stages are more than")]);
     }
 
     #[test]

@@ -199,9 +199,15 @@ impl Alarms {
     /// How the alarm of this kettle's failing probe would be heard: that of its
     /// silence, once it says nothing, or else of its fault. `None` where the plan
     /// has no use for it, or a person keeps it silent.
-    pub(super) fn voice(&self, silent_s: f64, stage: Stage, plan: Option<&Plan>) -> Option<Voice> {
-        let silent = silent_s > failure::QUIET_S;
-        let kind = if silent { AlarmKind::ProbeSilent } else { AlarmKind::ProbeFault };
+    pub(super) fn voice(
+        &self,
+        silent_s: f64,
+        every_s: f64,
+        stage: Stage,
+        plan: Option<&Plan>,
+    ) -> Option<Voice> {
+        let kind =
+            if failure::is_quiet(silent_s, every_s) { AlarmKind::ProbeSilent } else { AlarmKind::ProbeFault };
         let kept_silent = matches!(self.state(kind), AlarmState::Shelved | AlarmState::OutOfService);
         let sounding = sounding(kind, stage, plan);
         let speaks = !kept_silent && sounding != Sounding::Off;

@@ -32,17 +32,6 @@ pub const SOXHLET_S: f64 = 2400.0;
 /// Enzyme destroyed from about here, °C (common practice, from memory).
 const DESTROYED_CELSIUS: f64 = 58.0;
 
-/// Soxhlet strength of a rennet of which `rennet_ml` clots `milk_ml` in
-/// `clot_s` at 35 °C.
-///
-/// ```
-/// let f = curdtrace::engine::clot::soxhlet_strength(1000.0, 1.0, 144.0);
-/// assert!((f - 16_666.7).abs() < 0.1);
-/// ```
-pub fn soxhlet_strength(milk_ml: f64, rennet_ml: f64, clot_s: f64) -> f64 {
-    SOXHLET_S * milk_ml / (rennet_ml * clot_s)
-}
-
 /// Seconds to first flocs at 35 °C for a dose in millilitres to 100 litres.
 pub fn floc_s_at_35(strength: f64, dose_ml_per_100l: f64) -> f64 {
     SOXHLET_S * 100_000.0 / (dose_ml_per_100l * strength)
@@ -92,8 +81,13 @@ pub fn relative_time(table: &[(f64, f64)], celsius: f64) -> f64 {
     libm::exp(libm::log(low.1) + share * (libm::log(high.1) - libm::log(low.1)))
 }
 
-/// First flocs later than this are not foretold, seconds.
+/// First flocs later than this, or than so many times what is planned where that is more,
+/// are not foretold, seconds.
 const LONGEST_FLOC_S: f64 = 6.0 * 3600.0;
+const TIMES_PLANNED: f64 = 2.0;
+
+/// A look at the curd so long overdue concerns another vat, seconds.
+pub(super) const STALE_S: f64 = 7200.0;
 
 /// The clock of one vat, from rennet poured to the first cut. Times are engine
 /// seconds.
@@ -108,8 +102,10 @@ pub struct RennetClock {
     table: Vec<(f64, f64)>,
     multiplier: f64,
     celsius: Option<f64>,
-    /// Share of the clotting done, 0 to 1.
-    fraction: f64,
+    /// What the milk has been through since, as seconds at relative time 1.
+    clotted_s: f64,
+    /// First flocs that come so long after the rennet are foretold, seconds.
+    longest_s: f64,
     floc_s: Option<f64>,
     /// Planned minutes wait for the first temperature where none is planned.
     waiting_minutes: Option<f64>,
@@ -136,10 +132,14 @@ impl RennetClock {
             table: rennet.temperature_table.clone(),
             multiplier,
             celsius: None,
-            fraction: 0.0,
+            clotted_s: 0.0,
+            longest_s: LONGEST_FLOC_S,
             floc_s: None,
             waiting_minutes: None,
         };
+        if let Some(minutes) = setting_minutes {
+            clock.longest_s = LONGEST_FLOC_S.max(TIMES_PLANNED * minutes * 60.0 / multiplier);
+        }
         match (rennet.strength, rennet.dose_ml_per_100l, setting_minutes) {
             (Some(strength), Some(dose), _) if strength > 0.0 && dose > 0.0 => {
                 clock.learn_unit(floc_s_at_35(strength, dose), SOXHLET_CELSIUS);
@@ -178,26 +178,45 @@ impl RennetClock {
                 self.learn_minutes(minutes, c);
             }
         }
-        if self.floc_s.is_some() {
-            return;
-        }
-        let Some(tau_s) = self.tau_s() else { return };
-        let share = dt_s / tau_s;
-        if self.fraction + share >= 1.0 {
-            let over_s = (self.fraction + share - 1.0) * tau_s;
-            self.fraction = 1.0;
-            if !self.marked {
-                self.floc_s = Some(self.now_s - over_s.clamp(0.0, dt_s));
-            }
-        } else {
-            self.fraction += share;
+        if let Some(slower) = self.slower() {
+            self.clotted_s += dt_s / slower;
+            self.come_to_floc();
         }
     }
 
-    /// Seconds to first flocs at the milk's temperature now.
-    fn tau_s(&self) -> Option<f64> {
-        let tau = self.unit_s? * relative_time(&self.table, self.celsius?);
-        (tau.is_finite() && tau > 0.0).then_some(tau)
+    /// How many times as long as at relative time 1 everything takes at the milk's
+    /// temperature now.
+    fn slower(&self) -> Option<f64> {
+        let slower = relative_time(&self.table, self.celsius?);
+        (slower.is_finite() && slower > 0.0).then_some(slower)
+    }
+
+    fn come_to_floc(&mut self) {
+        let left_s = self.left_s().filter(|left_s| *left_s <= 0.0 && self.floc_s.is_none());
+        if let Some(left_s) = left_s {
+            self.floc_s = Some((self.now_s + left_s).max(self.poured_s));
+        }
+    }
+
+    /// Seconds to first flocs as warm as the milk is now; none and less once they came.
+    fn left_s(&self) -> Option<f64> {
+        Some((self.unit_s? - self.clotted_s) * self.slower()?)
+    }
+
+    /// Another plan is followed from now on: what the milk has been through, and what the
+    /// maker saw, stays.
+    pub fn replan(&mut self, rennet: &RennetPlan, setting_minutes: Option<f64>, set_celsius: Option<f64>) {
+        let been = std::mem::replace(self, Self::poured(self.poured_s, rennet, setting_minutes, set_celsius));
+        (self.now_s, self.celsius, self.marked) = (been.now_s, been.celsius, been.marked);
+        self.floc_s = been.floc_s.filter(|_| been.marked);
+        if let (Some(minutes), Some(c)) = (self.waiting_minutes, self.celsius) {
+            self.learn_minutes(minutes, c);
+        }
+        // The table may be another: as long as it took, at what the milk has now.
+        if let Some((before, now)) = been.slower().zip(self.slower()) {
+            self.clotted_s = been.clotted_s * before / now;
+            self.come_to_floc();
+        }
     }
 
     /// The maker saw first flocs at `t_s`: it overrules every estimate.
@@ -208,19 +227,21 @@ impl RennetClock {
         }
     }
 
-    /// When the rennet was poured, engine seconds.
-    pub fn poured_s(&self) -> f64 {
-        self.poured_s
+    /// Whether it is another vat's by then: the look is long overdue, or, where none can be
+    /// foretold, the flocs are.
+    pub fn is_over(&self, t_s: f64) -> bool {
+        let look_s = self.curd_check_at_s().map_or(self.poured_s, |at| at + STALE_S);
+        t_s > look_s.max(self.poured_s + self.longest_s)
     }
 
     /// When first flocs came or are expected, engine seconds.
     pub fn floc_at_s(&self) -> Option<f64> {
         let at = match self.floc_s {
             Some(at) => at,
-            None => self.now_s + (1.0 - self.fraction) * self.tau_s()?,
+            None => self.now_s + self.left_s()?,
         };
         // Longer than any cheese clots: too cold to say.
-        (at - self.poured_s < LONGEST_FLOC_S).then_some(at)
+        (at - self.poured_s < self.longest_s).then_some(at)
     }
 
     /// When to look at the curd, engine seconds.
@@ -303,12 +324,12 @@ mod tests {
 
     #[test]
     fn doses_as_published() {
-        // University practicals on rennet strength: the first two rows;
-        // the others by the formula.
+        // University practicals on rennet strength, where 1 ml clots a litre in so long:
+        // the first two rows; the others by the formula.
         for (got, expected, tolerance) in [
-            (soxhlet_strength(1000.0, 1.0, 144.0), 16_666.7, 0.1),
-            (soxhlet_strength(1000.0, 1.0, 63.0), 38_095.24, 0.01),
-            (soxhlet_strength(500.0, 1.0, 120.0), 10_000.0, 1e-9),
+            (dose_ml(16_666.7, 1.0, 144.0), 1.0, 1e-5),
+            (dose_ml(38_095.24, 1.0, 63.0), 1.0, 1e-6),
+            (dose_ml(10_000.0, 0.5, 120.0), 1.0, 1e-9),
             (dose_ml(10_000.0, 100.0, 900.0), 26.67, 0.01),
             (imcu_ml(4000.0, 175.0), 22.86, 0.01),
             (floc_s_at_35(10_000.0, 20.0), 1200.0, 1e-9),

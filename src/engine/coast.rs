@@ -55,8 +55,6 @@ pub(super) struct Ending {
     pub coast: Coast,
     /// When the heat came off, seconds on the trace's own clock.
     pub off_s: f64,
-    /// Rate before, °C/s.
-    pub rate: f64,
 }
 
 /// When the heat came off, as far as it is known from elsewhere; seconds on the
@@ -139,7 +137,6 @@ struct Sums {
     theta2: f64,
     decay: f64,
     off: f64,
-    rate: f64,
     loss: f64,
 }
 
@@ -150,7 +147,6 @@ impl Sums {
         self.theta2 += w * theta * theta;
         self.decay += w * decay;
         self.off += w * off;
-        self.rate += w * fit.rate;
         self.loss += w * fit.loss;
     }
 
@@ -164,7 +160,6 @@ impl Sums {
         let ending = Ending {
             coast: Coast { theta_s, sd_s: libm::sqrt(var + 16.0), decay_s: self.decay / self.w },
             off_s: self.off / self.w,
-            rate: self.rate / self.w,
         };
         Some((ending, self.loss / self.w))
     }

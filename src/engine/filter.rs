@@ -161,7 +161,7 @@ impl Filter {
         }
         let noise = self.noise.of_sample(dt_s);
         let off = off_by(&live, celsius, noise);
-        if off && self.off_in_a_row < OFF_IN_A_ROW {
+        if off {
             if self.off_in_a_row == 0 {
                 self.off_first_s = t_s;
                 self.off_after_s = dt_s;
@@ -171,8 +171,6 @@ impl Filter {
                 self.live = Some(live);
                 return;
             }
-        }
-        if off {
             // It has really gone: remember what it hung in, follow it.
             let rose_unseen = self.off_after_s > UNSEEN_S && celsius > live.level;
             if self.home.is_none() && !rose_unseen {

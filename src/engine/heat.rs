@@ -123,6 +123,8 @@ pub struct Heat {
     heating: Option<Heating>,
     /// The heating before, while the running one may turn out to be the same.
     before: Option<Heating>,
+    /// When a person said that the heat is off while no heating was told.
+    said_off_s: Option<f64>,
     /// Counts heatings of this make and those before; one that is taken back and told
     /// again is the same.
     pub number: u32,
@@ -152,6 +154,7 @@ impl Heat {
             taught: false,
             heating: None,
             before: None,
+            said_off_s: None,
             number: 0,
             last_number: 0,
             anew: false,
@@ -205,13 +208,14 @@ impl Heat {
         let low = self.recent.iter().filter(|(at_s, _)| *at_s > t_s - 30.0).map(|x| x.1);
         let low = low.fold(f64::INFINITY, f64::min);
         // It may be told after a person said that it is over.
-        let said_off_s = self.before.as_ref().and_then(|h| h.said_off_s).filter(|off_s| *off_s > t_s);
+        let said_off_s = self.said_off_s.take();
+        let said_off_s = self.before.as_ref().map_or(said_off_s, |h| h.said_off_s);
         self.heating = Some(Heating {
             number: self.number,
             began_s: t_s,
             low,
             target,
-            said_off_s,
+            said_off_s: said_off_s.filter(|off_s| *off_s > t_s),
             last_hot_s: t_s,
             stage: Some(stage),
             ..Heating::default()
@@ -234,6 +238,11 @@ impl Heat {
     /// The make is over: no heating of it goes on in the next.
     pub fn end_make(&mut self) {
         self.calls.clear();
+        if let Some(h) = self.heating.take() {
+            self.said_off_s = h.said_off_s;
+            self.last_number += 1;
+            self.number = self.last_number;
+        }
         self.before = None;
         self.foreseen = None;
     }
@@ -355,9 +364,8 @@ impl Heat {
 
     /// A person says that the heat is on, or off, from now.
     pub fn said(&mut self, on: bool, t_s: f64) {
-        if let Some(h) = &mut self.heating {
-            h.said_off_s = (!on).then_some(t_s);
-        }
+        let said_off_s = self.heating.as_mut().map_or(&mut self.said_off_s, |h| &mut h.said_off_s);
+        *said_off_s = (!on).then_some(t_s);
     }
 
     /// Whether a person said that the heat is off, and the milk may not show it yet.

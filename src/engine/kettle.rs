@@ -19,7 +19,7 @@ use super::effect::AlarmChange;
 use super::event::{Name, Reading};
 use super::filter::Filter;
 use super::heat::{Heat, Learned};
-use super::plan::Plan;
+use super::plan::{Plan, REACTION_S};
 use super::probe::{Health, Verdict, Watch};
 use super::situation::Outlook;
 use super::stage::{Basis, Now, Stage, Telling, Told, Tracker};
@@ -32,8 +32,6 @@ const FORECAST_EVERY_S: f64 = 10.0;
 const WHEY_SURE_S: f64 = 180.0;
 /// Provided that it was told for so long, seconds: milk may look like it at first.
 const WHEY_TOLD_S: f64 = 120.0;
-/// A rennet clock is forgotten after this, seconds.
-const RENNET_FORGOTTEN_S: f64 = 6.0 * 3600.0;
 
 /// What a kettle concluded, in engine seconds; the engine makes effects of it.
 #[derive(Debug)]
@@ -83,7 +81,6 @@ pub(super) struct Kettle {
     rennet: Option<RennetClock>,
     still: Stillness,
     plain: Plain,
-    last_s: f64,
     clot_s: f64,
     /// Last number used, engine second.
     number_s: f64,
@@ -140,7 +137,6 @@ impl Kettle {
             rennet: None,
             still: Stillness::default(),
             plain: Plain::default(),
-            last_s: t_s,
             clot_s: t_s,
             number_s: f64::NEG_INFINITY,
             heard_s: t_s,
@@ -175,15 +171,6 @@ impl Kettle {
         }
         self.walk(t_s, out);
         self.judge(t_s, out);
-    }
-
-    /// A probe said something that is not the one the make is followed by.
-    pub fn other(&mut self, r: &Reading, t_s: f64) {
-        if let Some(other) = self.others.get_mut(&r.probe) {
-            other.take(r, t_s);
-        } else {
-            self.others.insert(r.probe.clone(), Other::heard(r, t_s));
-        }
     }
 
     /// Time passed.
@@ -240,12 +227,11 @@ impl Kettle {
         if let Some(clock) = &mut self.rennet {
             let celsius = self.filter.milk().map(|m| m.0.level);
             clock.advance(t_s - self.clot_s, celsius);
-            if t_s - clock.poured_s() > RENNET_FORGOTTEN_S {
+            if clock.is_over(t_s) {
                 self.rennet = None;
             }
         }
         self.clot_s = t_s;
-        self.last_s = t_s;
     }
 
     /// Stages in which the milk is stirred for sure.
@@ -299,7 +285,13 @@ impl Kettle {
         if self.next_is_on(t_s) || (self.tracker.rests(t_s) && self.next_may_be_on(t_s)) {
             self.go_on_to_next(t_s, out);
         } else if self.tracker.rests(t_s) {
-            self.finish(t_s, out);
+            if self.now.stage == Stage::Idle && !self.given {
+                self.tracker.look_afresh();
+                self.heat.end_make();
+                self.began = false;
+            } else {
+                self.finish(t_s, out);
+            }
         }
     }
 
@@ -313,7 +305,7 @@ impl Kettle {
         for stages in makes {
             self.give(stages, t_s, out);
         }
-        self.tracker.restart();
+        self.tracker.restart(self.plan.as_deref());
         self.next = None;
         self.now = self.tracker.now();
         self.began = false;
@@ -348,16 +340,16 @@ impl Kettle {
             self.forecast_s = t_s;
             out.push(Said::Forecast(o));
         }
-        self.pass_alarms(out);
+        self.pass_alarms(t_s, out);
     }
 
-    fn pass_alarms(&mut self, out: &mut Vec<Said>) {
+    fn pass_alarms(&mut self, t_s: f64, out: &mut Vec<Said>) {
         for change in std::mem::take(&mut self.changes) {
             if change.alarm == AlarmKind::HeatOff
                 && change.state == super::alarm::AlarmState::Unacknowledged
                 && let Some((milk, _)) = self.filter.milk()
             {
-                self.heat.called(self.heard_s.max(self.last_s), &milk, self.reaction_s());
+                self.heat.called(t_s, &milk, self.reaction_s());
             }
             out.push(Said::Alarm(change));
         }
@@ -365,14 +357,14 @@ impl Kettle {
 
     /// From a call until the heat is really off, seconds.
     fn reaction_s(&self) -> f64 {
-        self.plan.as_ref().map_or(18.0, |p| p.reaction_s)
+        self.plan.as_ref().map_or(REACTION_S, |p| p.reaction_s)
     }
 
     /// How this kettle's failing probe stands to those of the others.
     pub fn share(&mut self, company: &mut Company, t_s: f64) {
         let failing = self.watch.health() == Health::Failure;
         let (stage, silent_s) = (self.now().stage, t_s - self.heard_s);
-        let voice = || self.alarms.voice(silent_s, stage, self.plan.as_deref());
+        let voice = || self.alarms.voice(silent_s, self.every_s, stage, self.plan.as_deref());
         let share = company.share(&self.name, failing, voice, t_s);
         self.alarms.share(share);
     }

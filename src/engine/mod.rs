@@ -50,8 +50,10 @@ use time::Timeline;
 use view::{KettleView, View};
 use waiting::{Order, Waiting};
 
-/// Longest silence that is walked second by second.
-const LONGEST_WALK_S: f64 = 6.0 * 3600.0;
+/// A silence is walked second by second for so long from its beginning, since what comes of it
+/// comes within a day, and for so long to its end; what is longer than both is left out, seconds.
+const WALK_FROM_S: f64 = 24.0 * 3600.0;
+const WALK_TO_S: f64 = 6.0 * 3600.0;
 
 /// The engine: one for all probes and kettles of a dairy.
 #[derive(Debug, Default)]
@@ -141,11 +143,12 @@ impl Engine {
         if t_s < self.grid_s + 1.0 {
             return;
         }
-        if t_s - self.grid_s > LONGEST_WALK_S {
-            self.grid_s = libm::floor(t_s - LONGEST_WALK_S);
-        }
+        let leap_s = self.grid_s + WALK_FROM_S;
         while self.grid_s + 1.0 <= t_s {
             self.grid_s += 1.0;
+            if self.grid_s > leap_s && t_s - self.grid_s > WALK_TO_S {
+                self.grid_s = libm::floor(t_s - WALK_TO_S);
+            }
             let at_s = self.grid_s;
             for k in self.kettles.values_mut() {
                 k.share(&mut self.company, at_s);
@@ -165,9 +168,8 @@ impl Engine {
     /// A reading of then is the record's alone: it moves nothing here, no clock
     /// either. Only its box's counter is heard, so that it does not count as lost.
     fn came_late(&mut self, r: &Reading) {
-        let kettle = self.probes.get(&r.probe).and_then(|name| self.kettles.get_mut(name));
-        if let Some(k) = kettle.filter(|k| k.probe == r.probe) {
-            k.watch.came_late(r.seq);
+        if let Some(k) = self.probes.get(&r.probe).and_then(|name| self.kettles.get_mut(name)) {
+            k.came_late(r);
         }
     }
 

@@ -51,13 +51,19 @@ impl Plan {
     }
 }
 
+/// What holds where no plan says: a maker's reaction, seconds; how far from a target is still
+/// good, °C; and how long ahead of a call to get ready, minutes.
+pub(super) const REACTION_S: f64 = 18.0;
+pub(super) const TOLERANCE_C: f64 = 0.5;
+pub(super) const GET_READY_MINUTES: f64 = 5.0;
+
 impl Default for Plan {
     fn default() -> Self {
         Self {
             name: String::new(),
-            reaction_s: 18.0,
-            tolerance_celsius: 0.5,
-            get_ready_minutes: 5.0,
+            reaction_s: REACTION_S,
+            tolerance_celsius: TOLERANCE_C,
+            get_ready_minutes: GET_READY_MINUTES,
             altitude_m: 0.0,
             litres: None,
             stages: Vec::new(),

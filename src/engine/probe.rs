@@ -6,8 +6,7 @@
 //!
 //! Invariants. A worst case is never given as a measurement. Nothing real is
 //! locked out for longer than a minute: a new level is taken after a few
-//! readings that agree. The last good and the last bad reading are both kept,
-//! with their time. A frozen value is told by the box's counter, never by its
+//! readings that agree. A frozen value is told by the box's counter, never by its
 //! variance: at a quarter-degree step a still gel looks frozen. The good path
 //! allocates nothing and its work does not grow.
 //!
@@ -26,7 +25,7 @@ mod verdict;
 pub use health::Health;
 pub use lag::Lags;
 pub use reason::{Doubt, Missing, Reason};
-pub use verdict::{LastBad, LastGood, Verdict};
+pub use verdict::Verdict;
 
 use super::event::Reading;
 use jump::{Jump, Jumps};
@@ -49,6 +48,8 @@ const PASSING_S: f64 = 10.0;
 /// Silent after this, or after so many usual intervals: seconds.
 const SILENT_S: f64 = 15.0;
 const SILENT_INTERVALS: f64 = 6.0;
+/// And where it spoke but once, after this: it may speak every minute.
+const SPOKE_ONCE_S: f64 = 90.0;
 
 /// Watches one probe. Times are engine seconds.
 #[derive(Debug, Clone, Default)]
@@ -61,8 +62,8 @@ pub struct Watch {
     contact: f64,
     bad_contact: bool,
     power_on_since_s: Option<f64>,
-    last_good: Option<LastGood>,
-    last_bad: Option<LastBad>,
+    /// When it last gave a good number.
+    good_s: Option<f64>,
     said_s: Option<f64>,
     silent: bool,
     standing: (Health, Reason),
@@ -82,13 +83,13 @@ impl Watch {
         self.source.interval(dt_s);
         let verdict = match self.judge(reading, t_s) {
             Ok((celsius, doubt)) => {
-                self.last_good = Some(LastGood { celsius, t_s });
+                self.good_s = Some(t_s);
                 Verdict::of(celsius, doubt, reading)
             }
             Err(missing) => Verdict::missing(missing, reading),
         };
         self.source.note(verdict.use_celsius.is_some());
-        self.keep(&verdict, reading.celsius, t_s);
+        self.keep(&verdict, t_s);
         verdict
     }
 
@@ -162,16 +163,14 @@ impl Watch {
         })
     }
 
-    /// Keeps the last bad reading and the standing health.
-    fn keep(&mut self, verdict: &Verdict, celsius: Option<f64>, t_s: f64) {
+    /// Keeps the standing health.
+    fn keep(&mut self, verdict: &Verdict, t_s: f64) {
         if verdict.reason.is_fine() && verdict.health == Health::Good {
             if self.standing.0 != Health::Good {
                 self.standing = (Health::Good, Reason::Fine);
             }
             return;
         }
-        self.last_bad =
-            Some(LastBad { celsius, health: verdict.health, reason: verdict.reason.clone(), t_s });
         let passing = matches!(verdict.reason, Reason::Missing(Missing::Spike | Missing::Repeated));
         let since_s = self.jumps.last_s().map_or(0.0, |s| t_s - s);
         if !passing || since_s > PASSING_S {
@@ -183,7 +182,9 @@ impl Watch {
     /// (it fell silent).
     pub fn tick(&mut self, t_s: f64) -> Option<Verdict> {
         let said_s = self.said_s?;
-        if self.silent || t_s - said_s <= SILENT_S.max(SILENT_INTERVALS * self.source.usual_s()) {
+        let allowed_s =
+            self.source.usual_s().map_or(SPOKE_ONCE_S, |usual_s| SILENT_S.max(SILENT_INTERVALS * usual_s));
+        if self.silent || t_s - said_s <= allowed_s {
             return None;
         }
         self.silent = true;
@@ -228,19 +229,9 @@ impl Watch {
         &self.standing.1
     }
 
-    /// The last good number.
-    pub fn last_good(&self) -> Option<LastGood> {
-        self.last_good
-    }
-
-    /// The last reading not used or doubted.
-    pub fn last_bad(&self) -> Option<&LastBad> {
-        self.last_bad.as_ref()
-    }
-
     /// Age of the last good number, seconds.
     pub fn age_s(&self, t_s: f64) -> Option<f64> {
-        self.last_good.map(|g| (t_s - g.t_s).max(0.0))
+        self.good_s.map(|good_s| (t_s - good_s).max(0.0))
     }
 }
 
@@ -302,8 +293,7 @@ mod tests {
         let spike = "spike: far off its neighbours";
         let watch = check(&[Reading::of("kettle", 70.0)], Health::OutOfSpecification, spike, None);
         assert_eq!(watch.health(), Health::Good, "a lone spike leaves the standing health alone");
-        assert_eq!(watch.last_bad().unwrap().celsius, Some(70.0));
-        assert!((watch.last_good().unwrap().t_s - 59.0).abs() < 1e-9);
+        assert!((watch.age_s(60.0).unwrap() - 1.0).abs() < 1e-9);
     }
 
     #[test]

@@ -29,6 +29,8 @@ pub struct Situation {
     pub reason: String,
     /// The running stage.
     pub stage: Stage,
+    /// Which stage of the make it is, in its order: a kind may come twice.
+    pub occurrence: usize,
     /// What that it runs rests on.
     pub basis: Basis,
     /// When it began, engine seconds.

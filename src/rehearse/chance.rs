@@ -1,4 +1,5 @@
-//! Chance from a seed: the same seed gives the same make on any machine.
+//! Chance from a seed: the same seed gives the same stream on any machine, and the same make but
+//! for the last digits, in which the exp and ln of machines differ.
 //!
 //! A small generator of our own (splitmix64, Steele, Lea and Flood, 2014), so
 //! that a seed printed by a failing test means the same in ten years. It is

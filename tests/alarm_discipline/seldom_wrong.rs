@@ -197,6 +197,7 @@ fn one_odd_reading_of_a_probe_that_speaks_seldom_is_no_fault() {
     let fault = |for_s: f64| {
         how_often(AlarmKind::ProbeFault, 120, |t_s| Situation {
             every_s: 10.0,
+            silent_s: t_s % 10.0,
             health: if t_s < for_s { Health::Failure } else { Health::Good },
             ..cooking()
         })

@@ -211,7 +211,8 @@ fn a_day_of_an_empty_kettle_raises_nothing() {
 fn taking_and_shelving_survive_a_restart() {
     let ask = |t_s, what| ask(t_s, "kettle", what);
     let stored = Plan { milk_warm_above_celsius: Some(8.0), ..plan() };
-    let mut events: Vec<Event> = (0..3000).map(|t| reading(f64::from(t), "kettle", Some(11.0))).collect();
+    let milk = |t: u32| Some(if t < 600 { 6.0 } else { 11.0 });
+    let mut events: Vec<Event> = (0..3000).map(|t| reading(f64::from(t), "kettle", milk(t))).collect();
     events.push(ask(3000.0, Ask::Acknowledge(Some(AlarmKind::MilkWarm))));
     events.push(ask(3001.0, Ask::Shelve(AlarmKind::OverTarget, 3600)));
     events.push(ask(3002.0, Ask::OutOfService(AlarmKind::NearBoil, true)));

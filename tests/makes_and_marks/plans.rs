@@ -6,7 +6,7 @@ use curdtrace::rehearse::chance::Chance;
 
 /// Readings of a hand-drawn trace, one each two seconds: `legs` are minutes, the
 /// temperature that they end at, °C, and how the bath scatters, °C.
-fn drawn(from_ns: i64, start: f64, legs: &[(i64, f64, f64)]) -> Lines {
+pub fn drawn(from_ns: i64, start: f64, legs: &[(i64, f64, f64)]) -> Lines {
     let (mut level, mut lines, mut at, mut chance) = (start, Lines::new(), from_ns, Chance::of(1));
     for &(minutes, to, scatter) in legs {
         let steps = minutes * 30;

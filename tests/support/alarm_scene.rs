@@ -34,6 +34,7 @@ pub fn stirring() -> Situation {
         basis: Basis::Trace,
         health: Health::Good,
         reason: String::new(),
+        occurrence: 0,
         stage: Stage::Stirring,
         stage_began_s: 0.0,
         planned_minutes: Some(30.0),

@@ -4,6 +4,7 @@
 use super::occasion::{CURD_LEAD_S, Occasion, milk_celsius, planned};
 use super::rules::Finding;
 use crate::engine::alarm::Priority;
+use crate::engine::clot::STALE_S;
 use crate::engine::plan::Plan;
 use crate::engine::situation::Situation;
 use crate::engine::stage::{Basis, Stage};
@@ -32,8 +33,6 @@ const WARM_S: f64 = 1800.0;
 const CUT_ALREADY: f64 = 0.1;
 /// Near boiling is this much below it, °C.
 const NEAR_BOIL_CELSIUS: f64 = 2.0;
-/// A look at the curd so long overdue concerns another vat, seconds.
-const CURD_STALE_S: f64 = 7200.0;
 
 pub(super) fn stirring_stopped(s: &Situation, plan: Option<&Plan>, raised: bool) -> Finding {
     let stirred =
@@ -78,7 +77,7 @@ pub(super) fn curd_check(s: &Situation, memory: &Occasion) -> Finding {
     // The cut is seen half a minute before it is sure enough to be told.
     let before_cut =
         matches!(s.stage, Stage::Warming | Stage::Ripening | Stage::Setting) && s.cut < CUT_ALREADY;
-    let due = s.curd_check_at_s.is_some_and(|at| (at - CURD_LEAD_S..at + CURD_STALE_S).contains(&s.t_s));
+    let due = s.curd_check_at_s.is_some_and(|at| (at - CURD_LEAD_S..at + STALE_S).contains(&s.t_s));
     let condition = memory.curd_check.condition(before_cut && due, before_cut && due);
     Finding::of(condition, Priority::Medium).delayed(0.0, 10.0)
 }

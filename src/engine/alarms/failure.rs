@@ -10,12 +10,21 @@ use crate::engine::probe::Health;
 use crate::engine::situation::Situation;
 use crate::engine::stage::Stage;
 
-/// Silent for less than this is a matter of the probe's health, not of its
-/// silence, seconds.
-pub(super) const QUIET_S: f64 = 15.0;
+/// Silent for less than this, and than so many readings are apart, is a matter of the
+/// probe's health, not of its silence, seconds.
+const QUIET_S: f64 = 15.0;
 
 /// A probe in fault has said so this often.
 const READINGS: f64 = 2.5;
+
+/// A probe that was silent speaks again where it was heard so lately, and goes on to for so
+/// long more, seconds.
+const HEARD_S: f64 = 10.0;
+
+/// Whether a probe that speaks so seldom says nothing.
+pub(super) fn is_quiet(silent_s: f64, every_s: f64) -> bool {
+    silent_s > QUIET_S.max(READINGS * every_s)
+}
 
 /// Seconds a probe may be silent in that stage. Where a fault comes sooner than in
 /// another stage, silence does so too, so that this also says who comes first.
@@ -48,8 +57,10 @@ pub(super) fn is_out(kind: AlarmKind, s: &Situation) -> bool {
 }
 
 pub(super) fn probe_silent(s: &Situation, raised: bool) -> Finding {
-    let limit_s = if raised { 10.0 } else { allowed_s(s) };
-    Finding::of(s.silent_s > limit_s, priority(s.stage)).delayed(0.0, 20.0)
+    // One reading is no end of it: a second must follow as usual.
+    let heard_s = HEARD_S.max(READINGS * s.every_s);
+    let limit_s = if raised { heard_s } else { allowed_s(s) };
+    Finding::of(s.silent_s > limit_s, priority(s.stage)).delayed(0.0, heard_s + HEARD_S)
 }
 
 pub(super) fn probe_fault(s: &Situation, raised: bool) -> Finding {
@@ -70,8 +81,9 @@ pub(super) fn probe_fault(s: &Situation, raised: bool) -> Finding {
         Health::Good | Health::MaintenanceRequired => false,
     };
     // One alarm a cause: silence has its own.
-    let silent = s.silent_s > QUIET_S;
-    let condition = if silent { raised && s.silent_s < allowed_s(s) } else { faulty };
-    // One odd reading of a probe that speaks seldom is no fault yet.
-    Finding::of(condition, priority(s.stage)).delayed(f64::max(on_s, READINGS * s.every_s), 20.0)
+    let condition =
+        if is_quiet(s.silent_s, s.every_s) { raised && s.silent_s < allowed_s(s) } else { faulty };
+    // One odd reading of a probe that speaks seldom is no fault yet, and one good one no end.
+    let readings_s = READINGS * s.every_s;
+    Finding::of(condition, priority(s.stage)).delayed(readings_s.max(on_s), readings_s.max(20.0))
 }

@@ -7,7 +7,7 @@
 use super::occasion::{Occasion, is_heating, milk_celsius, planned, scheduled_celsius};
 use super::rules::Finding;
 use crate::engine::alarm::Priority;
-use crate::engine::plan::{Plan, PlannedStage};
+use crate::engine::plan::{GET_READY_MINUTES, Plan, PlannedStage, REACTION_S};
 use crate::engine::situation::{Outlook, Situation};
 use crate::engine::stage::Stage;
 
@@ -58,7 +58,7 @@ fn target(s: &Situation, memory: &Occasion) -> Option<f64> {
 }
 
 pub(super) fn get_ready(s: &Situation, plan: Option<&Plan>, memory: &Occasion) -> Finding {
-    let ahead_s = plan.map_or(Plan::default().get_ready_minutes, |p| p.get_ready_minutes) * 60.0;
+    let ahead_s = plan.map_or(GET_READY_MINUTES, |p| p.get_ready_minutes) * 60.0;
     let (begins, lasts) = match (&s.outlook, memory.calls.heat_off.was_called()) {
         (Some(o), false) => (
             !s.said_off && o.heat_off_in_s <= ahead_s && o.heat_off_in_s > TOO_LATE_TO_GET_READY_S,
@@ -109,7 +109,7 @@ pub(super) fn over_target(s: &Situation, plan: Option<&Plan>, memory: &Occasion,
     let plainly = |limit: f64| s.plain_celsius.is_none_or(|c| c > limit);
     let stands = milk_celsius(s).map_or(raised, |c| c > back && (raised || plainly(limit)));
     // Just called: the heat may be off already, and the trace not show it yet.
-    let reaction_s = plan.map_or(Plan::default().reaction_s, |p| p.reaction_s);
+    let reaction_s = plan.map_or(REACTION_S, |p| p.reaction_s);
     let not_taken = memory.calls.called_s.is_none_or(|at| s.t_s - at > 2.0 * reaction_s + SHOWS_LATE_S);
     // A forecast that flies blind calls the heat off; it does not say "too hot".
     let sees = |o: &Outlook| o.blind_s.is_none() && o.peak_low_celsius > limit;

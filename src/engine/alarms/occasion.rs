@@ -67,22 +67,23 @@ pub(super) struct Occasion {
     before: Option<(Heating, Calls)>,
     pub(super) curd_check: Once,
     pub(super) hold_done: Once,
-    stage: Option<Stage>,
-    /// Stages of this make whose hold was called: one that is withdrawn and
-    /// comes again is not called again.
-    held: BTreeSet<Stage>,
+    /// The running stage, and which of the make's it is.
+    stage: Option<(Stage, usize)>,
+    /// Those of this make whose hold was called: one that is withdrawn and comes again
+    /// is not called again.
+    held: BTreeSet<(Stage, usize)>,
     /// Milk below its storage limit was seen since the last make: only then
     /// does a warm probe mean warm milk and not an empty kettle.
     pub(super) milk_watched: bool,
-    seen_any: bool,
 }
 
 impl Occasion {
     /// Takes in the situation before the rules look at it.
     pub(super) fn update(&mut self, s: &Situation, plan: Option<&Plan>) {
         self.follow_heating(s);
-        if self.stage != Some(s.stage) {
-            self.change_stage(s.stage);
+        let stage = (s.stage, s.occurrence);
+        if self.stage != Some(stage) {
+            self.change_stage(stage);
         }
         let look_again = s.curd_check_at_s.is_none_or(|at| s.t_s < at - CURD_LEAD_S - 60.0);
         if look_again && self.curd_check == Once::Over {
@@ -91,11 +92,11 @@ impl Occasion {
         self.watch_milk(s, plan);
     }
 
-    fn change_stage(&mut self, stage: Stage) {
+    fn change_stage(&mut self, stage: (Stage, usize)) {
         if let Some(before) = self.stage.replace(stage).filter(|_| self.hold_done.was_called()) {
             self.held.insert(before);
         }
-        if matches!(stage, Stage::Idle | Stage::Warming) {
+        if matches!(stage.0, Stage::Idle | Stage::Warming) {
             self.held.clear();
         }
         self.hold_done = if self.held.contains(&stage) { Once::Over } else { Once::Waiting };
@@ -190,10 +191,9 @@ impl Occasion {
         let Some(limit) = plan.and_then(|p| p.milk_warm_above_celsius) else { return };
         if s.stage != Stage::Idle {
             self.milk_watched = false;
-        } else if !self.seen_any || s.celsius.is_some_and(|c| c <= limit) {
+        } else if s.celsius.is_some_and(|c| c <= limit) {
             self.milk_watched = true;
         }
-        self.seen_any = true;
     }
 }
 

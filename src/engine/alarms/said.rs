@@ -141,6 +141,7 @@ mod tests {
             silent_s: 65.0,
             health: Health::Failure,
             reason: "open circuit: wire or plug".into(),
+            occurrence: 0,
             stage: Stage::Cooking,
             stage_began_s: 0.0,
             planned_minutes: Some(30.0),

@@ -5,6 +5,7 @@
 //! Deliberately absent: a filter, stages and alarms, which follow one probe; which
 //! one is said in `spare`.
 
+use super::Kettle;
 use crate::engine::event::{Name, Reading};
 use crate::engine::probe::{Health, Verdict, Watch};
 use crate::engine::view::KettleView;
@@ -13,6 +14,26 @@ use crate::engine::view::KettleView;
 const FRESH_S: f64 = 8.0;
 /// One that pauses for longer is not to be followed, seconds.
 const PAUSE_S: f64 = 30.0;
+
+impl Kettle {
+    /// A probe said something that is not the one the make is followed by.
+    pub fn other(&mut self, r: &Reading, t_s: f64) {
+        if let Some(other) = self.others.get_mut(&r.probe) {
+            other.take(r, t_s);
+        } else {
+            self.others.insert(r.probe.clone(), Other::heard(r, t_s));
+        }
+    }
+
+    /// A probe said what it had read then: only its box's counter is heard.
+    pub fn came_late(&mut self, r: &Reading) {
+        if self.probe == r.probe {
+            self.watch.came_late(r.seq);
+        } else if let Some(other) = self.others.get_mut(&r.probe) {
+            other.watch.came_late(r.seq);
+        }
+    }
+}
 
 /// One further probe. Times are engine seconds.
 #[derive(Debug)]

@@ -2,6 +2,7 @@
 
 use super::Kettle;
 use crate::engine::filter::Trend;
+use crate::engine::plan::TOLERANCE_C;
 use crate::engine::probe::Health;
 use crate::engine::situation::{Outlook, Situation};
 use crate::engine::stage::Stage;
@@ -93,6 +94,7 @@ impl Kettle {
             basis: now.basis,
             stage_began_s: now.began_s,
             planned_minutes: now.minutes,
+            occurrence: now.occurrence,
             in_milk,
             heating: hot && !said_off,
             said_off,
@@ -102,7 +104,7 @@ impl Kettle {
             heating_number: self.heat.number,
             target_celsius: now.target_celsius,
             heated: self.heat.heated(),
-            tolerance_celsius: plan.map_or(0.5, |p| p.tolerance_celsius),
+            tolerance_celsius: plan.map_or(TOLERANCE_C, |p| p.tolerance_celsius),
             set_celsius: if setting { self.set_celsius() } else { None },
             planned_rate_celsius_per_min: self.planned_rate,
             outlook: self.outlook(t_s),
@@ -119,8 +121,8 @@ impl Kettle {
         Some((target - start) / minutes)
     }
 
-    /// The temperature at which the milk was set: the plan's, or what it was.
+    /// The temperature at which the milk was set: what was wanted, or what it was.
     fn set_celsius(&self) -> Option<f64> {
-        self.rennet_plan().2.or_else(|| self.tracker.celsius_at(self.now.began_s))
+        self.tracker.set_at().or_else(|| self.tracker.celsius_at(self.now.began_s))
     }
 }

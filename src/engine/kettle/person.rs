@@ -70,7 +70,7 @@ impl Kettle {
             }
             _ => self.alarms.command(ask, by, t_s, &mut self.changes),
         }
-        self.pass_alarms(out);
+        self.pass_alarms(t_s, out);
         self.judge(t_s, out);
     }
 
@@ -97,6 +97,10 @@ impl Kettle {
         self.tracker.replan(self.plan.as_deref(), &mut self.tellings);
         if let Some(next) = &mut self.next {
             next.replan(self.plan.as_deref(), &mut Vec::new());
+        }
+        let (rennet, minutes, set) = self.rennet_plan();
+        if let Some(clock) = &mut self.rennet {
+            clock.replan(&rennet, minutes, set);
         }
         self.unseen = None;
         self.now = self.tracker.now();

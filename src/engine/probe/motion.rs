@@ -155,9 +155,9 @@ impl Moves {
             }
             span.reaches_s = span.reaches_s.max(age_s);
             let fall = level - self.level;
-            let unlike_a_kettle = KETTLE_CELSIUS_PER_S * (age_s - LOOK_BACK_S).max(0.0);
-            span.fall = span.fall.max(fall - unlike_a_kettle);
-            span.rise = span.rise.max(-fall - unlike_a_kettle);
+            let like_a_kettle = KETTLE_CELSIUS_PER_S * (age_s - LOOK_BACK_S).max(0.0);
+            span.fall = span.fall.max(fall - like_a_kettle);
+            span.rise = span.rise.max(-fall - like_a_kettle);
             span.high = span.high.max(*level);
         }
         span

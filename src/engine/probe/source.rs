@@ -116,9 +116,9 @@ impl Source {
         }
     }
 
-    /// The usual time between readings, seconds.
-    pub(super) fn usual_s(&self) -> f64 {
-        self.usual_s.unwrap_or(1.0)
+    /// The usual time between readings, seconds, once there were two.
+    pub(super) fn usual_s(&self) -> Option<f64> {
+        self.usual_s
     }
 
     /// Whether many readings are lost.

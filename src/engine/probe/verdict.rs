@@ -1,4 +1,4 @@
-//! What is made of a reading, and what is kept of it.
+//! What is made of a reading.
 
 use super::Health;
 use super::reason::{Doubt, Missing, Reason};
@@ -13,28 +13,6 @@ pub struct Verdict {
     pub reason: Reason,
     /// The number to use and show, °C; `None` where there is none to be had.
     pub use_celsius: Option<f64>,
-}
-
-/// The last good number.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct LastGood {
-    /// °C.
-    pub celsius: f64,
-    /// When, engine seconds.
-    pub t_s: f64,
-}
-
-/// The last reading that was not used or was doubted.
-#[derive(Debug, Clone, PartialEq)]
-pub struct LastBad {
-    /// What it said, °C, where it said a number.
-    pub celsius: Option<f64>,
-    /// Its health.
-    pub health: Health,
-    /// Why.
-    pub reason: Reason,
-    /// When, engine seconds.
-    pub t_s: f64,
 }
 
 impl Verdict {

@@ -8,6 +8,7 @@
 mod occurrences;
 mod pace;
 
+use super::finder::MOST_SLOTS;
 use super::law::Law;
 use crate::engine::bins::BIN_S;
 use crate::engine::plan::{HOTTEST_SET_C, Plan};
@@ -111,6 +112,7 @@ impl Grammar {
             room = room.saturating_sub(need);
             fits
         });
+        list.truncate(MOST_SLOTS - 2);
         Self::build(&list)
     }
 

@@ -1,8 +1,9 @@
 //! The ten-second means of the running make, for looking back: where a target
 //! was reached, where the peak was.
 
-/// A day of ten-second bins; a longer make is not looked back on whole.
-const MOST: usize = 8640;
+/// Ten days of ten-second bins (a third of a megabyte), since the longest setting that a
+/// plan may have is waited for three times over; a longer make is not looked back on whole.
+const MOST: usize = 86_400;
 
 /// A probe is lifted and back in the milk within so many bins.
 const LIFT_BINS: usize = 10;

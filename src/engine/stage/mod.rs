@@ -104,3 +104,15 @@ mod warmed;
 
 pub use story::{Telling, Told};
 pub use tracker::{CookSeen, Now, Tracker};
+
+use super::plan::Plan;
+
+/// Whether a make can be followed through every stage of a plan, and through those that it
+/// leaves unsaid: there is room for some twenty.
+pub fn has_room_for(plan: &Plan) -> bool {
+    let slots = grammar::Grammar::of(Some(plan)).slots;
+    Stage::ALL.into_iter().filter(|kind| *kind != Stage::Idle).all(|kind| {
+        let planned = plan.stages.iter().filter(|s| s.kind == kind).count();
+        slots.iter().filter(|s| s.stage == kind).count() >= planned.max(1)
+    })
+}

@@ -188,7 +188,7 @@ impl Story {
         if no_news {
             return;
         }
-        better.first_s = t.first_s;
+        (better.first_s, better.by_definition) = (t.first_s, t.by_definition);
         self.told[i] = better.clone();
         out.push(Telling::Revised(better));
     }

@@ -19,6 +19,10 @@ use crate::engine::plan::Plan;
 const OUT_S: f64 = 1500.0;
 /// A target passed in a silence is called so long after, seconds.
 const PASSED_S: f64 = 300.0;
+/// A stage that goes on for so long, seconds, and for so many times what is planned, is
+/// one whose end nobody saw.
+const FORGOTTEN_S: f64 = 86_400.0;
+const TIMES_PLANNED: f64 = 3.0;
 /// Whey may go on the fire this long after the curd came out, seconds.
 const WHEY_WITHIN_S: f64 = 5400.0;
 
@@ -45,6 +49,8 @@ pub struct Now {
     pub target_celsius: Option<f64>,
     /// Its planned length, minutes.
     pub minutes: Option<f64>,
+    /// Which stage of the make it is, in its order: a kind may come twice. 0 where none runs.
+    pub occurrence: usize,
 }
 
 impl Now {
@@ -57,13 +63,13 @@ impl Now {
         basis: Basis::Trace,
         target_celsius: None,
         minutes: None,
+        occurrence: 0,
     };
 }
 
 /// The stages of one kettle.
 #[derive(Debug)]
 pub struct Tracker {
-    grammar: Grammar,
     finder: Finder,
     story: Story,
     history: History,
@@ -111,13 +117,14 @@ impl Belief {
 impl Tracker {
     /// A tracker that follows a plan, or the general prior.
     pub fn new(plan: Option<&Plan>) -> Self {
-        let grammar = Grammar::of(plan);
-        let finder = Finder::new(grammar.clone());
+        Self::by(Finder::new(Grammar::of(plan)))
+    }
+
+    fn by(finder: Finder) -> Self {
         let story = Story::default();
         Self {
             belief: Belief::of(&finder, &story),
             finder,
-            grammar,
             story,
             history: History::default(),
             due: Vec::new(),
@@ -130,9 +137,7 @@ impl Tracker {
     /// A tracker of a make that may be under way: its probe hangs in something of
     /// `celsius`.
     pub fn underway(plan: Option<&Plan>, celsius: f64) -> Self {
-        let mut tracker = Self::new(plan);
-        tracker.finder = Finder::underway(tracker.grammar.clone(), celsius);
-        tracker
+        Self::by(Finder::underway(Grammar::of(plan), celsius))
     }
 
     /// Walks one bin on; `slow_var` is the variance of ten-second means.
@@ -199,10 +204,16 @@ impl Tracker {
                     basis: t.basis,
                     target_celsius: slot.target_celsius,
                     minutes: slot.minutes,
+                    occurrence: t.slot,
                 }
             }
             None => Now::IDLE,
         }
+    }
+
+    /// Where the milk is set by now, °C: as planned, or as a person wants it since.
+    pub fn set_at(&self) -> Option<f64> {
+        self.finder.grammar.set_at(self.story.current().map_or(0, |t| t.slot))
     }
 
     /// The target of a stage that was told, °C.
@@ -288,8 +299,10 @@ impl Tracker {
             // Who looks into whey on the fire may lay its probe aside.
             Stage::WheyHeating => self.finder.over(LAID_ASIDE_BINS) > 0.95,
             Stage::WheyResting => self.finder.over(0) > 0.95,
-            Stage::Idle => self.finder.bin as f64 * BIN_S > 7200.0 && self.apart() > 0.999,
-            _ => now_s - now.began_s > 86_400.0,
+            Stage::Idle => {
+                self.finder.bin as f64 * BIN_S > 7200.0 && self.apart() > 0.999 && self.due.is_empty()
+            }
+            _ => now_s - now.began_s > FORGOTTEN_S.max(TIMES_PLANNED * 60.0 * now.minutes.unwrap_or(0.0)),
         }
     }
 
@@ -330,15 +343,16 @@ impl Tracker {
         out.extend(self.story.told.extract_if(.., is_milk).map(Telling::Withdrawn));
     }
 
-    /// Begins anew, for the next make.
-    pub fn restart(&mut self) {
-        self.finder = Finder::new(self.grammar.clone());
-        self.story = Story::default();
-        self.belief = Belief::of(&self.finder, &self.story);
-        self.history = History::default();
-        self.due.clear();
-        self.closed = 0;
-        self.top = None;
+    /// Begins anew, for the next make, which follows that plan.
+    pub fn restart(&mut self, plan: Option<&Plan>) {
+        *self = Self { noise: self.noise, ..Self::new(plan) };
+    }
+
+    /// Nothing has come of what it saw so far: it looks at what comes afresh. What a person
+    /// wants of the next make stands.
+    pub fn look_afresh(&mut self) {
+        let grammar = self.finder.grammar.clone();
+        *self = Self { noise: self.noise, ..Self::by(Finder::new(grammar)) };
     }
 }
 

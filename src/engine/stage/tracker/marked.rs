@@ -81,7 +81,8 @@ impl Tracker {
     /// it is curd, and warmer than that is cooked its whey.
     fn heated_now(&self) -> Stage {
         let target = |stage| {
-            self.grammar.slots.iter().find(|s| s.stage == stage).map(|s| s.target_celsius.unwrap_or(f64::NAN))
+            let of_kind = self.finder.grammar.slots.iter().find(|s| s.stage == stage);
+            of_kind.map(|s| s.target_celsius.unwrap_or(f64::NAN))
         };
         let Some(celsius) = self.history.smooth_at(self.finder.bin as f64 - 1.0) else {
             return Stage::Warming;
@@ -190,7 +191,7 @@ impl Tracker {
 
     fn say(&mut self, stage: Stage, at_s: f64, sd_s: f64, t_s: f64, out: &mut Vec<Telling>) {
         let last = self.story.current().map_or(0, |t| t.slot);
-        let slots = &self.grammar.slots;
+        let slots = &self.finder.grammar.slots;
         let of_kind = |k: &usize| slots[*k].stage == stage;
         let after = (last.max(1)..slots.len()).find(of_kind);
         // What was given in a make that ended is not gone back to.

@@ -13,11 +13,10 @@ impl Tracker {
     /// since the milk may be on the fire already; else targets and lengths of the stages
     /// that both have are taken from here on.
     pub fn replan(&mut self, plan: Option<&Plan>, out: &mut Vec<Telling>) {
-        self.grammar = Grammar::of(plan);
         if self.story.told.is_empty() {
             let bins = self.history.last(LOOKED_AT_ANEW);
             let mut end_s = self.finder.second_of(self.finder.bin as f32) - bins.len() as f64 * BIN_S;
-            self.restart();
+            self.restart(plan);
             for celsius in bins {
                 end_s += BIN_S;
                 let (var_white, slow_var) = self.noise;
@@ -26,11 +25,12 @@ impl Tracker {
             }
             return;
         }
+        let new = Grammar::of(plan);
         let from = self.story.current().map_or(1, |t| t.slot);
         for k in from..self.finder.grammar.slots.len() {
             let stage = self.finder.grammar.slots[k].stage;
             let nth = self.finder.grammar.slots[..k].iter().filter(|s| s.stage == stage).count();
-            if let Some(new) = self.grammar.slots.iter().filter(|s| s.stage == stage).nth(nth) {
+            if let Some(new) = new.slots.iter().filter(|s| s.stage == stage).nth(nth) {
                 self.finder.grammar.retarget(k, new.target_celsius);
                 self.finder.grammar.slots[k].minutes = new.minutes;
             }

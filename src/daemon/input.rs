@@ -5,12 +5,12 @@ use std::fmt;
 use crate::engine::event::{Command, Mark, Name, Reading};
 
 /// One thing for the runner. It is stamped when the runner takes it, unless it
-/// is a reading that was taken before.
+/// is a reading that was taken before, or a mark of then.
 #[derive(Debug)]
 pub struct Input {
     /// What.
     pub what: Incoming,
-    /// When a reading was taken.
+    /// When a reading was taken, or a moment marked.
     pub taken: Taken,
     /// Told once its record is synced, or that it never will be.
     pub receipt: Option<Receipt>,
@@ -48,6 +48,8 @@ pub enum Incoming {
     Reading(Reading),
     /// A person marked a moment.
     Mark(Mark),
+    /// A person's mark in a source's stream: whose kettle it is, is said from outside.
+    Streamed(Mark),
     /// A person asks for something.
     Command(Command),
     /// A person asks something of the lots: open, close.

@@ -18,7 +18,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::admission::Admission;
 use super::clock::{Clock, StepWatch};
-use super::input::{Incoming, Input, Receipt};
+use super::input::{Incoming, Input, Receipt, Taken};
 use super::intake;
 use super::late;
 use super::outlet::{News, Snapshot};
@@ -199,7 +199,15 @@ impl Loop {
                 self.r.taken.send_replace(self.shown.readings);
                 Ok(())
             }
-            Incoming::Mark(mark) => self.marked(mark, receipt),
+            Incoming::Mark(mark) => self.marked(mark, taken, receipt),
+            Incoming::Streamed(mark) if self.r.admission.admits_mark(&mark) => {
+                self.marked(mark, taken, receipt)
+            }
+            Incoming::Streamed(_) => {
+                // Nothing is gained where it is sent again.
+                receipt.into_iter().for_each(Receipt::kept);
+                Ok(())
+            }
             Incoming::Command(command) => {
                 self.followed(&command);
                 self.happened(Happening::Command(command), receipt)?;
@@ -214,11 +222,14 @@ impl Loop {
         }
     }
 
-    fn marked(&mut self, mark: Mark, receipt: Option<Receipt>) -> Result<(), RunError> {
-        let wall_ns = self.moment().wall_ns();
-        self.shown.mark(wall_ns, mark.clone());
+    fn marked(&mut self, mark: Mark, taken: Taken, receipt: Option<Receipt>) -> Result<(), RunError> {
+        let now = self.arrived()?;
+        let age_ns = late::age_ns(taken, now);
+        let wall_ns = now.wall_ns().saturating_sub_unsigned(age_ns);
         self.tell(Arc::new(News::Marked(mark.clone(), wall_ns)));
-        self.happened(Happening::Mark(mark), receipt)?;
+        self.step(Happening::Mark(mark.clone()), Came { age_ns, ..Came::at(now) }, receipt)?;
+        // One that begins a make is the first of its marks.
+        self.shown.mark(wall_ns, mark);
         self.publish();
         Ok(())
     }

@@ -214,7 +214,7 @@ pub enum Missing {
     NoColdJunction,
     /// A type B thermocouple's voltage that two temperatures have.
     #[error(
-        "out of range: below 42 °C a type B thermocouple has the same voltage at two temperatures; take a type that tells them apart, such as K or T"
+        "out of range: below 46 °C a type B thermocouple has the same voltage at two temperatures; take a type that tells them apart, such as K or T"
     )]
     TwoTemperatures,
     /// A wire value, and nothing set that reads it.

@@ -8,9 +8,6 @@ use crate::sensor::fault::Missing;
 /// Type B's function is lowest here, °C; below it, it turns back.
 const B_MINIMUM_CELSIUS: f64 = 21.020_262;
 
-/// Type B's voltage at 0 °C, mV, up to which the same voltage is there twice.
-const B_TWICE_MV: f64 = 0.0;
-
 /// At the ends of the range a voltage may be beyond by what the tables round, mV.
 const END_SLACK_MV: f64 = 1e-3;
 
@@ -59,7 +56,8 @@ fn bracketed(couple: Couple, emf_mv: f64, low: f64, high: f64) -> Result<f64, Mi
             unit: "mV",
         });
     }
-    if couple == Couple::B && emf_mv <= B_TWICE_MV {
+    // Up to the voltage of ice, give or take the slack, every voltage is there twice.
+    if couple == Couple::B && emf_mv <= END_SLACK_MV {
         return Err(Missing::TwoTemperatures);
     }
     if emf_mv <= low_mv || emf_mv >= high_mv {

@@ -358,6 +358,7 @@ fn scene(name: &str) -> Snapshot {
         ],
         store: Ok(()),
         counters: vec![("readings", "Readings taken in.", 5_700)],
+        sources: Vec::new(),
     }
 }
 

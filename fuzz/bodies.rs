@@ -10,7 +10,7 @@ use curdtrace::sensor::thermocouple::Couple;
 use curdtrace::wire::frame::{Frame, FrameDecoder, LONGEST_FRAME, encode};
 use curdtrace::wire::line::{self, Line, Names};
 use curdtrace::wire::modbus::{Format, Register, Request, Table, Value, WordOrder};
-use curdtrace::wire::payload::{JsonPointers, Payload, PayloadKind};
+use curdtrace::wire::payload::{JsonPointers, Payload, PayloadKind, Told};
 use curdtrace::wire::split::{LONGEST_LINE, LineSplitter};
 use curdtrace::wire::topic::TopicPattern;
 
@@ -89,7 +89,9 @@ pub fn payload(data: &[u8]) {
     ] {
         let payload = Payload { pointers: Some(pointers.clone()), ..Payload::of(kind) };
         for said in payload.read(data).into_iter().flatten() {
-            sound(&said.raw);
+            if let Told::Value(said) = said {
+                sound(&said.raw);
+            }
         }
     }
     let mut lines = LineSplitter::joined_midway();

@@ -9,8 +9,8 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use curdtrace::engine::alarm::AlarmKind;
-use curdtrace::engine::event::{Ask, MarkKind};
-use curdtrace::web::seam::Wish;
+use curdtrace::engine::event::{Ask, MarkKind, Name};
+use curdtrace::web::seam::{Snapshot, Wish};
 use page_room::PageRoom;
 use serde_json::Value;
 
@@ -348,12 +348,22 @@ async fn a_pin_typed_once_opens_commands_and_only_then() {
 }
 
 /// The exposition by its own rules (OpenMetrics 1.0: `# TYPE` before samples,
-/// counters end in `_total`, `# EOF` last).
+/// counters end in `_total`, `# EOF` last; no family twice, nor a sample). With a source
+/// configured, what it counts stood twice under the daemon's own name.
 #[tokio::test]
 async fn metrics_are_openmetrics() {
     let c = contract().await;
+    let tally = curdtrace::daemon::source::Tally::default();
+    curdtrace::daemon::source::Tally::count(&tally.readings, 7);
+    let sources = ["box", "broker \"1\""].map(|name| (Name::from(name), tally.counted().to_vec())).to_vec();
+    let counters = vec![("readings", "Readings taken in since the start.", 5_700)];
+    c.page.show.send_replace(Arc::new(Snapshot { sources, counters, ..page_room::snapshot() }));
     let text = curdtrace::web::metrics::exposition(&c.page.room);
     assert!(text.ends_with("# EOF\n"));
+    let once: BTreeSet<&str> = text.lines().map(|l| l.rsplit_once(' ').unwrap().0).collect();
+    assert_eq!(once.len(), text.lines().count(), "{text}");
+    assert!(text.contains("curdtrace_readings_total 5700\n"), "{text}");
+    assert!(text.contains("curdtrace_source_readings_total{source=\"broker \\\"1\\\"\"} 7\n"), "{text}");
     let mut family = ("", "");
     for line in text.lines().filter(|l| *l != "# EOF") {
         if let Some(rest) = line.strip_prefix("# TYPE ") {

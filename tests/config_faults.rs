@@ -39,6 +39,23 @@ fn a_file_that_is_missing_hides_no_fault_of_the_other() {
     assert!(said.contains("bad.toml:1: ") && said.contains("no configuration at missing.toml"), "{said}");
 }
 
+/// What stands below a header that is torn was called unknown to the file.
+#[test]
+fn a_torn_header_is_one_fault() {
+    let folder = tempfile::tempdir().unwrap();
+    for (text, faults) in [
+        ("[dairy\nname = \"Hut\"\n", 1),
+        ("[dairy]\nname = \"Hut\"\n[web\nlisten = \"127.0.0.1:8080\"\n[dairi]\nx = 1\n", 2),
+        ("[[probe]]\nname = \"milk\"\nkettel = \"big\"\n[web\n", 2),
+    ] {
+        std::fs::write(folder.path().join("c.toml"), text).unwrap();
+        let out = check(&["--config", "c.toml"], folder.path());
+        let said = errors(&out);
+        assert_eq!(out.status.code(), Some(78), "{said}");
+        assert_eq!(said.lines().filter(|l| l.contains("c.toml:")).count(), faults, "{text}{said}");
+    }
+}
+
 #[test]
 fn six_different_faults_are_all_named_with_line_and_remedy() {
     let folder = tempfile::tempdir().unwrap();

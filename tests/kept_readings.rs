@@ -11,7 +11,7 @@ use std::sync::Arc;
 use curdtrace::engine::Engine;
 use curdtrace::engine::alarm::AlarmKind;
 use curdtrace::engine::effect::{Conclusion, Effect};
-use curdtrace::engine::event::{Ask, Command, Event, Happening, Name, Reading, Stamp};
+use curdtrace::engine::event::{Ask, Command, Event, Happening, Mark, MarkKind, Name, Reading, Stamp};
 use curdtrace::engine::stage::Stage;
 
 const MORNING_NS: i64 = 1_750_000_000_000_000_000;
@@ -80,6 +80,32 @@ fn kept_readings_among_live_ones_move_nothing() {
             assert_eq!(remarks, DOWN_S.len(), "each is said to be out of order");
         }
     }
+}
+
+/// "A reading 3601 s before the last one" bore the time of the last one.
+#[test]
+fn what_came_late_is_remarked_on_at_its_own_time() {
+    const NOW_S: i64 = 4060;
+    let milk = || Happening::Reading(Reading::of("kettle", 34.0));
+    // So long after the end of a minute of readings: how long before what is said of it.
+    let remarked = |back_s: i64, what: Happening| {
+        let (mut engine, mut out) = (Engine::new(None), Vec::new());
+        let mut step = |at_s: i64, what, out: &mut Vec<Effect>| {
+            let wall_ns = at_s * 1_000_000_000;
+            let stamp = Stamp { boot: 1, mono_ns: wall_ns.unsigned_abs(), wall_ns: Some(wall_ns) };
+            engine.step(&Event { stamp, what }, out);
+        };
+        (NOW_S - 60..=NOW_S).for_each(|s| step(s, milk(), &mut out));
+        out.clear();
+        step(NOW_S - back_s, what, &mut out);
+        assert!(out.iter().all(|e| matches!(e.what, Conclusion::Remark(_))), "{out:?}");
+        out.iter().map(|e| NOW_S - e.time.unwrap() / 1_000_000_000).collect::<Vec<_>>()
+    };
+    assert_eq!(remarked(3601, milk()), [3601]);
+    assert_eq!(remarked(2, milk()), [2]);
+    // Nor is a mark of then acted on as if it were made now.
+    let mark = Mark { kettle: Name::from("kettle"), kind: MarkKind::Rennet, by: None };
+    assert_eq!(remarked(600, Happening::Mark(mark)), [600]);
 }
 
 /// Nothing live has come meanwhile: the box sends what it kept, then goes on.

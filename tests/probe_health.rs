@@ -107,6 +107,11 @@ fn a_lone_spike_is_not_shown_and_changes_nothing() {
         engine.step(&event(f64::from(i), Happening::Reading(number(celsius))), &mut out);
         let view = engine.kettle_of("kettle").unwrap();
         assert!(view.celsius.is_none_or(|c| (c - 34.0).abs() < 0.5), "{view:?}");
+        // No number, and "good" without a word, was what a `reading` event said of it.
+        let told = (view.health, view.reason.as_str());
+        let wanted = (Health::OutOfSpecification, "spike: far off its neighbours");
+        assert_eq!(told, if celsius > 34.0 { wanted } else { (Health::Good, "") });
+        assert_eq!(engine.view().kettles[0].health, Health::Good, "it changes nothing");
         assert!(i < 97 || view.age_s.is_some_and(|a| a <= 1.0), "{view:?}");
     }
 }

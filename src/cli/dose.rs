@@ -17,34 +17,34 @@ use crate::words::reckoned;
 #[command(group(clap::ArgGroup::new("kind").required(true).args(["strength", "imcu_per_ml", "ml_per_100l"])))]
 pub struct Args {
     /// Milk, litres
-    #[arg(long, value_name = "LITRES", value_parser = large)]
+    #[arg(long, value_name = "LITRES", allow_hyphen_values = true, value_parser = large)]
     milk: f64,
     /// Soxhlet strength: 10000 means that 1 mL clots 10,000 mL of milk in 40 min at 35 °C
-    #[arg(long, value_name = "F", requires = "minutes", value_parser = large)]
+    #[arg(long, value_name = "F", allow_hyphen_values = true, requires = "minutes", value_parser = large)]
     strength: Option<f64>,
     /// Minutes to first flocs
-    #[arg(long, value_name = "MIN", group = "minutes", value_parser = figure)]
+    #[arg(long, value_name = "MIN", allow_hyphen_values = true, group = "minutes", value_parser = figure)]
     floc: Option<f64>,
     /// Minutes until it has set; first flocs come at this ÷ --multiplier
-    #[arg(long, value_name = "MIN", group = "minutes", value_parser = figure)]
+    #[arg(long, value_name = "MIN", allow_hyphen_values = true, group = "minutes", value_parser = figure)]
     set: Option<f64>,
     /// Time to the set ÷ time to first flocs
-    #[arg(long, value_name = "K", default_value_t = 2.0, requires = "set", value_parser = figure)]
+    #[arg(long, value_name = "K", allow_hyphen_values = true, default_value_t = 2.0, requires = "set", value_parser = figure)]
     multiplier: f64,
     /// Temperature of the milk, °C
-    #[arg(long, value_name = "°C", default_value_t = SOXHLET_CELSIUS, requires = "strength", value_parser = figure)]
+    #[arg(long, value_name = "°C", allow_hyphen_values = true, default_value_t = SOXHLET_CELSIUS, requires = "strength", value_parser = figure)]
     celsius: f64,
     /// Strength in IMCU to the millilitre (ISO 11815)
-    #[arg(long, value_name = "IMCU", requires = "imcu_per_litre", value_parser = large)]
+    #[arg(long, value_name = "IMCU", allow_hyphen_values = true, requires = "imcu_per_litre", value_parser = large)]
     imcu_per_ml: Option<f64>,
     /// IMCU wanted to a litre of milk; 30 to 40 are usual
-    #[arg(long, value_name = "IMCU", value_parser = figure)]
+    #[arg(long, value_name = "IMCU", allow_hyphen_values = true, value_parser = figure)]
     imcu_per_litre: Option<f64>,
     /// The supplier's figure, mL to 100 litres of milk
-    #[arg(long, value_name = "ML", value_parser = figure)]
+    #[arg(long, value_name = "ML", allow_hyphen_values = true, value_parser = figure)]
     ml_per_100l: Option<f64>,
     /// What else changes the dose, such as 0.89 where calcium is added
-    #[arg(long, value_name = "FACTOR", default_value_t = 1.0, value_parser = figure)]
+    #[arg(long, value_name = "FACTOR", allow_hyphen_values = true, default_value_t = 1.0, value_parser = figure)]
     factor: f64,
 }
 
@@ -162,6 +162,10 @@ mod tests {
         check("--milk 100 --strength 10000 --floc 20 --celsius 70", None);
         check("--milk 100 --strength 10000 --floc 20 --ml-per-100l 20", None);
         check("--milk NaN --ml-per-100l 20", None);
+        // A figure that cannot be was "an unexpected argument".
+        let typed = |value| Line::try_parse_from(["dose", "--milk", value, "--ml-per-100l", "20"]);
+        assert_eq!(dose(&typed("-1,5").unwrap().args).unwrap_err(), Unfit::NotAboveZero("milk", -1.5));
+        assert!(typed("nan").unwrap_err().to_string().contains("a number is wanted"));
         check("--milk 100 --imcu-per-ml 200", None);
     }
 }

@@ -263,13 +263,20 @@ impl<'s, 'i> Section<'s, 'i> {
         map
     }
 
+    /// Takes keys as known of which it cannot be said whether they belong here, since what
+    /// they would belong to is at fault itself.
+    pub fn leave(&self, keys: &[&'static str]) {
+        self.known.borrow_mut().extend(keys);
+    }
+
     /// Notes every key that nobody asked for. Call it last, unless the keys
     /// are names of the maker's own.
     pub fn done(&self) {
         let known = self.known.borrow();
         for key in self.table.keys() {
             let name: &str = key.get_ref();
-            if !known.contains(&name) {
+            // Below a header that is torn it stands where it was not written.
+            if !known.contains(&name) && !self.book.is_under_slip(key.span().start) {
                 let what = format!("{} knows no {name}{}", self.called, nearest(name, &known));
                 let remedy = format!("it takes {}", known.join(", "));
                 self.book.fault(key.span().start, what, remedy);

@@ -4,6 +4,7 @@
 //! in line 30, and turn byte offsets into line numbers.
 
 use std::cell::{Cell, RefCell};
+use std::collections::BTreeSet;
 use std::ops::Range;
 use std::path::Path;
 
@@ -27,6 +28,8 @@ pub struct Book<'t> {
     /// The text did not parse whole: what seems missing may stand in the part
     /// that was lost.
     torn: Cell<bool>,
+    /// The lines, from 1, on which it did not.
+    slips: RefCell<BTreeSet<usize>>,
 }
 
 impl<'t> Book<'t> {
@@ -39,6 +42,7 @@ impl<'t> Book<'t> {
             line_starts: line_starts.collect(),
             faults: RefCell::default(),
             torn: Cell::new(false),
+            slips: RefCell::default(),
         }
     }
 
@@ -57,6 +61,15 @@ impl<'t> Book<'t> {
         } else {
             first.to_string()
         }
+    }
+
+    /// Whether the header above the offset, where there is one, is at fault itself.
+    pub fn is_under_slip(&self, offset: usize) -> bool {
+        let starts = &self.line_starts[..self.line(offset)];
+        let header = starts
+            .iter()
+            .rposition(|&start| self.text[start..].trim_start_matches([' ', '\t']).starts_with('['));
+        header.is_some_and(|line| self.slips.borrow().contains(&(line + 1)))
     }
 
     /// Notes a fault at a byte offset.
@@ -109,8 +122,10 @@ pub fn reading<T>(
 ) -> Result<T, Vec<Fault>> {
     let book = Book::new(name, text);
     let (tree, slips): (Spanned<DeTable<'_>>, _) = DeTable::parse_recoverable(text);
+    let place = |slip: &toml::de::Error| slip.span().map_or(0, |s| s.start);
     for slip in &slips {
-        let at = slip.span().map_or(0, |s| s.start);
+        let at = place(slip);
+        book.slips.borrow_mut().insert(book.line(at));
         let why = slip.message().lines().collect::<Vec<_>>().join(", ");
         let shown = book.excerpt(line_span(&book, at));
         book.fault(at, format!("no TOML: {why}"), format!("mend the line `{}`", shown.trim()));

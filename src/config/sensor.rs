@@ -30,6 +30,10 @@ impl Default for SensorSet {
     }
 }
 
+/// What belongs to one element or another.
+const ELEMENT_KEYS: [&str; 7] =
+    ["wires", "lead-ohm", "r25-ohm", "beta-kelvin", "steinhart-a", "steinhart-b", "steinhart-c"];
+
 /// The thermocouple's type under `couple`.
 pub(super) fn couple(s: &Section<'_, '_>) -> Option<Couple> {
     let letters = ["B", "E", "J", "K", "N", "R", "S", "T"];
@@ -56,6 +60,10 @@ pub(super) fn read(s: &Section<'_, '_>) -> SensorSet {
         Some("pt100") => Some(Sensor::Platinum(Platinum { r0_ohm: 100.0, wiring: wiring(s) })),
         Some("pt1000") => Some(Sensor::Platinum(Platinum { r0_ohm: 1000.0, wiring: wiring(s) })),
         Some(_) => thermistor(s).map(Sensor::Thermistor),
+        None if s.has("element") => {
+            s.leave(&ELEMENT_KEYS);
+            None
+        }
         None => None,
     };
     let sensor = couple.map(Sensor::Couple).or(resistance).unwrap_or_default();
@@ -95,7 +103,7 @@ fn thermistor(s: &Section<'_, '_>) -> Option<Thermistor> {
     }
     let r25_ohm = s.above_zero("r25-ohm", 1e7, "Ω");
     let beta_kelvin = s.above_zero("beta-kelvin", 20_000.0, "K");
-    if r25_ohm.is_none() || beta_kelvin.is_none() {
+    if !s.has("r25-ohm") || !s.has("beta-kelvin") {
         s.missing(
             "r25-ohm and beta-kelvin",
             "add both from the data sheet, such as 10000 and 3950, or steinhart-a, -b and -c",
@@ -110,7 +118,9 @@ fn grade(s: &Section<'_, '_>, sensor: Sensor) -> Option<Grade> {
         Sensor::Couple(_) => &["1", "2", "3"],
         Sensor::Platinum(_) => &["aa", "a", "b", "c"],
         _ => {
-            if s.text("class").is_some() {
+            // What is named wrongly is told where it is named.
+            let is_named = s.has("couple") || s.has("element");
+            if s.text("class").is_some() && !is_named {
                 s.fault_at(
                     "class",
                     "class says nothing of a sensor that is not named",
@@ -173,6 +183,23 @@ mod tests {
             probe("element = \"ntc\"\nr25-ohm = 10000\nbeta-kelvin = 3950\nwithin-celsius = 0.2").unwrap();
         assert_eq!(ntc.grade, Some(Grade::Stated(0.2)));
         assert!(matches!(ntc.sensor, Sensor::Thermistor(Thermistor::Beta { .. })));
+    }
+
+    /// A slip in what the probe is was followed by faults that were none.
+    #[test]
+    fn one_fault_is_one_fault() {
+        for (keys, says) in [
+            ("element = \"pt99\"\nwires = 2\nlead-ohm = 0.2", "element = \"pt99\" is not known"),
+            ("element = \"ptc\"\nr25-ohm = 10000\nclass = \"b\"", "element = \"ptc\" is not known"),
+            ("couple = \"Z\"\nclass = \"1\"", "couple = \"Z\" is not known"),
+            ("element = \"ntc\"\nr25-ohm = 0\nbeta-kelvin = 3950", "r25-ohm = 0 cannot be"),
+        ] {
+            let told = probe(keys).unwrap_err();
+            assert!(told.lines().count() == 1 && told.contains(says), "{keys}: {told}");
+        }
+        // What cannot belong to it is still told.
+        let told = probe("couple = \"Z\"\nwires = 2").unwrap_err();
+        assert!(told.contains("knows no wires"), "{told}");
     }
 
     #[test]

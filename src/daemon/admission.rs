@@ -5,7 +5,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::engine::event::{Name, Reading};
+use crate::engine::event::{Mark, Name, Reading};
 
 /// Who was taken in.
 #[derive(Debug)]
@@ -25,17 +25,10 @@ impl Admission {
     /// Whether a reading is taken in.
     pub fn admits(&mut self, reading: &Reading) -> bool {
         let (probe, kettle) = (&reading.probe, reading.kettle.as_ref().unwrap_or(&reading.probe));
-        for (what, name, known) in [("probe", probe, &self.probes), ("kettle", kettle, &self.kettles)] {
-            if !known.contains(name) && known.len() >= self.most {
-                if !self.told {
-                    self.told = true;
-                    tracing::warn!(
-                        "{what} {name} is one too many: its readings are not taken in, nor are those of others beyond {}; raise [limits] probes",
-                        self.most
-                    );
-                }
-                return false;
-            }
+        if !self.has_room("probe", probe, |it| &it.probes)
+            || !self.has_room("kettle", kettle, |it| &it.kettles)
+        {
+            return false;
         }
         if self.probes.insert(probe.clone()) {
             tracing::info!("first reading of probe {probe}");
@@ -43,11 +36,34 @@ impl Admission {
         self.kettles.insert(kettle.clone());
         true
     }
+
+    /// Whether a mark that came in a source's stream is taken in.
+    pub fn admits_mark(&mut self, mark: &Mark) -> bool {
+        let has_room = self.has_room("kettle", &mark.kettle, |it| &it.kettles);
+        if has_room {
+            self.kettles.insert(mark.kettle.clone());
+        }
+        has_room
+    }
+
+    fn has_room(&mut self, what: &str, name: &Name, of: impl Fn(&Self) -> &BTreeSet<Name>) -> bool {
+        let known = of(self);
+        let has_room = known.contains(name) || known.len() < self.most;
+        if !has_room && !self.told {
+            self.told = true;
+            tracing::warn!(
+                "{what} {name} is one too many: what comes of it is not taken in, nor is what comes of others beyond {}; raise [limits] probes",
+                self.most
+            );
+        }
+        has_room
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::engine::event::MarkKind;
 
     #[test]
     fn probes_and_kettles_are_bounded() {
@@ -63,5 +79,10 @@ mod tests {
         check("b", Some("big 2"), false);
         check("b", Some("a"), true);
         check("b", None, false);
+        // Nor does a stream of marks bring in more kettles.
+        let mut marked = |kettle| {
+            admission.admits_mark(&Mark { kettle: Name::from(kettle), kind: MarkKind::Cut, by: None })
+        };
+        assert_eq!((marked("big"), marked("a"), marked("c")), (true, true, false));
     }
 }

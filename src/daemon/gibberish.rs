@@ -1,7 +1,8 @@
 //! Bytes that come and are no readings: another format or speed than is set.
 //!
-//! Noise among readings is nothing to tell; bytes without one reading among them
-//! are, with the first of them to look at.
+//! Bytes without one reading among them are told, with the first of them to look at.
+//! Noise among readings is nothing to tell; a line among them that is whole and says
+//! nothing is, once.
 //!
 //! Pure but for its shelf, from which who waits for readings may read it.
 
@@ -19,6 +20,9 @@ const MANY: usize = 16;
 /// So many of the first are shown.
 const SHOWN: usize = 24;
 
+/// And of a line that was refused.
+const LONGEST_LINE: usize = 60;
+
 /// What came of one source since its last reading.
 #[derive(Debug, Default)]
 pub struct Gibberish {
@@ -26,9 +30,26 @@ pub struct Gibberish {
     bytes: usize,
     since_ns: u64,
     told_ns: Option<u64>,
+    /// The last line that was refused, and why, until one was told.
+    refused: Option<String>,
+    refused_told: bool,
 }
 
 impl Gibberish {
+    /// A whole line or frame was refused; what there is to tell of it.
+    pub fn refused(&mut self, told: impl FnOnce() -> String) {
+        if !self.refused_told {
+            self.refused = Some(told());
+        }
+    }
+
+    /// What was refused among readings, once.
+    pub fn among_readings(&mut self) -> Option<String> {
+        let refused = self.refused.take();
+        self.refused_told |= refused.is_some();
+        refused
+    }
+
     /// Bytes came.
     pub fn came(&mut self, bytes: &[u8], now_ns: u64) {
         if self.bytes == 0 {
@@ -64,6 +85,12 @@ impl Gibberish {
         self.told_ns = Some(now_ns);
         Some(shown)
     }
+}
+
+/// A line or a message as it came, escaped and cut to what fits the log.
+pub fn quoted(bytes: &[u8]) -> String {
+    let more = if bytes.len() > LONGEST_LINE { "…" } else { "" };
+    format!("\"{}{more}\"", bytes[..bytes.len().min(LONGEST_LINE)].escape_ascii())
 }
 
 /// Where the last is kept for who asks.

@@ -49,6 +49,8 @@ pub enum Incoming {
     Reading(Reading),
     /// A person marked a moment.
     Mark(Mark),
+    /// A person's mark in a source's stream: whose kettle it is, is said from outside.
+    Streamed(Mark),
     /// A person asks for something.
     Command(Command),
     /// A source came or went.

@@ -5,18 +5,23 @@
 //! again is taken in once. One that could not be kept is taken in again when
 //! readings are being kept again.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::mpsc::Sender;
 
-use super::gibberish::Gibberish;
+use super::gibberish::{Gibberish, quoted};
 use super::heard::{Heard, Seen, What};
 use super::input::{Fate, Incoming, Input, Receipt};
 use super::source::{Gone, Tally, Way};
 use crate::config::source::{Format, SerialPort};
 use crate::engine::event::{Ask, Command, Mark, MarkKind, Name};
 use crate::wire::frame::{BoxReading, Frame, FrameDecoder, Hello, Sound};
-use crate::wire::payload::{Payload, Said};
+use crate::wire::payload::{Payload, PayloadError, Said, Told};
 use crate::wire::split::LineSplitter;
+
+/// The same frame within so long is one said twice, nanoseconds; and so many are
+/// remembered.
+const ECHO_NS: u64 = 250_000_000;
+const MOST_FRESH: usize = 16;
 
 /// Reads one line's bytes in its format.
 #[derive(Debug)]
@@ -36,6 +41,8 @@ pub struct LineReader {
     /// Buttons of which it was said that they mean nothing.
     told: BTreeSet<u8>,
     gibberish: Gibberish,
+    /// Readings that came just now, and when.
+    fresh: VecDeque<(u64, BoxReading)>,
     /// The format and speed that are set, for who must mend them.
     set_as: String,
 }
@@ -63,6 +70,7 @@ impl LineReader {
             store_well: true,
             told: BTreeSet::new(),
             gibberish: Gibberish::default(),
+            fresh: VecDeque::new(),
             set_as: format!("format = \"{}\", baud = {}", port.format.name(), port.baud),
         }
     }
@@ -102,26 +110,57 @@ impl LineReader {
                     match frame {
                         Ok(frame) => {
                             self.gibberish.understood();
+                            self.tell_refused();
                             self.frame(frame)?;
                         }
-                        Err(e) => self.refuse(&e),
+                        Err(e) => {
+                            if !e.is_noise() {
+                                self.gibberish.refused(|| e.to_string());
+                            }
+                            self.refuse(&e);
+                        }
                     }
                 }
             }
             Reader::Lines(splitter, payload) => {
-                let said: Vec<_> = splitter.push(bytes).iter().flat_map(|l| payload.read(l)).collect();
-                for one in said {
-                    match one {
-                        Ok(said) => {
-                            self.gibberish.understood();
-                            self.line(&said)?;
-                        }
-                        Err(e) => self.refuse(&e),
+                let read = |line: Vec<u8>| (payload.read(&line), line);
+                let lines: Vec<_> = splitter.push(bytes).into_iter().map(read).collect();
+                for (told, line) in lines {
+                    for one in told {
+                        self.told(one, &line)?;
                     }
                 }
             }
         }
         Ok(())
+    }
+
+    fn told(&mut self, one: Result<Told, PayloadError>, line: &[u8]) -> Result<(), Gone> {
+        match one {
+            Ok(told) => {
+                self.gibberish.understood();
+                self.tell_refused();
+                match told {
+                    Told::Value(said) => self.line(&said, line),
+                    Told::Mark { mark, wall_ns } => {
+                        let mark = self.way.mark(mark, wall_ns.filter(|_| self.own_time));
+                        mark.map_or(Ok(()), |mark| self.way.send(mark))
+                    }
+                }
+            }
+            Err(e) => {
+                self.gibberish.refused(|| format!("{}: {e}", quoted(line)));
+                self.refuse(&e);
+                Ok(())
+            }
+        }
+    }
+
+    fn tell_refused(&mut self) {
+        if let Some(refused) = self.gibberish.among_readings() {
+            let source = &self.way.source;
+            tracing::warn!(source = %source, "{source}: a line among the readings is refused, {refused}. Told once; every one is counted");
+        }
     }
 
     fn refuse(&self, why: &dyn std::fmt::Display) {
@@ -150,7 +189,11 @@ impl LineReader {
     }
 
     fn reading(&mut self, r: &BoxReading) -> Result<(), Gone> {
-        let age_ns = i64::from(r.age_ms) * 1_000_000;
+        let mut age_ns = i64::from(r.age_ms) * 1_000_000;
+        if self.is_echo(r) {
+            // Said again, though it does not say that it is older.
+            age_ns = age_ns.max(1);
+        }
         let probe = self.named(&r.probe);
         self.heard.recall(r.seq, &probe, age_ns, self.way.clock.now().mono_ns);
         if !self.is_new(r.seq, What::Reading { age_ns }) {
@@ -162,6 +205,23 @@ impl LineReader {
         };
         let receipt = self.receipt(r.seq, false);
         self.way.send(self.way.aged(reading, u64::from(r.age_ms) * 1_000_000, Some(receipt)))
+    }
+
+    /// Whether the very same frame came just before: no box starts anew and measures
+    /// within so short a time.
+    fn is_echo(&mut self, r: &BoxReading) -> bool {
+        let now_ns = self.way.clock.now().mono_ns;
+        while self.fresh.front().is_some_and(|(came_ns, _)| now_ns.saturating_sub(*came_ns) > ECHO_NS) {
+            self.fresh.pop_front();
+        }
+        if self.fresh.iter().any(|(_, before)| before == r) {
+            return true;
+        }
+        if self.fresh.len() == MOST_FRESH {
+            self.fresh.pop_front();
+        }
+        self.fresh.push_back((now_ns, r.clone()));
+        false
     }
 
     fn button(&mut self, seq: u32, button: u8) -> Result<(), Gone> {
@@ -249,10 +309,13 @@ impl LineReader {
         let _ = self.down.send(frame);
     }
 
-    fn line(&mut self, said: &Said) -> Result<(), Gone> {
+    fn line(&mut self, said: &Said, line: &[u8]) -> Result<(), Gone> {
         let own = said.probe.as_deref().map(|p| self.named(p));
         let Some(probe) = own.or_else(|| self.probe.clone()) else {
-            self.refuse(&"the line does not say whose reading it is; add probe = \"NAME\"");
+            let why = "the line does not say whose reading it is; add probe = \"NAME\" to its [[serial]]";
+            self.gibberish.refused(|| format!("{}: {why}", quoted(line)));
+            self.tell_refused();
+            self.refuse(&why);
             return Ok(());
         };
         let Some(reading) = self.way.reading(&probe, said.kettle.clone(), &said.raw) else { return Ok(()) };

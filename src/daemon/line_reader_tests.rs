@@ -63,6 +63,26 @@ fn a_frame_that_could_not_be_kept_is_taken_in_again_once_there_is_room() {
     assert_eq!(answers.try_recv(), Ok(Frame::Ack { seq: 1 }));
 }
 
+/// The same frame twice in one breath was two readings; the same counter with another
+/// number is a box that began anew.
+#[test]
+fn a_frame_said_twice_at_once_is_one() {
+    let (mut reader, mut taken, answers, clock) = reader();
+    reader.take(&[frame(1, 0), frame(2, 0), frame(1, 0), frame(2, 0)].concat()).unwrap();
+    let receipts: Vec<_> = std::iter::from_fn(|| taken.try_recv().ok()?.receipt).collect();
+    assert_eq!(receipts.len(), 2);
+    assert!(answers.try_recv().is_err(), "not acknowledged before it is kept");
+    receipts.into_iter().for_each(Receipt::kept);
+    reader.take(&frame(2, 0)).unwrap();
+    let acked: Vec<_> = answers.try_iter().collect();
+    assert_eq!(acked, [1, 2, 2].map(|seq| Frame::Ack { seq }));
+    assert!(taken.try_recv().is_err());
+    // A second later it is another measurement.
+    clock.advance(std::time::Duration::from_secs(1));
+    reader.take(&frame(2, 0)).unwrap();
+    assert!(taken.try_recv().is_ok());
+}
+
 #[test]
 fn a_button_that_means_nothing_is_not_sent_for_ever() {
     let (mut reader, mut taken, answers, _) = reader();

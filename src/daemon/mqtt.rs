@@ -10,9 +10,13 @@
 //! connection; nothing is acknowledged that is not synced, and a record that
 //! stands still keeps no reading from the engine.
 //!
+//! A person's mark in a payload of line protocol is taken in as a reading is: it
+//! states what was done.
+//!
 //! Deliberately absent: commands over MQTT. Whoever may publish at the broker
 //! is not thereby the maker.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
@@ -25,13 +29,15 @@ use tokio::sync::{mpsc, watch};
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
+use super::gibberish::quoted;
 use super::input::{Incoming, Input, Taken};
 use super::mqtt_out::{self, Publisher};
 use super::outlet::{Feed, OutletError, Snapshot};
-use super::source::{Tally, Way};
+use super::source::{Tally, Way, short};
 use crate::config::credentials;
 use crate::config::source::{Broker, Subscription};
 use crate::engine::event::Name;
+use crate::wire::payload::Told;
 use crate::words::Words;
 
 mod footing;
@@ -46,6 +52,9 @@ const REQUESTS_QUEUED: usize = 256;
 /// The largest packet taken or sent, bytes. A whole make's event is larger
 /// than the client's own limit of 10 KiB.
 const LARGEST_PACKET: usize = 256 * 1024;
+
+/// Of more topics than this it is not told that they bring what cannot be read.
+const MOST_TOLD: usize = 100;
 
 /// Pauses between attempts to connect: first and longest.
 const PAUSES: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(3));
@@ -84,6 +93,7 @@ pub async fn run(
         footing: Footing::firm(group),
         snapshot,
         up: false,
+        refused: BTreeSet::new(),
     };
     let result = it.keep(events, &stop).await;
     acker.abort();
@@ -120,6 +130,8 @@ struct Connection {
     footing: Footing,
     snapshot: watch::Receiver<Arc<Snapshot>>,
     up: bool,
+    /// Topics of which it was told that they bring what cannot be read.
+    refused: BTreeSet<String>,
 }
 
 impl Connection {
@@ -285,19 +297,26 @@ impl Connection {
         Ok(())
     }
 
-    fn read(&self, subscription: &Subscription, p: &Publish) -> Vec<Input> {
+    fn read(&mut self, subscription: &Subscription, p: &Publish) -> Vec<Input> {
         let mut inputs = Vec::new();
         for one in subscription.payload.read(&p.payload) {
             let said = match one {
-                Ok(said) => said,
+                Ok(Told::Value(said)) => said,
+                // The broker gives what it retains anew at each connection.
+                Ok(Told::Mark { .. }) if p.retain => continue,
+                Ok(Told::Mark { mark, wall_ns }) => {
+                    inputs.extend(self.way.mark(mark, wall_ns.filter(|_| subscription.own_time)));
+                    continue;
+                }
                 Err(e) => {
-                    Tally::count(&self.way.tally.refused, 1);
-                    tracing::debug!(source = %self.broker.name, "{}: {}: {e}", self.broker.name, p.topic);
+                    self.refuse(p, &e);
                     continue;
                 }
             };
             let by_topic = subscription.topic.probe_of(&p.topic).map(Name::from);
             let Some(probe) = said.probe.or(by_topic).or_else(|| subscription.probe.clone()) else {
+                let why = "it does not say whose reading it is; add probe = \"NAME\" to its subscription, or {probe} to the topic";
+                self.refuse(p, &why);
                 continue;
             };
             let Some(reading) = self.way.reading(&probe, said.kettle, &said.raw) else { continue };
@@ -305,6 +324,17 @@ impl Connection {
             inputs.push(Input { what: Incoming::Reading(reading), taken, receipt: None });
         }
         inputs
+    }
+
+    /// Counted each time, and told once a topic.
+    fn refuse(&mut self, p: &Publish, why: &dyn std::fmt::Display) {
+        Tally::count(&self.way.tally.refused, 1);
+        let name = &self.broker.name;
+        if !self.refused.contains(&p.topic) && self.refused.len() < MOST_TOLD {
+            self.refused.insert(p.topic.clone());
+            let (topic, shown) = (short(&p.topic), quoted(&p.payload));
+            tracing::warn!(source = %name, "{name}: a message of {topic} is refused, {shown}: {why}. Told once a topic; every one is counted");
+        }
     }
 
     /// Says that we are going, and lets the last acknowledgements out.

@@ -5,7 +5,6 @@
 //! taken, or of a network that is not up yet, is tried until it is to be had; a
 //! rehearsal takes another port.
 
-use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -85,15 +84,10 @@ impl Page {
     fn translated(&self, s: &Snapshot) -> seam::Snapshot {
         let local =
             jiff::Timestamp::from_nanosecond(i128::from(s.wall_ns)).map(|t| self.zone.to_offset(t).seconds());
-        let mut counters = vec![
+        let counters = vec![
             ("readings", "Readings taken in since the start.", s.readings),
             ("readings_kept", "Readings known to be synced since the start.", s.readings_kept),
         ];
-        let mut sums: BTreeMap<&'static str, (&'static str, u64)> = BTreeMap::new();
-        for (name, what, n) in s.sources.iter().flat_map(|s| &s.counted) {
-            sums.entry(name).or_insert((what, 0)).1 += n;
-        }
-        counters.extend(sums.into_iter().map(|(name, (what, n))| (name, what, n)));
         seam::Snapshot {
             view: self.with_those_that_wait(s.view.clone()),
             taken: Instant::now(),
@@ -111,6 +105,7 @@ impl Page {
             outlets: self.board.states(),
             store: s.store_trouble.clone().map_or(Ok(()), Err),
             counters,
+            sources: s.sources.iter().map(|s| (s.name.clone(), s.counted.clone())).collect(),
         }
     }
 

@@ -200,6 +200,14 @@ impl Loop {
                 Ok(())
             }
             Incoming::Mark(mark) => self.marked(mark, taken, receipt),
+            Incoming::Streamed(mark) if self.r.admission.admits_mark(&mark) => {
+                self.marked(mark, taken, receipt)
+            }
+            Incoming::Streamed(_) => {
+                // Nothing is gained where it is sent again.
+                receipt.into_iter().for_each(Receipt::kept);
+                Ok(())
+            }
             Incoming::Command(command) => {
                 self.followed(&command);
                 self.happened(Happening::Command(command), receipt)?;
@@ -216,10 +224,11 @@ impl Loop {
     fn marked(&mut self, mark: Mark, taken: Taken, receipt: Option<Receipt>) -> Result<(), RunError> {
         let now = self.arrived()?;
         let age_ns = late::age_ns(taken, now);
-        let own_ns = now.wall_ns().saturating_sub_unsigned(age_ns);
-        self.shown.mark(own_ns, mark.clone());
-        self.tell(Arc::new(News::Marked(mark.clone(), own_ns)));
-        self.step(Happening::Mark(mark), Came { age_ns, ..Came::at(now) }, receipt)?;
+        let wall_ns = now.wall_ns().saturating_sub_unsigned(age_ns);
+        self.tell(Arc::new(News::Marked(mark.clone(), wall_ns)));
+        self.step(Happening::Mark(mark.clone()), Came { age_ns, ..Came::at(now) }, receipt)?;
+        // One that begins a make is the first of its marks.
+        self.shown.mark(wall_ns, mark);
         self.publish();
         Ok(())
     }

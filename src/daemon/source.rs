@@ -11,7 +11,7 @@ use super::channels::Channels;
 use super::clock::Clock;
 use super::gibberish::Shelf;
 use super::input::{Incoming, Input, Receipt, Taken};
-use crate::engine::event::{Name, Reading};
+use crate::engine::event::{Mark, MarkKind, Name, Reading};
 use crate::sensor::raw::Raw;
 use crate::wire::name;
 
@@ -48,7 +48,7 @@ pub struct Tally {
     pub reopened: AtomicU64,
     /// Times nothing came for too long.
     pub stalls: AtomicU64,
-    /// That a name cannot be one was said.
+    /// That a name or a note cannot be one was said.
     pub unfit_told: AtomicBool,
     /// The first of the bytes that came since the last reading, where they are none.
     pub gibberish: Shelf,
@@ -71,6 +71,20 @@ impl Tally {
             ("reopened", "Times the source had to be opened again", of(&self.reopened)),
             ("stalls", "Times nothing came for too long", of(&self.stalls)),
         ]
+    }
+}
+
+/// The longest note of a mark in a stream, bytes.
+const LONGEST_NOTE: usize = 2000;
+
+/// At most so many characters of what came stand in a message.
+const SHOWN: usize = 60;
+
+/// What came, cut to what fits a message.
+pub(super) fn short(text: &str) -> String {
+    match text.char_indices().nth(SHOWN) {
+        Some((end, _)) => format!("{}…", &text[..end]),
+        None => text.to_owned(),
     }
 }
 
@@ -98,12 +112,42 @@ impl Way {
         Some(self.channels.reading(probe, kettle, raw, self.clock.now()))
     }
 
-    /// Counted each time, said once.
+    /// A person's mark in the source's stream. It bears the source's name where it names
+    /// nobody, as a box's button does; a time of its own counts where that of readings does.
+    pub fn mark(&self, mark: Mark, wall_ns: Option<i64>) -> Option<Input> {
+        for name in std::iter::once(&mark.kettle).chain(&mark.by) {
+            if let Some(why) = name::unfit(name) {
+                self.refuse_name(name, why);
+                return None;
+            }
+        }
+        if let MarkKind::Note(text) = &mark.kind
+            && (text.len() > LONGEST_NOTE || text.contains(char::is_control))
+        {
+            let shown = short(text);
+            self.refuse(&format!(
+                "the note {shown:?} is refused: one has at most {LONGEST_NOTE} bytes, and no control character"
+            ));
+            return None;
+        }
+        let by = mark.by.or_else(|| Some(self.source.clone()));
+        let what = Incoming::Streamed(Mark { by, ..mark });
+        Some(Input { what, taken: wall_ns.into(), receipt: None })
+    }
+
     fn refuse_name(&self, name: &str, why: &str) {
+        let name = short(name);
+        self.refuse(&format!(
+            "the name {name:?} {why}: what comes under it is refused; give it a short plain name where it comes from"
+        ));
+    }
+
+    /// Counted each time, said once.
+    fn refuse(&self, why: &str) {
         Tally::count(&self.tally.refused, 1);
         if !self.tally.unfit_told.swap(true, Ordering::Relaxed) {
             let from = &self.source;
-            tracing::warn!(source = %from, "{from}: the name {name:?} {why}: its readings are refused; give it a short plain name where it comes from");
+            tracing::warn!(source = %from, "{from}: {why}");
         }
     }
 

@@ -40,8 +40,8 @@ use std::sync::Arc;
 
 use alarms::{Alarms, Company};
 use arrivals::Arrivals;
-use effect::{AlarmChange, Conclusion, Effect};
-use event::{Ask, Command, Event, Happening, Mark, Name, Reading};
+use effect::{AlarmChange, Conclusion, Effect, WallNs};
+use event::{Ask, Command, Event, Happening, Mark, Name, Reading, Stamp};
 pub use filter::Trend;
 use heat::Learned;
 use kettle::{Kettle, Said};
@@ -54,6 +54,10 @@ use waiting::{Order, Waiting};
 /// comes within a day, and for so long to its end; what is longer than both is left out, seconds.
 const WALK_FROM_S: f64 = 24.0 * 3600.0;
 const WALK_TO_S: f64 = 6.0 * 3600.0;
+
+/// A mark that was made so long before it came is of then, seconds: what a kind of mark
+/// leaves loose is less.
+const MARK_OF_THEN_S: f64 = 60.0;
 
 /// The engine: one for all probes and kettles of a dairy.
 #[derive(Debug, Default)]
@@ -100,8 +104,8 @@ impl Engine {
             }
             if self.arrivals.is_of_then(r, &event.stamp, &self.time) {
                 if let Some(text) = self.arrivals.remark(r, &event.stamp) {
-                    let now_s = self.time.now_s();
-                    self.remark(now_s, &r.probe, r.kettle.as_ref().unwrap_or(&r.probe), text, out);
+                    let kettle = r.kettle.as_ref().unwrap_or(&r.probe);
+                    remark_at(event.stamp.wall_ns, &r.probe, kettle, text, out);
                 }
                 return self.came_late(r);
             }
@@ -115,6 +119,10 @@ impl Engine {
         self.walk_to(t_s, out);
         match &event.what {
             Happening::Reading(r) => self.reading(r, event, out),
+            Happening::Mark(m) if self.is_of_then(&event.stamp, t_s) => {
+                let text = format!("{} came late; it is in the record and moves nothing here", m.kind.name());
+                remark_at(event.stamp.wall_ns, &m.kettle, &m.kettle, text, out);
+            }
             Happening::Mark(m) => self.mark(m, t_s, out),
             Happening::Command(c) => self.command(c, t_s, out),
             Happening::Tick => {}
@@ -176,7 +184,8 @@ impl Engine {
     fn reading(&mut self, r: &Reading, event: &Event, out: &mut Vec<Effect>) {
         let t_s = self.time.now_s();
         if let Some(text) = self.arrivals.take(r, &event.stamp, &self.time) {
-            self.remark(t_s, &r.probe, r.kettle.as_ref().unwrap_or(&r.probe), text, out);
+            let kettle = r.kettle.as_ref().unwrap_or(&r.probe);
+            remark_at(event.stamp.wall_ns, &r.probe, kettle, text, out);
         }
         let name: Name = r.kettle.clone().unwrap_or_else(|| r.probe.clone());
         if !self.kettles.contains_key(&name) {
@@ -214,6 +223,12 @@ impl Engine {
             }
         }
         tell::all(&self.time, k, t_s, &mut self.said, out);
+    }
+
+    /// Whether what a person marked was done so long before it came that acting on it
+    /// now would date it wrongly.
+    fn is_of_then(&self, stamp: &Stamp, now_s: f64) -> bool {
+        self.time.second_of(stamp).is_some_and(|own_s| now_s - own_s > MARK_OF_THEN_S)
     }
 
     fn mark(&mut self, m: &Mark, t_s: f64, out: &mut Vec<Effect>) {
@@ -271,8 +286,7 @@ impl Engine {
     }
 
     fn remark(&self, t_s: f64, probe: &Name, kettle: &Name, text: String, out: &mut Vec<Effect>) {
-        let (probe, kettle) = (probe.clone(), kettle.clone());
-        out.push(Effect { time: self.time.wall(t_s), probe, kettle, what: Conclusion::Remark(text) });
+        remark_at(self.time.wall(t_s), probe, kettle, text, out);
     }
 
     fn house_said(&self, changes: Vec<AlarmChange>, t_s: f64, out: &mut Vec<Effect>) {
@@ -311,9 +325,20 @@ impl Engine {
     pub fn kettle_of(&self, probe: &str) -> Option<KettleView> {
         let k = self.kettles.get(self.probes.get(probe)?)?;
         let view = tell::view(&self.time, k);
-        Some(match k.others.get(probe) {
-            Some(other) if *k.probe != *probe => other.seen(view, self.time.now_s()),
-            _ => view,
-        })
+        let (mut view, verdict) = match k.others.get(probe) {
+            Some(other) if *k.probe != *probe => (other.seen(view, self.time.now_s()), &other.verdict),
+            _ => (view, &k.verdict),
+        };
+        if verdict.use_celsius.is_none() && view.reason.is_empty() {
+            // A lone spike leaves the standing health alone, and gives no number all the same.
+            (view.health, view.reason) = (verdict.health, verdict.reason.to_string());
+        }
+        Some(view)
     }
+}
+
+/// What there is to remark on something that bears a time of its own.
+fn remark_at(time: Option<WallNs>, probe: &Name, kettle: &Name, text: String, out: &mut Vec<Effect>) {
+    let (probe, kettle) = (probe.clone(), kettle.clone());
+    out.push(Effect { time, probe, kettle, what: Conclusion::Remark(text) });
 }

@@ -188,9 +188,19 @@ fn meant(kind: &str, value: &str) -> Result<Value, String> {
         return Err(format!("it {why}; name one of those there are"));
     }
     if range(kind).is_none() {
+        fit_words(kind, text)?;
         return Ok(Value::String(text.into()));
     }
     check_number(kind, figure(text)?).map(Value::Float)
+}
+
+/// That words can stand in a line; a note may have several.
+fn fit_words(kind: &str, text: &str) -> Result<(), String> {
+    let breaks = |c: char| c.is_control() && !(c == '\n' && kind.ends_with("note"));
+    match text.chars().find(|c| breaks(*c)) {
+        Some(c) => Err(format!("{c:?} stands in no line; write it without")),
+        None => Ok(()),
+    }
 }
 
 /// What a field's number may be; `None` where it holds words.
@@ -231,6 +241,14 @@ pub fn check_name(list: &str, name: &str) -> Result<(), CorrectError> {
         _ => return Ok(()),
     };
     Err(CorrectError::Value { field: list.into(), value: name.into(), why: why.into() })
+}
+
+/// Checks the words of one of several, such as `milking.source`.
+///
+/// # Errors
+/// [`CorrectError::Value`].
+pub fn check_words(kind: &str, text: &str) -> Result<(), CorrectError> {
+    fit_words(kind, text).map_err(|why| CorrectError::Value { field: kind.into(), value: text.into(), why })
 }
 
 /// The number as a field takes it, such as `wheel.kg`; none is well.
@@ -275,6 +293,8 @@ mod tests {
             ("rennet.doze", "3", "fields are product"),
             ("rennet.dose-ml", "much", "a number is wanted"),
             ("score", "11", "between 0 and 10"),
+            ("product", "Alp\nwheel", "'\\n' stands in no line"),
+            ("note", "a\u{1b}[2J", "stands in no line"),
             ("rennet.lot", "R-18", "--reason"),
         ] {
             let mut lot = Record { lot: "x".into(), ..Record::default() };
@@ -323,7 +343,7 @@ mod tests {
             ("wheel.3.1.kg", "-9", "between 0.001 and 500"),
             ("ph.06:30", "6", "06:30:10, 06:30:40"),
             ("ph.07:30", "6", "no such ph"),
-            ("ph.06:30:40", "nan", "between 0 and 14"),
+            ("ph.06:30:40", "nan", "a number is wanted"),
             ("kettle", "", "is empty"),
         ] {
             let e = set(&mut lot, field, value, &ada()).unwrap_err().to_string();

@@ -12,6 +12,9 @@ const GAP_S: f64 = 20.0;
 /// A gap worth a line at the top of the sheet, minutes.
 const GAP_WORTH_MIN: f64 = 1.0;
 
+/// A shorter gap is told to the second, minutes.
+const SHORT_GAP_MIN: f64 = 10.0;
+
 /// Figures are hundredths; half of one keeps 41.5 over 41 by 0.5 within 0.5.
 const HALF_A_FIGURE: f64 = 0.005;
 
@@ -107,12 +110,14 @@ fn cooks(record: &Record, words: &Words) -> Vec<String> {
 }
 
 fn gap(record: &Record, gap: &Gap, words: &Words) -> String {
-    let zone = record.zone();
+    let (zone, minutes) = (record.zone(), gap.to.minutes_since(gap.from));
+    // To the second where minutes alone would not bear out how long it was.
+    let clock = |at: At| if minutes < SHORT_GAP_MIN { at.clock_s(&zone) } else { at.clock(&zone) };
     let values = [
         ("probe", gap.probe.as_str()),
-        ("from", &gap.from.clock(&zone)),
-        ("to", &gap.to.clock(&zone)),
-        ("min", &words.number(gap.to.minutes_since(gap.from), 0)),
+        ("from", &clock(gap.from)),
+        ("to", &clock(gap.to)),
+        ("min", &words.number(minutes, 0)),
         ("why", &words.reason(&gap.why)),
     ];
     words.say("found-gap", &values)
@@ -268,8 +273,21 @@ mod tests {
         });
         r.alarms.push(AlarmDone { alarm: "curd-check".into(), sounds: Some(false), ..r.alarms[0].clone() });
         r.gaps.push(Gap { probe: "p".into(), to: At(240_000_000_000), ..Gap::default() });
+        // 18:38 to 18:40 was one minute.
+        r.gaps.push(Gap {
+            probe: "q".into(),
+            from: At(239_000_000_000),
+            to: At(301_000_000_000),
+            ..Gap::default()
+        });
         let found = english(&r).join("\n");
-        for says in ["1.2 °C over its target of 41.0", "Heat off", "nobody", "(4 min)"] {
+        for says in [
+            "1.2 °C over its target of 41.0",
+            "Heat off",
+            "nobody",
+            "(4 min)",
+            "from 00:03:59 to 00:05:01 (1 min)",
+        ] {
             assert!(found.contains(says), "{found}");
         }
         assert!(!found.contains("Look at the curd"), "{found}");

@@ -176,7 +176,7 @@ impl Channel {
             Signal::Ohm(ohm) => match self.sensor {
                 Sensor::Platinum(p) => p.celsius(ohm).map(plain),
                 Sensor::Thermistor(t) => t.celsius(ohm).map(plain),
-                other => Err(Missing::WrongKind { said: "a resistance", set: other.name() }),
+                other => Err(unread("a resistance", other)),
             },
             Signal::Word(chip, bits) => self.word(chip, bits, raw.cold_junction_celsius),
             Signal::Scratchpad(pad) => word::ds18b20(pad).map(|c| plain(c.celsius)),
@@ -197,7 +197,7 @@ impl Channel {
             }
             (Sensor::Couple(set), _) => set,
             (Sensor::AsSaid, Some(said)) => said,
-            (other, _) => return Err(Missing::WrongKind { said: "a voltage", set: other.name() }),
+            (other, _) => return Err(unread("a voltage", other)),
         };
         let cold = cold.ok_or(Missing::NoColdJunction)?;
         let celsius = couple.compensated_celsius(uv / 1000.0, cold)?;
@@ -215,14 +215,16 @@ impl Channel {
             Chip::Max6675 => {
                 let bits = u16::try_from(bits)
                     .map_err(|_| Missing::NotAWord { chip: "MAX6675", word: format!("{bits:X}") })?;
-                if bits & 0x7FF8 == 0x7FF8 && bits != u16::MAX {
+                // An open input reads full scale too, and says that it is open.
+                let got = word::max6675(bits)?;
+                if bits & 0x7FF8 == 0x7FF8 {
                     return Err(Missing::Faults(Faults::NONE.with(super::fault::Fault::OverRange)));
                 }
                 if bits == 0 {
                     let why = "exactly 0 °C: ice, or the converter's line is dead";
                     doubts.push((Health::MaintenanceRequired, why.to_owned()));
                 }
-                word::max6675(bits)?
+                got
             }
         };
         doubts.extend(limits(got.faults));
@@ -232,10 +234,7 @@ impl Channel {
                 word::straightened(couple, got.celsius, cold)?
             }
             (_, Sensor::Platinum(_) | Sensor::Thermistor(_), _) => {
-                return Err(Missing::WrongKind {
-                    said: "a thermocouple chip's word",
-                    set: self.sensor.name(),
-                });
+                return Err(unread("a thermocouple chip's word", self.sensor));
             }
             _ => got.celsius,
         };
@@ -297,6 +296,14 @@ const CALIBRATED_COLD_JUNCTION_WITHIN: f64 = 0.3;
 
 fn limits(faults: Faults) -> impl Iterator<Item = (Health, String)> {
     faults.iter().map(|f| (f.health(), f.reason().to_owned()))
+}
+
+/// What came cannot be read as what is set.
+fn unread(said: &'static str, set: Sensor) -> Missing {
+    match set {
+        Sensor::AsSaid => Missing::NotSet { said },
+        set => Missing::WrongKind { said, set: set.name() },
+    }
 }
 
 fn below_zero(celsius: f64) -> Missing {

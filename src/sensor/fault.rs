@@ -196,7 +196,7 @@ pub enum Missing {
         word: String,
     },
     /// Outside the range of the sensor's function.
-    #[error("{} {unit} is outside the {sensor}'s range {} to {} {unit}", hundredths(*.value), hundredths(*.low), hundredths(*.high))]
+    #[error("{} {unit} is outside the {sensor}'s range {} to {} {unit}", thousandths(*.value), thousandths(*.low), thousandths(*.high))]
     Range {
         /// The sensor.
         sensor: &'static str,
@@ -212,6 +212,17 @@ pub enum Missing {
     /// A thermocouple voltage without its cold junction.
     #[error("no cold junction temperature: the voltage alone gives no temperature")]
     NoColdJunction,
+    /// A type B thermocouple's voltage that two temperatures have.
+    #[error(
+        "out of range: below 46 °C a type B thermocouple has the same voltage at two temperatures; take a type that tells them apart, such as K or T"
+    )]
+    TwoTemperatures,
+    /// A wire value, and nothing set that reads it.
+    #[error("{said} came, and what the probe is has not been set: give it its couple or its element")]
+    NotSet {
+        /// What came.
+        said: &'static str,
+    },
     /// A wire value that this sensor setting cannot read.
     #[error("{said} cannot be read as {set}: the probe's setting and its box disagree")]
     WrongKind {
@@ -239,6 +250,7 @@ impl Missing {
         match self {
             Self::Faults(set) => set.health().unwrap_or(Health::Failure),
             Self::Said { health, .. } if *health != Health::Good => *health,
+            Self::TwoTemperatures => Health::OutOfSpecification,
             // No sensor that is well says such a thing: a wire is broken or shorted.
             Self::Range { .. }
             | Self::Checksum { .. }
@@ -246,6 +258,7 @@ impl Missing {
             | Self::NoAnswer
             | Self::NotAWord { .. }
             | Self::NoColdJunction
+            | Self::NotSet { .. }
             | Self::WrongKind { .. }
             | Self::NotFinite
             | Self::Said { .. } => Health::Failure,
@@ -253,9 +266,9 @@ impl Missing {
     }
 }
 
-/// Rounded for reading.
-fn hundredths(x: f64) -> f64 {
-    (x * 100.0).round() / 100.0
+/// Rounded for reading, finely enough to tell what is outside from the end that it passed.
+fn thousandths(x: f64) -> f64 {
+    (x * 1000.0).round() / 1000.0
 }
 
 #[cfg(test)]

@@ -107,7 +107,12 @@ pub fn exposition(room: &Room) -> String {
         ("live_messages", "Messages sent to live pages.", room.hub.messages.load(Ordering::Relaxed)),
     ];
     for (name, help, value) in counters.into_iter().chain(seen.counters.iter().copied()) {
-        out.counter(name, help, value);
+        out.counter(name, help, &[(&[], value)]);
+    }
+    for (n, (name, help, _)) in seen.sources.first().into_iter().flat_map(|s| &s.1).enumerate() {
+        let labels: Vec<_> = seen.sources.iter().map(|s| [("source", &*s.0)]).collect();
+        let counted = labels.iter().zip(&seen.sources).filter_map(|(l, s)| Some((&l[..], s.1.get(n)?.2)));
+        out.counter(&format!("source_{name}"), &format!("{help}."), &counted.collect::<Vec<_>>());
     }
     out.text.push_str("# EOF\n");
     out.text
@@ -123,14 +128,15 @@ impl Exposition {
         let _ = writeln!(self.text, "# TYPE curdtrace_{name} gauge\n# HELP curdtrace_{name} {help}");
     }
 
-    fn counter(&mut self, name: &str, help: &str, value: u64) {
-        let _ = writeln!(
-            self.text,
-            "# TYPE curdtrace_{name} counter\n# HELP curdtrace_{name} {help}\ncurdtrace_{name}_total {value}"
-        );
+    /// A family of counters whole: its samples, each with its labels.
+    fn counter(&mut self, name: &str, help: &str, samples: &[(&[(&str, &str)], u64)]) {
+        let _ = writeln!(self.text, "# TYPE curdtrace_{name} counter\n# HELP curdtrace_{name} {help}");
+        for (labels, value) in samples {
+            self.sample(&format!("{name}_total"), labels, value);
+        }
     }
 
-    fn sample(&mut self, name: &str, labels: &[(&str, &str)], value: f64) {
+    fn sample(&mut self, name: &str, labels: &[(&str, &str)], value: impl std::fmt::Display) {
         let labels: Vec<String> = labels.iter().map(|(k, v)| format!("{k}=\"{}\"", escaped(v))).collect();
         let braces = if labels.is_empty() { String::new() } else { format!("{{{}}}", labels.join(",")) };
         let _ = writeln!(self.text, "curdtrace_{name}{braces} {value}");

@@ -21,6 +21,10 @@ use crate::engine::event::{Command, Mark, Name};
 use crate::engine::plan::Plan;
 use crate::engine::view::View;
 
+/// A counter for `/metrics`: name (snake_case, without prefix or `_total`), what it
+/// counts, value.
+pub type Counter = (&'static str, &'static str, u64);
+
 /// What is known at one moment.
 #[derive(Debug, Clone)]
 pub struct Snapshot {
@@ -47,9 +51,10 @@ pub struct Snapshot {
     pub outlets: Vec<OutletState>,
     /// Whether readings are being kept; the words say what failed where not.
     pub store: Result<(), String>,
-    /// Counters for `/metrics`: name (snake_case, without prefix or `_total`),
-    /// what it counts, value.
-    pub counters: Vec<(&'static str, &'static str, u64)>,
+    /// Counters for `/metrics`.
+    pub counters: Vec<Counter>,
+    /// What each source counts; all count the same.
+    pub sources: Vec<(Name, Vec<Counter>)>,
 }
 
 impl Snapshot {
@@ -68,6 +73,7 @@ impl Snapshot {
             outlets: Vec::new(),
             store: Ok(()),
             counters: Vec::new(),
+            sources: Vec::new(),
         }
     }
 }

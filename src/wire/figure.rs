@@ -7,13 +7,14 @@
 /// assert_eq!(figure(" 6,45"), Ok(6.45));
 /// assert_eq!(figure("-1.5"), Ok(-1.5));
 /// assert!(figure("1,000.5").is_err() && figure("much").is_err() && figure("").is_err());
+/// assert!(figure("nan").is_err());
 /// ```
 ///
 /// # Errors
 /// It says none; what is wanted, in words.
 pub fn figure(text: &str) -> Result<f64, String> {
-    let number = text.trim().replace(',', ".").parse();
-    number.map_err(|_| "a number is wanted, such as 32.5 or 32,5".into())
+    let number = text.trim().replace(',', ".").parse().ok();
+    number.filter(|n: &f64| n.is_finite()).ok_or_else(|| "a number is wanted, such as 32.5 or 32,5".into())
 }
 
 /// As [`figure`], of what may well be in the thousands: where the comma could be

@@ -4,8 +4,11 @@
 //! the journal wants its fields in one fixed order. An integer and a float are
 //! both taken where a number is meant.
 
+use std::borrow::Cow;
+
 use influxdb_line_protocol::{FieldValue, parse_lines};
 
+mod floats;
 mod refusal;
 mod write;
 
@@ -128,6 +131,17 @@ pub fn parse(line: &str, names: &mut Names) -> Result<Option<(Line, Option<i64>)
     if text.is_empty() || text.starts_with('#') {
         return Ok(None);
     }
+    match parsed(text, names) {
+        Err(why @ LineError::Syntax(_)) => match floats::spelled_out(text) {
+            Cow::Owned(spelled) => parsed(&spelled, names),
+            Cow::Borrowed(_) => Err(why),
+        },
+        told => told,
+    }
+}
+
+/// What a line says that is neither empty nor a comment.
+fn parsed(text: &str, names: &mut Names) -> Result<Option<(Line, Option<i64>)>, LineError> {
     let mut lines = parse_lines(text);
     let parsed = match lines.next() {
         None => return Ok(None),

@@ -8,7 +8,7 @@
 use serde_json::Value;
 
 use super::line::{self, Line, LineError, Names};
-use crate::engine::event::{Name, Reading};
+use crate::engine::event::{Mark, Name, Reading};
 use crate::engine::probe::Health;
 use crate::sensor::fault::Faults;
 use crate::sensor::raw::{Chip, Raw, Signal};
@@ -21,7 +21,7 @@ pub enum PayloadKind {
     Number,
     /// JSON, with pointers to what is meant.
     Json,
-    /// Line protocol, `temperature` lines.
+    /// Line protocol, `temperature` and `mark` lines.
     LineProtocol,
     /// A MAX31855's word, eight hex digits.
     Max31855Hex,
@@ -66,8 +66,10 @@ pub struct JsonPointers {
 ///
 /// ```
 /// use curdtrace::sensor::raw::Signal;
-/// use curdtrace::wire::payload::{Payload, PayloadKind};
-/// let said = Payload::of(PayloadKind::Number).read(b"93.2 F").remove(0).unwrap();
+/// use curdtrace::wire::payload::{Payload, PayloadKind, Told};
+/// let Ok(Told::Value(said)) = Payload::of(PayloadKind::Number).read(b"93.2 F").remove(0) else {
+///     unreachable!()
+/// };
 /// assert!(matches!(said.raw.signal, Signal::Celsius(c) if (c - 34.0).abs() < 1e-9));
 /// ```
 #[derive(Debug, Clone, PartialEq)]
@@ -96,6 +98,20 @@ pub struct Said {
     pub wall_ns: Option<i64>,
 }
 
+/// One thing that a payload says.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Told {
+    /// A value of one probe.
+    Value(Said),
+    /// A person's mark, in a stream of line protocol.
+    Mark {
+        /// The mark.
+        mark: Mark,
+        /// When, as [`Said::wall_ns`].
+        wall_ns: Option<i64>,
+    },
+}
+
 /// Why a payload gives nothing.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum PayloadError {
@@ -122,9 +138,9 @@ pub enum PayloadError {
     /// No line protocol.
     #[error(transparent)]
     Line(#[from] LineError),
-    /// A line that is no reading.
-    #[error("the line is no temperature line")]
-    NotAReading,
+    /// A line that is neither.
+    #[error("an event line is the journal's own; send temperature and mark lines")]
+    Event,
     /// No hex word of the right length.
     #[error("{text:?} is no word of {digits} hex digits; is it another chip than set?")]
     Hex {
@@ -142,19 +158,20 @@ impl Payload {
         Self { kind, unit: Unit::Celsius, quantity: Quantity::Temperature, pointers: None }
     }
 
-    /// What the payload says: one value, or one a line for line protocol.
-    pub fn read(&self, bytes: &[u8]) -> Vec<Result<Said, PayloadError>> {
+    /// What the payload says: one value, or one thing a line for line protocol.
+    pub fn read(&self, bytes: &[u8]) -> Vec<Result<Told, PayloadError>> {
         let Ok(text) = std::str::from_utf8(bytes) else { return vec![Err(PayloadError::NotText)] };
         let text = text.trim_matches(|c: char| c.is_whitespace() || c == '\0');
-        match self.kind {
-            PayloadKind::LineProtocol => lines(text),
-            PayloadKind::Number => vec![self.number(text, self.unit).map(|s| alone(of_signal(s)))],
-            PayloadKind::Json => vec![self.json(text)],
-            PayloadKind::Max31855Hex => vec![word(text, Chip::Max31855)],
-            PayloadKind::Max31856Hex => vec![word(text, Chip::Max31856)],
-            PayloadKind::Max6675Hex => vec![word(text, Chip::Max6675)],
-            PayloadKind::Ds18b20Hex => vec![scratchpad(text)],
-        }
+        let said = match self.kind {
+            PayloadKind::LineProtocol => return lines(text),
+            PayloadKind::Number => self.number(text, self.unit).map(|s| alone(of_signal(s))),
+            PayloadKind::Json => self.json(text),
+            PayloadKind::Max31855Hex => word(text, Chip::Max31855),
+            PayloadKind::Max31856Hex => word(text, Chip::Max31856),
+            PayloadKind::Max6675Hex => word(text, Chip::Max6675),
+            PayloadKind::Ds18b20Hex => scratchpad(text),
+        };
+        vec![said.map(Told::Value)]
     }
 
     fn number(&self, text: &str, unit: Unit) -> Result<Option<Signal>, PayloadError> {
@@ -242,14 +259,17 @@ fn shortened(text: &str) -> String {
     text.chars().take(79).chain(['…']).collect()
 }
 
-fn lines(text: &str) -> Vec<Result<Said, PayloadError>> {
+fn lines(text: &str) -> Vec<Result<Told, PayloadError>> {
     let mut names = Names::default();
     let mut out = Vec::new();
     for one in text.lines() {
         match line::parse(one, &mut names) {
             Ok(None) => {}
-            Ok(Some((Line::Reading(r), wall_ns))) => out.push(Ok(said_by_line(r, wall_ns))),
-            Ok(Some(_)) => out.push(Err(PayloadError::NotAReading)),
+            Ok(Some((Line::Reading(r), wall_ns))) => {
+                out.push(Ok(Told::Value(said_by_line(r, wall_ns))));
+            }
+            Ok(Some((Line::Mark(mark), wall_ns))) => out.push(Ok(Told::Mark { mark, wall_ns })),
+            Ok(Some((Line::Event(_), _))) => out.push(Err(PayloadError::Event)),
             Err(e) => out.push(Err(e.into())),
         }
     }

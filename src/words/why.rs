@@ -94,6 +94,7 @@ mod tests {
             fault::Missing::NoAnswer,
             fault::Missing::NoColdJunction,
             fault::Missing::NotFinite,
+            fault::Missing::TwoTemperatures,
         ];
         let said = missing.iter().map(ToString::to_string);
         let said = said.chain(doubts.iter().map(ToString::to_string));

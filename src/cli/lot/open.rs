@@ -40,7 +40,7 @@ pub struct Args {
     #[arg(long)]
     maker: Option<String>,
     /// Milk in the kettle, L
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     litres: Option<String>,
     /// Anything else to enter at once
     #[arg(long = "set", value_name = "FIELD=VALUE")]

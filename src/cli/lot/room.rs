@@ -23,6 +23,8 @@ const PATIENCE: Duration = Duration::from_secs(15);
 
 /// The lots, the dairy and the clock.
 pub(super) struct Room {
+    /// The data folder is named at the command line, or by its environment.
+    data_is_named: bool,
     pub(super) storage: Arc<dyn Storage>,
     pub(super) store: Store,
     pub(super) dairy: Dairy,
@@ -56,6 +58,7 @@ impl Room {
             None => dairy::Config::default(),
         };
         let look_back_ns = config.look_back_ns();
+        let data_is_named = place.data.is_some();
         let data: PathBuf = place.data.unwrap_or(config.data);
         let storage: Arc<dyn Storage> = Arc::new(Disk);
         let dairy = Dairy {
@@ -65,6 +68,7 @@ impl Room {
             lot_id: config.lot_id,
         };
         Ok(Self {
+            data_is_named,
             store: Store::at(storage.clone(), &data),
             zone: dairy::zone(&dairy.time_zone),
             dairy,
@@ -140,8 +144,10 @@ impl Room {
 
     /// Has a request carried out: by the daemon where one runs, else here.
     pub(super) fn ask(&self, by: Option<String>, ask: Ask) -> Result<Answer, Failure> {
-        // Only what begins something makes the data folder.
-        if !matches!(ask, Ask::Open(_) | Ask::Mark(_)) {
+        // Only what begins something makes the data folder, and none that is named here: it
+        // may be mistyped, and the lot would not be where it is looked for.
+        let makes_it = matches!(ask, Ask::Open(_) | Ask::Mark(_));
+        if !makes_it || (self.data_is_named && !self.store.data().exists()) {
             self.must_be_there()?;
         }
         let answer = self.have_done(&Request { at: self.now(), by, ask })?;
@@ -167,7 +173,9 @@ impl Room {
             return Ok(());
         }
         let data = data.display();
-        Err(Failure::no_input(format_args!("there is no data folder at {data}; name it with --data DIR")))
+        Err(Failure::no_input(format_args!(
+            "there is no data folder at {data}; name it with --data DIR, or make it first where it is new"
+        )))
     }
 
     /// A year, a month or a day, as what the days in it begin with.
@@ -255,8 +263,10 @@ pub(super) fn write_out(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
     })
 }
 
-/// Puts columns under each other.
+/// Puts columns under each other. A record written by hand may hold what breaks a line.
 pub(super) fn columns(rows: &[Vec<String>]) -> Vec<String> {
+    let plain = |cell: &String| cell.replace(char::is_control, " ");
+    let rows: Vec<Vec<String>> = rows.iter().map(|row| row.iter().map(plain).collect()).collect();
     let count = rows.iter().map(Vec::len).max().unwrap_or(0);
     let widths: Vec<usize> = (0..count)
         .map(|i| rows.iter().filter_map(|r| r.get(i)).map(|c| c.chars().count()).max().unwrap_or(0))

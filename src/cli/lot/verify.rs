@@ -12,6 +12,7 @@ use crate::lot::hold::LOCK;
 use crate::lot::seal::{Chain, Difference, SUMS};
 use crate::lot::signature::SIGNATURE;
 use crate::lot::store::{LotError, Store};
+use crate::words::record::counted;
 
 /// Whether lots are as they were closed, one line a lot. Without a name: every
 /// lot there is or that was ever sealed; on a copy, such as a stick, those in it.
@@ -53,6 +54,10 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
         let (store, lot) = meant(room, name)?;
         let chain = seen.chain_of(&store)?;
         seen.look(room, args, (&store, &chain), &lot)?;
+    }
+    if seen.still_open > 0 && !args.quiet {
+        let (lots, are) = (counted(seen.still_open, "lot"), if seen.still_open == 1 { "is" } else { "are" });
+        remark(&format!("{lots} {are} open: nothing vouches for an open lot until it is closed and sealed"));
     }
     seen.sum()
 }
@@ -110,6 +115,8 @@ struct Seen {
     other: u32,
     /// A lot that was named and is open.
     open: Option<String>,
+    /// Open ones where none was named.
+    still_open: usize,
     /// Signatures that are not good.
     unbelieved: u32,
     /// What could not be looked at; the last.
@@ -170,7 +177,9 @@ impl Seen {
             return if signed.is_bad { say(&format!("{lot}: {words}")) } else { well(&words) };
         }
         if found == [Difference::Open] {
-            if !all {
+            if all {
+                self.still_open += 1;
+            } else {
                 self.open = Some(lot.to_owned());
             }
             return well("open, not sealed yet");

@@ -40,7 +40,7 @@ impl Kettle {
 pub(in crate::engine) struct Other {
     probe: Name,
     pub(super) watch: Watch,
-    pub(super) verdict: Verdict,
+    pub(in crate::engine) verdict: Verdict,
     pub(super) heard_s: f64,
     /// Since when each reading was a good number.
     good_since_s: Option<f64>,

@@ -6,7 +6,7 @@
 
 use super::Lots;
 use crate::lot::at::At;
-use crate::lot::correct::{AFTER_CLOSING, Author, CorrectError, check_name, fit_number, set};
+use crate::lot::correct::{AFTER_CLOSING, Author, CorrectError, check_name, check_words, fit_number, set};
 use crate::lot::record::{Correction, Milking, Ph, Record, Wheel};
 use crate::lot::store::LotError;
 
@@ -31,6 +31,9 @@ pub(super) fn milking(record: &mut Record, milking: &Milking, author: &Author) -
             [("litres", text(litres)), ("celsius", text(celsius)), ("source", milking.source.clone())];
         return fill_in(record, &format!("milking.{name}"), fields, author);
     }
+    if let Some(source) = &milking.source {
+        check_words("milking.source", source)?;
+    }
     record.milkings.push(Milking { litres, celsius, ..milking.clone() });
     added(record, author, "milking", name)
 }
@@ -46,6 +49,9 @@ pub(super) fn wheels(record: &mut Record, wheels: &[Wheel], author: &Author) -> 
             let fields = [("kg", kg.map(|kg| kg.to_string())), ("note", wheel.note.clone())];
             said.push(fill_in(record, &format!("wheel.{name}"), fields, author)?);
         } else {
+            if let Some(note) = &wheel.note {
+                check_words("wheel.note", note)?;
+            }
             record.wheels.push(Wheel { kg, ..wheel.clone() });
             new.push(name.as_str());
         }

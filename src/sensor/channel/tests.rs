@@ -63,8 +63,13 @@ fn no_number_and_the_reason() {
         (Sensor::AsSaid, open, Health::Failure, "open circuit"),
         (Sensor::AsSaid, volts(1.0, None), Health::Failure, "no cold junction"),
         (pt100, volts(1.0, Some(20.0)), Health::Failure, "cannot be read as Pt100"),
-        (Sensor::AsSaid, Raw::of(Signal::Ohm(110.0)), Health::Failure, "a resistance cannot"),
-        (pt100, Raw::of(Signal::Ohm(1e6)), Health::Failure, "outside the Pt100's range 18.52 to 390.48 Ω"),
+        (
+            Sensor::AsSaid,
+            Raw::of(Signal::Ohm(110.0)),
+            Health::Failure,
+            "a resistance came, and what the probe is",
+        ),
+        (pt100, Raw::of(Signal::Ohm(1e6)), Health::Failure, "outside the Pt100's range 18.52 to 390.481 Ω"),
         (pt100, Raw::of(Signal::Ohm(0.0)), Health::Failure, "0 Ω is outside the Pt100's range"),
         (Sensor::AsSaid, Raw::of(Signal::Celsius(f64::NAN)), Health::Failure, "finite"),
         (Sensor::AsSaid, Raw::of(Signal::Celsius(-300.0)), Health::Failure, "outside"),
@@ -73,6 +78,8 @@ fn no_number_and_the_reason() {
         (Sensor::AsSaid, word(Chip::Max31855, 0x0001_0002), Health::Failure, "short to ground"),
         (Sensor::AsSaid, word(Chip::Max31856, 0), Health::Failure, "no answer"),
         (Sensor::AsSaid, word(Chip::Max6675, 0x7FF8), Health::OutOfSpecification, "over range"),
+        // Full scale with the open bit: the input is open.
+        (Sensor::AsSaid, word(Chip::Max6675, 0x7FFC), Health::Failure, "open circuit"),
         (Sensor::AsSaid, word(Chip::Max6675, 0x1_0000), Health::Failure, "no MAX6675 word"),
     ] {
         let r = set(sensor).reading(&raw, Some(0));

@@ -8,8 +8,8 @@ use crate::sensor::fault::Missing;
 /// Type B's function is lowest here, °C; below it, it turns back.
 const B_MINIMUM_CELSIUS: f64 = 21.020_262;
 
-/// At the ends of the range a voltage may be beyond by rounding, mV.
-const END_SLACK_MV: f64 = 1e-9;
+/// At the ends of the range a voltage may be beyond by what the tables round, mV.
+const END_SLACK_MV: f64 = 1e-3;
 
 /// The temperature of an emf.
 pub(super) fn celsius(couple: Couple, emf_mv: f64) -> Result<f64, Missing> {
@@ -56,8 +56,15 @@ fn bracketed(couple: Couple, emf_mv: f64, low: f64, high: f64) -> Result<f64, Mi
             unit: "mV",
         });
     }
+    // Up to the voltage of ice, give or take the slack, every voltage is there twice.
+    if couple == Couple::B && emf_mv <= END_SLACK_MV {
+        return Err(Missing::TwoTemperatures);
+    }
+    if emf_mv <= low_mv || emf_mv >= high_mv {
+        return Ok(if emf_mv <= low_mv { low } else { high });
+    }
     let (mut a, mut b) = (low, high);
-    let mut t = low + (high - low) * ((emf_mv - low_mv) / (high_mv - low_mv)).clamp(0.0, 1.0);
+    let mut t = low + (high - low) * ((emf_mv - low_mv) / (high_mv - low_mv));
     for _ in 0..100 {
         let (value, slope) = value_and_slope(couple, t);
         if value > emf_mv {

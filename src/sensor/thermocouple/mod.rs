@@ -11,8 +11,8 @@
 //! extrapolated; [`Couple::celsius`] undoes [`Couple::emf_mv`] to far better
 //! than 0.001 °C.
 //!
-//! Type B has no use below 50 °C: its function falls to a minimum at 21 °C, so
-//! a voltage near zero means two temperatures. The inverse gives the upper.
+//! Type B has no use below 50 °C: its function falls from 0 °C to a minimum at
+//! 21 °C, so a voltage of zero or less, to the µV, is that of two temperatures and gives none.
 
 mod coefficients;
 mod inverse;
@@ -111,10 +111,12 @@ impl Couple {
         Ok(value_and_slope(self, celsius).1)
     }
 
-    /// The temperature of an emf (cold junction at 0 °C), °C.
+    /// The temperature of an emf (cold junction at 0 °C), °C. What passes an end of the
+    /// range by no more than the tables round, a µV, is that end.
     ///
     /// # Errors
-    /// [`Missing::Range`] outside the type's range, [`Missing::NotFinite`].
+    /// [`Missing::Range`] outside the type's range, [`Missing::TwoTemperatures`] for type
+    /// B below 46 °C, [`Missing::NotFinite`].
     pub fn celsius(self, emf_mv: f64) -> Result<f64, Missing> {
         inverse::celsius(self, emf_mv)
     }
@@ -213,12 +215,40 @@ mod tests {
         }
     }
 
+    /// Ice was 42 °C and good, and a room of 18 °C was one of 24.
+    #[test]
+    fn a_voltage_of_two_temperatures_gives_neither() {
+        for t in [0.0, 0.5, 10.0, 18.0, 21.02, 24.0, 34.0, 42.0, 45.8] {
+            let mv = Couple::B.emf_mv(t).unwrap();
+            assert_eq!(Couple::B.celsius(mv), Err(Missing::TwoTemperatures), "{t}");
+        }
+        assert!((Couple::B.celsius(Couple::B.emf_mv(46.0).unwrap()).unwrap() - 46.0).abs() < 1e-6);
+        // Nor is it a type B's voltage where it is lower than any.
+        assert!(matches!(Couple::B.celsius(-0.004), Err(Missing::Range { .. })));
+    }
+
+    /// A table's last figure, rounded to its µV, was outside its own range.
+    #[test]
+    fn an_end_of_a_table_is_inside_and_what_is_outside_looks_so() {
+        for couple in Couple::ALL {
+            let (low, high) = couple.range_celsius();
+            let ends = [(low, -1.0), (high, 1.0)];
+            for (end, outward) in ends.into_iter().filter(|(end, _)| couple != Couple::B || *end > 21.0) {
+                let mv = couple.emf_mv(end).unwrap();
+                assert_eq!(couple.celsius(mv + outward * 0.000_9), Ok(end), "{couple}");
+                let told = couple.celsius(mv + outward * 0.001_1).unwrap_err().to_string();
+                let figures: Vec<&str> = told.split(' ').filter(|w| w.parse::<f64>().is_ok()).collect();
+                assert!(figures.len() == 3 && !figures[1..].contains(&figures[0]), "{told}");
+            }
+        }
+    }
+
     proptest! {
         #[test]
         fn the_inverse_undoes_the_function(couple in proptest::sample::select(&Couple::ALL[..]), at in 0.0f64..=1.0) {
             let (low, high) = couple.range_celsius();
-            // Type B below its minimum: two temperatures share a voltage.
-            let low = if couple == Couple::B { 21.1 } else { low };
+            // Below, two temperatures of type B share a voltage.
+            let low = if couple == Couple::B { 46.0 } else { low };
             let t = (low + at * (high - low)).clamp(low, high);
             let back = couple.celsius(couple.emf_mv(t).unwrap()).unwrap();
             prop_assert!((back - t).abs() < 0.001, "{} {}: {}", couple, t, back);

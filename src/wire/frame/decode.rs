@@ -39,6 +39,13 @@ pub enum FrameError {
     },
 }
 
+impl FrameError {
+    /// Whether it was hurt on its way: no box sent it so.
+    pub fn is_noise(&self) -> bool {
+        matches!(self, Self::Crc { .. } | Self::TooLong | Self::CutShort { .. })
+    }
+}
+
 /// Turns bytes, in pieces of any size, into frames.
 ///
 /// ```

@@ -36,6 +36,9 @@ fn lines_round_trip() {
         "mark,kettle=kettle name=\"rennet\",by=\"ada\" 9",
         "mark,kettle=kettle name=\"rennet\",by=\"ada\" 9",
     );
+    // A point before or after the digits, as other writers have it.
+    check("temperature,probe=p celsius=.5,emf_mv=-.5e1 5", "temperature,probe=p celsius=0.5,emf_mv=-5 5");
+    check("temperature,probe=p celsius=34. 5", "temperature,probe=p celsius=34 5");
     check("mark,kettle=kettle name=\"ph\",value=6.4 9", "mark,kettle=kettle name=\"ph\",value=6.4 9");
     check("event,what=link source=\"usb\",up=true 9", "event,what=link source=\"usb\",up=true 9");
 }
@@ -56,6 +59,7 @@ fn refusals_say_the_remedy() {
         ("not at all", "it has no field that can be read"),
         ("temperature", "a field is not written as name=value"),
         ("temperature,probe=a celsius=3.4.5 5", "fits nothing"),
+        ("temperature,probe=a celsius=. 5", "it has no field that can be read"),
         ("temperature,probe=a celsius=4 soon", "\"soon\" fits nothing"),
         ("temperature,probe= celsius=4 5", "a tag is not written as name=value"),
         ("temperature,probe=a celsius=4 99999999999999999999", "is no time"),

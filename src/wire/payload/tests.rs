@@ -1,6 +1,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::engine::event::MarkKind;
 
 fn pointers() -> JsonPointers {
     JsonPointers {
@@ -12,8 +13,16 @@ fn pointers() -> JsonPointers {
     }
 }
 
+/// The first thing that it says, a value.
+fn value(payload: &Payload, bytes: &[u8]) -> Said {
+    match payload.read(bytes).remove(0).unwrap() {
+        Told::Value(said) => said,
+        other @ Told::Mark { .. } => panic!("{other:?}"),
+    }
+}
+
 fn celsius(payload: &Payload, text: &str) -> f64 {
-    match payload.read(text.as_bytes()).remove(0).unwrap().raw.signal {
+    match value(payload, text.as_bytes()).raw.signal {
         Signal::Celsius(c) => c,
         other => panic!("{text}: {other:?}"),
     }
@@ -29,7 +38,7 @@ fn numbers_with_and_without_unit() {
     assert!((celsius(&p, "93.2") - 34.0).abs() < 1e-9);
     assert!((celsius(&p, "34 C") - 34.0).abs() < 1e-9);
     p.quantity = Quantity::Millivolt;
-    let said = p.read(b"1.5").remove(0).unwrap();
+    let said = value(&p, b"1.5");
     assert_eq!(said.raw.signal, Signal::Microvolt { uv: 1500.0, couple: None });
     assert!(p.read(b"1.5 C")[0].is_err());
 }
@@ -40,7 +49,7 @@ fn json_by_pointer() {
     assert!((celsius(&p, "34.5") - 34.5).abs() < 1e-9);
     p.pointers = Some(pointers());
     let text = br#"{"id":"vat","t":[{"value":95.0}],"unit":"F","n":7,"box":68}"#;
-    let said = p.read(text).remove(0).unwrap();
+    let said = value(&p, text);
     assert_eq!(said.probe.as_deref(), Some("vat"));
     assert_eq!(said.raw.seq, Some(7));
     assert_eq!(said.raw.signal, Signal::Celsius(35.0));
@@ -52,12 +61,12 @@ fn json_by_pointer() {
 fn no_number_says_so() {
     let mut p = Payload::of(PayloadKind::Number);
     for text in ["nan", "NaN", "null", "inf"] {
-        let said = p.read(text.as_bytes()).remove(0).unwrap();
+        let said = value(&p, text.as_bytes());
         assert_eq!(said.raw.signal, Signal::Nothing);
         assert_eq!(said.raw.said.unwrap().0, Health::Failure);
     }
     p.kind = PayloadKind::Json;
-    assert_eq!(p.read(b"null").remove(0).unwrap().raw.signal, Signal::Nothing);
+    assert_eq!(value(&p, b"null").raw.signal, Signal::Nothing);
 }
 
 #[test]
@@ -77,7 +86,8 @@ fn refused_with_the_remedy() {
         (&j, r#"{"t":[{"value":true}]}"#, "no number"),
         (&j, r#"{"t":[{"value":1}],"unit":"X"}"#, "no unit"),
         (&lp, "humidity,probe=a x=1 5", "none of temperature"),
-        (&lp, "mark,kettle=a name=\"cut\" 5", "no temperature line"),
+        (&lp, "mark,kettle=a name=\"sing\" 5", "marks are rennet"),
+        (&lp, "event,what=end-make,kettle=a seen=true 5", "the journal's own"),
         (&hex, "0190", "8 hex digits"),
         (&hex, "0190000G", "8 hex digits"),
     ] {
@@ -89,18 +99,23 @@ fn refused_with_the_remedy() {
 
 #[test]
 fn words_and_lines() {
-    let word = Payload::of(PayloadKind::Max31855Hex).read(b"0x064C0000").remove(0).unwrap();
+    let word = value(&Payload::of(PayloadKind::Max31855Hex), b"0x064C0000");
     assert_eq!(word.raw.signal, Signal::Word(Chip::Max31855, 0x064C_0000));
-    let pad = Payload::of(PayloadKind::Ds18b20Hex).read(b"91 01 4B 46 7F FF 0F 10 25").remove(0).unwrap();
+    let pad = value(&Payload::of(PayloadKind::Ds18b20Hex), b"91 01 4B 46 7F FF 0F 10 25");
     assert_eq!(pad.raw.signal, Signal::Scratchpad([0x91, 0x01, 0x4B, 0x46, 0x7F, 0xFF, 0x0F, 0x10, 0x25]));
     let text = b"# hello\ntemperature,probe=a celsius=34.5,seq=3u 9\n\
-        temperature,probe=b health=\"failure\",reason=\"open\" 9\ntemperature,probe=c x=1";
-    let said = Payload::of(PayloadKind::LineProtocol).read(text);
-    assert_eq!(said.len(), 3);
-    assert_eq!(said[0].as_ref().unwrap().raw.seq, Some(3));
-    assert_eq!(said[0].as_ref().unwrap().wall_ns, Some(9));
-    assert_eq!(said[1].as_ref().unwrap().raw.said, Some((Health::Failure, "open".into())));
-    assert!(said[2].is_err());
+        temperature,probe=b health=\"failure\",reason=\"open\" 9\ntemperature,probe=c x=1\n\
+        mark,kettle=a name=\"cut\",by=\"ada\"";
+    let told = Payload::of(PayloadKind::LineProtocol).read(text);
+    let [Ok(Told::Value(one)), Ok(Told::Value(two)), Err(_), Ok(Told::Mark { mark, wall_ns: None })] =
+        told.as_slice()
+    else {
+        panic!("{told:?}");
+    };
+    assert_eq!((one.raw.seq, one.wall_ns), (Some(3), Some(9)));
+    assert_eq!(two.raw.said, Some((Health::Failure, "open".into())));
+    let cut = Mark { kettle: "a".into(), kind: MarkKind::Cut, by: Some("ada".into()) };
+    assert_eq!(*mark, cut, "a person's mark stands in the same stream");
 }
 
 proptest! {
@@ -112,7 +127,7 @@ proptest! {
         ] {
             let payload = Payload { pointers: Some(pointers()), ..Payload::of(kind) };
             for said in payload.read(&bytes).into_iter().chain(payload.read(text.as_bytes())).flatten() {
-                if let Signal::Celsius(c) = said.raw.signal {
+                if let Told::Value(Said { raw: Raw { signal: Signal::Celsius(c), .. }, .. }) = said {
                     prop_assert!(c.is_finite());
                 }
             }

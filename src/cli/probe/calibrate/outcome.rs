@@ -155,7 +155,8 @@ fn recorded(p: &Point, corrected: bool, channel: &Channel, fitted: &Fitted) -> R
 
 /// Six decimals: readable, and far below what any bath is sure of.
 fn micro(value: f64) -> f64 {
-    (value * 1e6).round() / 1e6
+    // No -0.
+    (value * 1e6).round() / 1e6 + 0.0
 }
 
 /// Says what the calibration is worth.

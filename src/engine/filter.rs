@@ -31,6 +31,10 @@ const OFF_IN_A_ROW: u8 = 3;
 /// Milk that is heated may rise unseen in a silence longer than this, seconds.
 const UNSEEN_S: f64 = 45.0;
 
+/// Nothing that is heated rises faster than this, °C/s (12 °C/min): what does is a probe put
+/// back into the milk, and a trend that went on so would run beyond it.
+const FASTEST_RISE: f64 = 0.2;
+
 /// Level and slope with their covariance.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Trend {
@@ -180,6 +184,7 @@ impl Filter {
         }
         self.off_in_a_row = 0;
         live.update(celsius, noise);
+        live.slope = live.slope.min(FASTEST_RISE);
         self.come_home(&mut live, celsius, t_s);
         self.live = Some(live);
     }
@@ -322,6 +327,23 @@ mod tests {
         }
         let (milk, away_s) = filter.milk().unwrap();
         (away_s.is_some(), milk.level)
+    }
+
+    #[test]
+    fn a_probe_that_was_lifted_and_put_back_runs_no_further_than_the_milk() {
+        for every_s in [1, 2, 5, 10] {
+            let mut filter = Filter::new();
+            let mut most: f64 = 0.0;
+            for t in (0..900).step_by(every_s) {
+                let t = f64::from(u16::try_from(t).unwrap());
+                let milk = 40.0 + 0.012 * t;
+                let air = (300.0..345.0).contains(&t);
+                filter.take(t, if air { 24.0 } else { milk }, &mut Vec::new());
+                let (trend, _) = filter.live().unwrap();
+                most = most.max(trend.level - milk);
+            }
+            assert!(most < 1.0, "every {every_s} s: {most} °C beyond");
+        }
     }
 
     #[test]

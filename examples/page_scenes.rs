@@ -3,6 +3,7 @@
 //!
 //!     cargo run --example page_scenes -- --data DIR
 //!
+//! (with `--pin 4711` seen only by who types that)
 //! prints the address on the first line; then every line on standard input
 //! names a scene, answered by `shown NAME` once it is what the page is given;
 //! every wish of a person comes out as a line.
@@ -12,11 +13,13 @@ use std::io::{BufRead as _, Write as _};
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use curdtrace::config::shown::May;
 use curdtrace::engine::alarm::{AlarmKind, AlarmState, Priority};
 use curdtrace::engine::effect::{Forecast, WallNs};
 use curdtrace::engine::event::{Ask, Mark, MarkKind, Name};
 use curdtrace::engine::plan::{Plan, PlannedStage};
 use curdtrace::engine::probe::Health;
+use curdtrace::engine::said::Said;
 use curdtrace::engine::stage::{Basis, Stage};
 use curdtrace::engine::view::{AlarmView, KettleView, View};
 use curdtrace::web::seam::{MarkSeen, OutletState, Seam, Snapshot, Wish};
@@ -35,11 +38,12 @@ const NOW: WallNs = 1_784_011_290 * S;
 async fn main() -> std::io::Result<()> {
     let mut args = std::env::args().skip(1);
     let mut data = std::env::temp_dir().join("page-scenes");
-    let mut port = 0;
+    let (mut port, mut pin) = (0, None);
     while let Some(a) = args.next() {
         match a.as_str() {
             "--data" => data = args.next().map_or(data, PathBuf::from),
             "--port" => port = args.next().and_then(|p| p.parse().ok()).unwrap_or(0),
+            "--pin" => pin = args.next(),
             _ => {}
         }
     }
@@ -50,11 +54,18 @@ async fn main() -> std::io::Result<()> {
     if std::env::var("PAGE_SCENES_PLANS").is_ok() {
         settings.plans = data.join("plans");
     }
+    if pin.is_some() {
+        // As though every request came from another machine.
+        (settings.access.read, settings.proxied, settings.pin_rounds) = (May::Pin, true, 100);
+    }
     let room = Room::new(
         Seam { snapshot, desk, data, calibration_of: |_, _| None },
         settings,
         format!("scenes-{}", std::process::id()),
     );
+    if let Some(pin) = pin {
+        room.pin.set(&pin)?;
+    }
     let listener = TcpListener::bind(("127.0.0.1", port)).await?;
     say(&format!("http://{}", listener.local_addr()?));
     let (lines, mut scenes) = mpsc::unbounded_channel();
@@ -192,6 +203,7 @@ fn kettle(name: &str) -> KettleView {
         target_celsius: Some(44.0),
         planned_minutes: Some(30.0),
         forecast: None,
+        heat_off_called_at: None,
         curd_check_at: None,
         alarms: Vec::new(),
         stages: vec![
@@ -219,6 +231,7 @@ fn alarm(alarm: AlarmKind, priority: Priority) -> AlarmView {
     AlarmView {
         alarm,
         state: AlarmState::Unacknowledged,
+        stands: true,
         priority,
         sounds: true,
         since: Some(NOW - 4 * S),
@@ -279,6 +292,33 @@ fn scene(name: &str) -> Snapshot {
             k.alarms =
                 vec![alarm(AlarmKind::HeatOff, Priority::High), alarm(AlarmKind::GetReady, Priority::Medium)];
             k.alarms[1].state = AlarmState::Acknowledged;
+            k.heat_off_called_at = Some(NOW - 4 * S);
+        }
+        "heat-off-past" => {
+            k = scene("heat-off").view.kettles.remove(0);
+            k.forecast = Some(forecast(-40, 30));
+            k.alarms.truncate(1);
+            k.alarms[0].state = AlarmState::ReturnedUnacknowledged;
+            k.alarms[0].stands = false;
+        }
+        "blind" => {
+            k = scene("fault").view.kettles.remove(0);
+            k.alarms[0].state = AlarmState::Acknowledged;
+            k.alarms.push(alarm(AlarmKind::HeatOff, Priority::High));
+            k.alarms[1].said = vec![Said::of("said-heat-off-blind").number("lasting", 34.0)];
+            k.heat_off_called_at = Some(NOW - 4 * S);
+        }
+        "drawing" => {
+            k.stage = Stage::Drawing;
+            k.stage_began = Some(NOW - MIN);
+            (k.target_celsius, k.planned_minutes, k.forecast) = (None, None, None);
+            k.health = Health::CheckFunction;
+            k.reason = "lifted out".into();
+        }
+        "dead" => {
+            k = scene("idle").view.kettles.remove(0);
+            (k.celsius, k.age_s, k.health) = (None, None, Health::Failure);
+            k.reason = "silent: nothing heard from it".into();
         }
         "over" => {
             k.celsius = Some(44.91);
@@ -308,6 +348,10 @@ fn scene(name: &str) -> Snapshot {
             b.alarms = vec![alarm(AlarmKind::CurdCheck, Priority::Medium)];
             more.push(b);
         }
+        "two-call" => {
+            k = scene("heat-off").view.kettles.remove(0);
+            more.push(second());
+        }
         "whey" => {
             k.stage = Stage::WheyHeating;
             k.celsius = Some(100.04);
@@ -327,10 +371,14 @@ fn scene(name: &str) -> Snapshot {
         mark(12, "big kettle", MarkKind::HeatOn),
     ];
     match name {
-        "idle" | "warming" => marks.clear(),
+        "idle" | "dead" | "warming" => marks.clear(),
         "setting" => marks.truncate(1),
         _ => {}
     }
+    let lot = match name {
+        "long-lot" => "2026-07-14-1-of-the-evening-and-the-morning-milk-of-both-huts-together",
+        _ => "2026-07-14-1",
+    };
     let mut house = Vec::new();
     if name == "house" {
         house =
@@ -349,7 +397,7 @@ fn scene(name: &str) -> Snapshot {
         offset_ns: 0,
         clock_sure: true,
         utc_offset_s: 7200,
-        open_lots: [(Name::from("big kettle"), "2026-07-14-1".to_owned())].into(),
+        open_lots: [(Name::from("big kettle"), lot.to_owned())].into(),
         plans: [(Name::from("big kettle"), Arc::new(plan()))].into(),
         marks,
         outlets: vec![

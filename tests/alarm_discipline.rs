@@ -24,6 +24,7 @@ use support::wheel;
 use curdtrace::engine::alarm::{AlarmKind, AlarmState};
 use curdtrace::engine::alarms::Alarms;
 use curdtrace::engine::effect::AlarmChange;
+use curdtrace::engine::event::Ask;
 use curdtrace::engine::plan::{Plan, Sounding};
 use curdtrace::engine::probe::Health;
 use curdtrace::engine::situation::{Outlook, Situation};
@@ -273,6 +274,32 @@ fn a_heating_that_was_none_of_its_own_is_not_called_again() {
     assert_eq!(heat_off_calls(&one), 1);
     // The real second one is called for itself.
     assert_eq!(heat_off_calls(&[&one[..], &[(3, 53.0, -5.0)]].concat()), 2);
+}
+
+/// Once it was taken and its cause was gone, nothing told any more that the heat had
+/// been called off; and of one that is silenced, whether it stands.
+#[test]
+fn that_the_heat_was_called_off_is_known_when_its_alarm_is_gone() {
+    let plan = plan();
+    let mut alarms = Alarms::new();
+    let mut out = Vec::new();
+    let mut judge = |alarms: &mut Alarms, t_s, s: Situation| {
+        alarms.judge(&Situation { t_s, ..s }, Some(&plan), &mut out);
+        alarms.views().into_iter().find(|a| a.alarm == AlarmKind::HeatOff).map(|a| (a.state, a.stands))
+    };
+    let due = || Situation { outlook: Some(outlook(-1.0)), ..cooking() };
+    let off = || Situation { heating: false, outlook: None, ..cooking() };
+    assert_eq!(alarms.heat_off_called_s(), None);
+    assert_eq!(judge(&mut alarms, 5.0, due()), Some((AlarmState::Unacknowledged, true)));
+    alarms.command(&Ask::Shelve(AlarmKind::HeatOff, 60), None, 6.0, &mut Vec::new());
+    assert_eq!(judge(&mut alarms, 7.0, due()), Some((AlarmState::Shelved, true)));
+    assert_eq!(judge(&mut alarms, 10.0, off()), Some((AlarmState::Shelved, true)));
+    assert_eq!(judge(&mut alarms, 45.0, off()), Some((AlarmState::Shelved, false)));
+    assert_eq!(judge(&mut alarms, 70.0, off()), None);
+    assert_eq!(alarms.heat_off_called_s(), Some(5.0));
+    // The next heating was not called yet.
+    judge(&mut alarms, 80.0, Situation { heating_number: 9, outlook: Some(outlook(300.0)), ..cooking() });
+    assert_eq!(alarms.heat_off_called_s(), None);
 }
 
 #[test]

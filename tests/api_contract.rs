@@ -332,6 +332,8 @@ async fn a_pin_typed_once_opens_commands_and_only_then() {
     // tried on the desk itself and on the answers.
     c.ask("POST", "/api/v1/pin", "/api/v1/pin", r#"{"pin":"2580"}"#, 409).await;
     c.ask("PUT", "/api/v1/pin", "/api/v1/pin", r#"{"pin":"12"}"#, 422).await;
+    // The page's keys for it are digits.
+    c.ask("PUT", "/api/v1/pin", "/api/v1/pin", r#"{"pin":"larch"}"#, 422).await;
     c.ask("PUT", "/api/v1/pin", "/api/v1/pin", r#"{"pin":"2580"}"#, 204).await;
     c.ask("POST", "/api/v1/pin", "/api/v1/pin", r#"{"pin":"0000"}"#, 403).await;
     let (status, answer) = c.page.ask("POST", "/api/v1/pin", "", r#"{"pin":"2580"}"#).await;

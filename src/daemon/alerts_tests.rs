@@ -21,6 +21,7 @@ fn shown(state: AlarmState, priority: Priority) -> Snapshot {
     let alarm = AlarmView {
         alarm: AlarmKind::HeatOff,
         state,
+        stands: true,
         priority,
         sounds: true,
         since: None,

@@ -77,6 +77,7 @@ mod tests {
         AlarmView {
             alarm,
             state,
+            stands: true,
             priority: Priority::High,
             sounds,
             since: None,

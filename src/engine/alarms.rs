@@ -57,6 +57,8 @@ pub struct Standing {
     pub alarm: AlarmKind,
     /// Its state.
     pub state: AlarmState,
+    /// Whether its cause stands, whoever took or silenced it.
+    pub stands: bool,
     /// How much it matters.
     pub priority: Priority,
     /// Whether it sounds.
@@ -305,6 +307,7 @@ impl Alarms {
         let standing = |p: &Place| Standing {
             alarm: p.kind,
             state: p.alarm.state(),
+            stands: p.alarm.is_raised(),
             priority: p.priority,
             sounds: p.sounds,
             since_s: p.alarm.since_s(),
@@ -313,6 +316,11 @@ impl Alarms {
             said: p.said.clone(),
         };
         self.places.iter().filter(|p| p.alarm.state() != AlarmState::Normal).map(standing).collect()
+    }
+
+    /// When the heat of the running heating was called off, engine seconds.
+    pub fn heat_off_called_s(&self) -> Option<f64> {
+        self.memory.calls.called_s
     }
 
     /// Whether nothing is other than normal (cheaper than [`Self::views`]).

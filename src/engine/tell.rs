@@ -102,6 +102,7 @@ pub(super) fn alarms(time: &Timeline, set: &Alarms) -> Vec<AlarmView> {
     let view = |a: Standing| AlarmView {
         alarm: a.alarm,
         state: a.state,
+        stands: a.stands,
         priority: a.priority,
         sounds: a.sounds,
         since: time.wall(a.since_s),
@@ -140,6 +141,7 @@ pub(super) fn view(time: &Timeline, k: &Kettle) -> KettleView {
         target_celsius: now.target_celsius,
         planned_minutes: now.minutes,
         forecast: k.outlook(t_s).map(|o| forecast(time, now.stage, &o, t_s)),
+        heat_off_called_at: k.alarms.heat_off_called_s().and_then(|s| time.wall(s)),
         curd_check_at: k.curd_check_at_s().and_then(|s| time.wall(s)),
         alarms: alarms(time, &k.alarms),
         stages: k.tracker.told().iter().map(|t| (t.stage, time.wall(t.began_s))).collect(),

@@ -55,6 +55,9 @@ pub struct KettleView {
     pub planned_minutes: Option<f64>,
     /// The last forecast, while it holds.
     pub forecast: Option<Forecast>,
+    /// When the heat of this heating was called off, whatever became of the alarm; it
+    /// outlives the heating's stage as its calls do.
+    pub heat_off_called_at: Option<WallNs>,
     /// When to look at the curd, by the rennet clock.
     pub curd_check_at: Option<WallNs>,
     /// Alarms that are not normal.
@@ -88,6 +91,7 @@ impl KettleView {
             target_celsius: None,
             planned_minutes: None,
             forecast: None,
+            heat_off_called_at: None,
             curd_check_at: None,
             alarms: Vec::new(),
             stages: Vec::new(),
@@ -102,6 +106,8 @@ pub struct AlarmView {
     pub alarm: AlarmKind,
     /// Its state.
     pub state: AlarmState,
+    /// Whether what it is about still stands, whoever took or silenced it.
+    pub stands: bool,
     /// How much it matters.
     pub priority: Priority,
     /// Whether it sounds.

@@ -2,7 +2,8 @@
 //!
 //! Invariants: nothing is read from disk and no path of the request reaches a
 //! file system, so there is no way up; every file has an `ETag` of its content
-//! and is asked for again on each load, which costs one empty answer.
+//! and is asked for again on each load, which costs one empty answer. What only who
+//! changes the page reads, comments and indentation, does not go over the line.
 
 use std::sync::{Arc, OnceLock};
 
@@ -33,7 +34,7 @@ pub struct Asset {
     /// Its media type.
     pub kind: &'static str,
     /// Its content.
-    pub text: &'static str,
+    pub text: String,
     etag: HeaderValue,
 }
 
@@ -66,9 +67,23 @@ pub fn all() -> &'static [Asset] {
 }
 
 fn asset(path: String, kind: &'static str, text: &'static str) -> Asset {
-    let etag = format!("\"{}\"", &hex(&Sha256::digest(text))[..16]);
+    let text = bare(kind, text);
+    let etag = format!("\"{}\"", &hex(&Sha256::digest(&text))[..16]);
     let etag = HeaderValue::from_str(&etag).unwrap_or_else(|_| HeaderValue::from_static("\"0\""));
     Asset { path, kind, text, etag }
+}
+
+/// Script and style without the lines that are comments and without indentation.
+fn bare(kind: &str, text: &str) -> String {
+    let lines = text.lines();
+    let is_comment = |line: &str| match kind {
+        JS => line.starts_with("//"),
+        _ => line.starts_with("/*") && line.ends_with("*/") && line.matches("*/").count() == 1,
+    };
+    match kind {
+        JS | CSS => lines.map(str::trim).filter(|l| !is_comment(l)).fold(String::new(), |t, l| t + l + "\n"),
+        _ => text.to_owned(),
+    }
 }
 
 pub(super) fn routes() -> Router<Arc<Room>> {
@@ -99,5 +114,28 @@ fn file(path: &str, headers: &HeaderMap) -> Response {
     if same {
         return (StatusCode::NOT_MODIFIED, dress).into_response();
     }
-    (dress, asset.text).into_response()
+    (dress, asset.text.as_str()).into_response()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_left_out_of_script_and_style_changes_neither() {
+        let check = |kind, text, left: &str| assert_eq!(bare(kind, text), left);
+        check(JS, "// why\nif (a) {\n  b(); // c\n}\n", "if (a) {\nb(); // c\n}\n");
+        check(
+            CSS,
+            "/* why */\n@media x {\n  a { b: c; } /* d */\n}\n",
+            "@media x {\na { b: c; } /* d */\n}\n",
+        );
+        check(CSS, "/* a */ b {} /* c */\n", "/* a */ b {} /* c */\n");
+        check(FLUENT, "# a\nb = c\n  d\n", "# a\nb = c\n  d\n");
+        // Words that go over a line would lose their blanks.
+        for a in all().iter().filter(|a| a.kind == JS) {
+            let open = a.text.lines().find(|l| l.matches('`').count() % 2 == 1);
+            assert_eq!(open, None, "{}", a.path);
+        }
+    }
 }

@@ -14,9 +14,9 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio_util::sync::CancellationToken;
 
 use super::Room;
+use super::say::is_good;
 use crate::engine::effect::WallNs;
 use crate::engine::event::Name;
-use crate::engine::probe::Health;
 use crate::engine::stage::Stage;
 use crate::engine::view::View;
 
@@ -86,7 +86,7 @@ impl Curves {
                 points.drain(..old);
             }
             let celsius = k.celsius.filter(|_| k.age_s.is_some_and(|a| a < k.old_after_s));
-            points.push(Point { wall_ns: now_ns, celsius, good: k.health == Health::Good });
+            points.push(Point { wall_ns: now_ns, celsius, good: is_good(k.health) });
             if points.len() > POINTS_MOST {
                 thin(points);
             }
@@ -166,5 +166,32 @@ mod tests {
             let wanted: Vec<i64> = (0..=1000).step_by(5).map(|s| noon_ns + (s + set_by_s) * S).collect();
             assert_eq!(seen, wanted, "set by {set_by_s} s");
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::probe::Health;
+    use crate::engine::view::KettleView;
+
+    /// "No reading" lay over every good reading of a probe that wants its tip wiped.
+    #[test]
+    fn the_curve_trusts_the_numbers_that_the_sheet_trusts() {
+        let kettle = Name::from("copper");
+        let curves = Curves::default();
+        let all = [Health::Good, Health::MaintenanceRequired, Health::OutOfSpecification];
+        for (n, health) in (0..).zip(all) {
+            let k = KettleView {
+                celsius: Some(31.0),
+                age_s: Some(1.0),
+                health,
+                ..KettleView::unheard(&kettle, &kettle)
+            };
+            let view = View { kettles: vec![k], house: Vec::new() };
+            curves.take(&view, n * SPACING_NS);
+        }
+        let good: Vec<bool> = curves.of("copper", 0).iter().map(|p| p.good).collect();
+        assert_eq!(good, [true, true, false]);
     }
 }

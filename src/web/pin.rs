@@ -33,9 +33,9 @@ const WINDOW: Duration = Duration::from_secs(600);
 const TRIES_EACH: usize = 5;
 const TRIES_ALL: usize = 20;
 
-/// What a PIN may be: 4 to 64 characters.
+/// What a PIN may be: 4 to 64 digits, since there are no other keys to type it with.
 pub fn fit(pin: &str) -> bool {
-    (4..=64).contains(&pin.chars().count())
+    (4..=64).contains(&pin.len()) && pin.bytes().all(|b| b.is_ascii_digit())
 }
 
 /// What came of a try.

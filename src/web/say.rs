@@ -4,20 +4,23 @@
 //! sentence that a person with wet hands needs, as a message key and values.
 //! The tool advises; the maker decides, so no sentence orders a cut.
 //!
-//! Invariants: an alarm that nobody took comes before all else, the gravest
-//! first; but one of low priority that only shows gives way to the stage's own
+//! Invariants: a grave alarm has the sentence for as long as its cause stands,
+//! taken and silenced too: to take it makes nothing milder. After it comes what
+//! nobody took; but one of low priority that only shows gives way to the stage's own
 //! sentence after a while. Where there is no number to trust, the sentence says
 //! so and never mentions a temperature of the milk. Where the stage is not sure,
 //! no sentence instructs as though it were.
 
+mod alarms;
 mod heating;
 
-use crate::engine::alarm::{AlarmKind, AlarmState, Priority};
+pub use alarms::of_alarm;
+
+use crate::engine::alarm::{AlarmKind, AlarmState};
 use crate::engine::effect::WallNs;
 use crate::engine::probe::Health;
-use crate::engine::said::Fact;
 use crate::engine::stage::{Basis, Stage};
-use crate::engine::view::{AlarmView, KettleView};
+use crate::engine::view::KettleView;
 
 /// A value in a sentence; the reader's language gives it its form.
 #[derive(Debug, Clone, PartialEq)]
@@ -52,11 +55,29 @@ impl Sentence {
     }
 }
 
+/// The moment at which it is said, and what the kettle's view does not tell.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct At {
+    /// The wall clock's now, where it is known.
+    pub now_ns: Option<WallNs>,
+    /// Seconds since the view was taken.
+    pub waited_s: f64,
+    /// When a person last marked the fire off, where it was not marked on since.
+    pub marked_off: Option<WallNs>,
+}
+
+impl At {
+    /// Seconds until then; negative where it is past.
+    fn until(self, then: Option<WallNs>) -> Option<f64> {
+        Some((then? - self.now_ns?) as f64 / 1e9)
+    }
+}
+
 /// What the kettle's sheet counts down to.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Countdown {
-    /// Message key of what it counts down to: `count-heat-off`, `count-target`,
-    /// `count-curd`, `count-planned`, `count-over`.
+    /// Message key of what it counts down to: `count-heat-off` and, once that is due,
+    /// `count-off-now`, `count-target`, `count-curd`, `count-planned`, `count-over`.
     pub key: &'static str,
     /// Seconds left; below 0 it is past.
     pub seconds: f64,
@@ -68,18 +89,17 @@ const MINUTE_S: f64 = 60.0;
 const SURE: f64 = 0.7;
 /// A probe that rises so fast while no make is known hangs in milk on the fire, °C/min.
 const RISES_CELSIUS_PER_MIN: f64 = 0.2;
-/// A low alarm that only shows has the sentence so long, seconds.
-const SHOWS_FOR_S: f64 = 600.0;
-/// "At the target" outlives its heating by so long, seconds, and stands for a
-/// number so near, °C.
-const AT_TARGET_AFTER_S: f64 = 120.0;
-const AT_TARGET_CELSIUS: f64 = 0.5;
 
 /// Whether the kettle has a number that may be acted on. `waited_s` is the time
 /// since the view was taken.
 pub fn trusted(k: &KettleView, waited_s: f64) -> bool {
     let fresh = k.age_s.is_some_and(|a| a + waited_s <= k.old_after_s);
-    k.celsius.is_some() && fresh && matches!(k.health, Health::Good | Health::MaintenanceRequired)
+    k.celsius.is_some() && fresh && is_good(k.health)
+}
+
+/// Whether the numbers of a probe of that health may be acted on.
+pub fn is_good(health: Health) -> bool {
+    matches!(health, Health::Good | Health::MaintenanceRequired)
 }
 
 /// Whether a person still has to take it.
@@ -87,103 +107,38 @@ pub fn untaken(state: AlarmState) -> bool {
     matches!(state, AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged)
 }
 
-/// What to do now. `now_ns` is the wall clock's now, `waited_s` the time since
-/// the view was taken.
-pub fn now(k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> Sentence {
-    if let Some(a) = speaker(k, now_ns, waited_s) {
-        return alarm(a, k, now_ns);
+/// What to do now.
+pub fn now(k: &KettleView, at: At) -> Sentence {
+    if let Some(a) = alarms::speaker(k, at) {
+        return alarms::sentence(a, k, at);
     }
-    if k.stage != Stage::Idle && !trusted(k, waited_s) {
+    // Before a make there is no milk to speak of, and who draws has the probe out.
+    if !matches!(k.stage, Stage::Idle | Stage::Drawing) && !trusted(k, at.waited_s) {
         return Sentence::of("do-no-number");
     }
-    by_stage(k, now_ns, waited_s)
+    by_stage(k, at)
 }
 
-/// The alarm that has the sentence: not yet taken before taken, then by priority,
-/// then the one that sounds; "at the target" after its equals, since what comes
-/// next matters more; then the oldest.
-fn speaker(k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> Option<&AlarmView> {
-    k.alarms.iter().filter(|a| acts(a, k) && !is_outlived(a, k, now_ns, waited_s)).max_by_key(|a| {
-        let last = a.alarm == AlarmKind::AtTarget;
-        (untaken(a.state), a.priority, a.sounds, !last, std::cmp::Reverse(a.since))
-    })
-}
-
-/// Whether the alarm decides the sentence: untaken ones do, and taken ones that
-/// are grave for as long as they stand.
-fn acts(a: &AlarmView, k: &KettleView) -> bool {
-    let stands = |x: &AlarmView| x.state == AlarmState::Unacknowledged;
-    if a.alarm == AlarmKind::GetReady && k.alarms.iter().any(|x| x.alarm == AlarmKind::HeatOff && stands(x)) {
-        return false; // what it said to get ready for is there
-    }
-    stands(a)
-        || (a.state == AlarmState::Acknowledged
-            && a.priority == Priority::High
-            && a.alarm != AlarmKind::HeatOff)
-}
-
-/// Whether an alarm that only shows has had the sentence for long enough, or
-/// what it says is not so any more.
-fn is_outlived(a: &AlarmView, k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> bool {
-    if a.sounds || a.priority != Priority::Low {
-        return false;
-    }
-    let ago_s = |then: Option<WallNs>| until(then, now_ns).map(|s| -s);
-    let shown_s = ago_s(a.since);
-    if a.alarm == AlarmKind::AtTarget {
-        let target = limit(a).or(k.target_celsius);
-        let there = k.celsius.zip(target).is_none_or(|(c, t)| (c - t).abs() <= AT_TARGET_CELSIUS);
-        // In the stage after its heating; the later of the two counts, since it may be raised there.
-        let after_s = if heats(k.stage) { None } else { shown_s.zip(ago_s(k.stage_began)) };
-        let after = after_s.is_some_and(|(shown, began)| shown.min(began) > AT_TARGET_AFTER_S);
-        if !trusted(k, waited_s) || !there || after {
-            return true;
-        }
-    }
-    shown_s.is_some_and(|s| s > SHOWS_FOR_S)
-}
-
-fn alarm(a: &AlarmView, k: &KettleView, now_ns: Option<WallNs>) -> Sentence {
-    let s = Sentence::of(format!("do-{}", a.alarm.name()));
-    match a.alarm {
-        AlarmKind::GetReady => match heat_off_in_s(k, now_ns) {
-            Some(left) if left > MINUTE_S => s.with("min", Value::Minutes(left)),
-            Some(_) => Sentence::of("do-get-ready-now"),
-            None => Sentence::of("do-get-ready-soon"),
-        },
-        AlarmKind::HeatOff if heating::cools(k) => Sentence::of("do-called-cools"),
-        // It outlives the cook, and the stage after that has another target or none.
-        AlarmKind::AtTarget | AlarmKind::OverTarget => match limit(a).or(k.target_celsius) {
-            Some(t) => s.with("target", Value::Celsius(t)),
-            None => Sentence::of("do-at-limit"),
-        },
-        _ => s,
-    }
-}
-
-/// The limit that an alarm spoke of when it was raised, °C.
-fn limit(a: &AlarmView) -> Option<f64> {
-    a.said.iter().find_map(|s| match s.values.get("wanted") {
-        Some(Fact::Number(n)) => Some(*n),
-        _ => None,
-    })
-}
-
-fn by_stage(k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> Sentence {
+fn by_stage(k: &KettleView, at: At) -> Sentence {
     let rate = k.rate_celsius_per_min.unwrap_or(0.0);
     if heats(k.stage)
         && let Some(target) = k.target_celsius
     {
-        return heating::sentence(k, target, now_ns);
+        return heating::sentence(k, target, at);
     }
     let s = Sentence::of(format!("do-stage-{}", k.stage.name()));
     if k.stage == Stage::Idle {
-        let rises = trusted(k, waited_s) && rate >= RISES_CELSIUS_PER_MIN;
-        return if rises { Sentence::of("do-idle-rises") } else { s };
+        return match (trusted(k, at.waited_s), k.health) {
+            (true, _) if rate >= RISES_CELSIUS_PER_MIN => Sentence::of("do-idle-rises"),
+            (false, Health::Good | Health::MaintenanceRequired | Health::Failure) => {
+                Sentence::of("do-idle-no-number")
+            }
+            _ => s,
+        };
     }
     // The rennet clock runs from a mark, so this much is sure.
     if k.stage == Stage::Setting
-        && let Some(left) = until(k.curd_check_at, now_ns)
+        && let Some(left) = curd_left_s(k, at)
     {
         return if left > 0.0 {
             Sentence::of("do-setting-until").with("min", Value::Minutes(left))
@@ -194,7 +149,7 @@ fn by_stage(k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> Sentence {
     if !is_sure(k) {
         return perhaps(k.stage);
     }
-    match planned_left_s(k, now_ns) {
+    match planned_left_s(k, at) {
         Some(left) if left > 30.0 && planned_sentence(k.stage) => {
             Sentence::of(format!("do-{}-left", k.stage.name())).with("min", Value::Minutes(left))
         }
@@ -222,24 +177,28 @@ fn planned_sentence(stage: Stage) -> bool {
     matches!(stage, Stage::Ripening | Stage::Stirring | Stage::Settling | Stage::WheyResting)
 }
 
-/// Seconds until the heat should come off, by the forecast.
-pub fn heat_off_in_s(k: &KettleView, now_ns: Option<WallNs>) -> Option<f64> {
-    until(k.forecast.as_ref()?.heat_off_at, now_ns)
+/// Seconds until the curd is to be looked at. The call comes a little early, so that
+/// there is time to come: from then on it is now, whoever took it.
+fn curd_left_s(k: &KettleView, at: At) -> Option<f64> {
+    let left = at.until(k.curd_check_at)?;
+    let called = k.alarms.iter().any(|a| a.alarm == AlarmKind::CurdCheck);
+    Some(if called { left.min(0.0) } else { left })
 }
 
 /// What the sheet counts down to, where there is anything.
-pub fn countdown(k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> Option<Countdown> {
+pub fn countdown(k: &KettleView, at: At) -> Option<Countdown> {
+    if heating::is_to_take_off(k, at) {
+        return Some(heating::OFF_NOW);
+    }
     if heats(k.stage) && k.target_celsius.is_some() {
-        return heating::countdown(k, now_ns, waited_s);
+        return heating::countdown(k, at);
     }
     if k.stage == Stage::Setting
-        && let Some(seconds) = until(k.curd_check_at, now_ns)
+        && let Some(seconds) = curd_left_s(k, at)
     {
-        // It calls a little early, so that there is time to come; then both say "now".
-        let says = speaker(k, now_ns, waited_s).is_some_and(|a| a.alarm == AlarmKind::CurdCheck);
-        return Some(Countdown { key: "count-curd", seconds: if says { seconds.min(0.0) } else { seconds } });
+        return Some(Countdown { key: "count-curd", seconds });
     }
-    let left = planned_left_s(k, now_ns)?;
+    let left = planned_left_s(k, at)?;
     Some(if left >= 0.0 {
         Countdown { key: "count-planned", seconds: left }
     } else {
@@ -247,14 +206,8 @@ pub fn countdown(k: &KettleView, now_ns: Option<WallNs>, waited_s: f64) -> Optio
     })
 }
 
-fn planned_left_s(k: &KettleView, now_ns: Option<WallNs>) -> Option<f64> {
-    let began = k.stage_began?;
-    let minutes = k.planned_minutes?;
-    Some(minutes * 60.0 - (now_ns? - began) as f64 / 1e9)
-}
-
-fn until(at: Option<WallNs>, now_ns: Option<WallNs>) -> Option<f64> {
-    Some((at? - now_ns?) as f64 / 1e9)
+fn planned_left_s(k: &KettleView, at: At) -> Option<f64> {
+    Some(k.planned_minutes? * 60.0 + at.until(k.stage_began)?)
 }
 
 #[cfg(test)]

@@ -12,7 +12,7 @@ use serde_json::{Map, Value, json};
 use tokio::time::Instant;
 
 use super::marks::Held;
-use super::say::{self, Sentence};
+use super::say::{self, At, Sentence};
 use super::seam::{MarkSeen, Snapshot};
 use crate::engine::effect::{Forecast, WallNs};
 use crate::engine::event::MarkKind;
@@ -98,11 +98,20 @@ pub fn kettle(m: Moment<'_>, k: &KettleView, held: &[Held]) -> Value {
     put("plan", json!(plan.map(|p| p.name.clone()).or_else(|| k.plan.clone())));
     put("planned", plan.map_or(Value::Null, |p| planned(p)));
     put("lot", json!(m.seen.open_lots.get(&k.kettle)));
-    put("say", sentence(&say::now(k, m.now_ns, m.waited_s)));
-    if let Some(c) = say::countdown(k, m.now_ns, m.waited_s) {
+    put("heat_off_called_at", json!(k.heat_off_called_at.map(rfc3339)));
+    let at = At { now_ns: m.now_ns, waited_s: m.waited_s, marked_off: marked_off(m, k, held) };
+    put("say", sentence(&say::now(k, at)));
+    if let Some(c) = say::countdown(k, at) {
         put("countdown", json!({ "key": c.key, "seconds": tenth(c.seconds) }));
     }
-    put("alarms", Value::Array(k.alarms.iter().map(|a| alarm(m, a)).collect()));
+    let alarms = k.alarms.iter().map(|a| {
+        let mut said = alarm(m, a);
+        if let Some(s) = say::of_alarm(a, k, at) {
+            said["say"] = sentence(&s);
+        }
+        said
+    });
+    put("alarms", alarms.collect());
     put(
         "stages",
         k.stages.iter().map(|(s, b)| json!({ "stage": s.name(), "began": b.map(rfc3339) })).collect(),
@@ -155,6 +164,18 @@ fn planned(plan: &Plan) -> Value {
         .collect()
 }
 
+/// When a person last marked the fire off, one that still waits for its undo too, where
+/// it was not marked on since.
+fn marked_off(m: Moment<'_>, k: &KettleView, held: &[Held]) -> Option<WallNs> {
+    let made = m.seen.marks.iter().map(|s| (&s.mark, s.wall_ns));
+    let waiting = held.iter().filter(|h| h.failed.is_none());
+    let waiting = waiting.map(|h| (&h.mark, m.now_ns.map(|now| now - (h.ago_s * 1e9) as WallNs)));
+    let fires = |kind: &MarkKind| matches!(kind, MarkKind::HeatOn | MarkKind::HeatOff);
+    let of_fire = made.chain(waiting).filter(|(mark, _)| mark.kettle == k.kettle && fires(&mark.kind));
+    let (mark, at) = of_fire.max_by_key(|(_, at)| *at)?;
+    at.filter(|_| mark.kind == MarkKind::HeatOff)
+}
+
 fn marks(m: Moment<'_>, k: &KettleView, held: &[Held]) -> Value {
     let made = m.seen.marks.iter().filter(|s| s.mark.kettle == k.kettle).map(|s| mark(m, s));
     let waiting = held.iter().filter(|h| h.mark.kettle == k.kettle).map(|h| {
@@ -200,7 +221,7 @@ fn sentence(s: &Sentence) -> Value {
         .map(|(name, value)| {
             let v = match value {
                 say::Value::Celsius(c) => json!({ "celsius": hundredth(*c) }),
-                say::Value::Minutes(s) => json!({ "minutes": (s / 60.0).ceil().max(0.0) }),
+                say::Value::Minutes(s) => json!({ "minutes": (s / 60.0).round().max(1.0) }),
                 say::Value::Clock(ns) => json!({ "clock": rfc3339(*ns) }),
                 say::Value::Word(key) => json!({ "word": key }),
             };

@@ -25,7 +25,7 @@ impl Words {
     /// use curdtrace::engine::said::Said;
     /// use curdtrace::words::Words;
     /// let said = [Said::of("said-at-target").number("now", 41.2).number("wanted", 41.0)];
-    /// assert_eq!(Words::of("en").tell(&said), "Stands at the target: 41.2 °C, 41.0 °C wanted.");
+    /// assert_eq!(Words::of("en").tell(&said), "Reached: 41.2 °C, 41.0 °C wanted.");
     /// assert!(Words::of("it").tell(&said).contains("41,2 °C"));
     /// ```
     pub fn tell(&self, said: &[Said]) -> String {

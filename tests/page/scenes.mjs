@@ -2,7 +2,7 @@
 import { readFileSync } from "node:fs";
 import { axeSource, browser, check, counted, folder, pause, Program, showScene, until } from "./browser.mjs";
 
-const SCENES = ["cooking", "idle", "warming", "setting", "get-ready", "heat-off", "over", "fault", "doubt", "old", "two", "two-alarm", "whey", "house", "none"];
+const SCENES = ["cooking", "idle", "warming", "setting", "get-ready", "heat-off", "over", "fault", "doubt", "old", "heat-off-past", "blind", "drawing", "dead", "two", "two-alarm", "two-call", "whey", "house", "none"];
 const PAGES = ["lots", "season", "plans", "plan/tomme-semi-hard", "reckon", "probes", "setup"];
 const SIZES = [[360, 740], [820, 1180], [1280, 800]];
 
@@ -91,7 +91,7 @@ async function still() {
     await scene(page, "cooking");
     const places = () => page.evaluate(() => [...document.querySelectorAll(".quick button, .marks button, .now > div, .curve")].map((e) => { const r = e.getBoundingClientRect(); return `${r.x.toFixed(0)},${r.y.toFixed(0)},${r.width.toFixed(0)}`; }).join(" "));
     const before = await places();
-    for (const s of ["get-ready", "heat-off", "over", "old", "doubt", "fault", "whey", "warming", "setting"]) {
+    for (const s of ["get-ready", "heat-off", "over", "old", "doubt", "fault", "blind", "heat-off-past", "drawing", "whey", "warming", "setting"]) {
       await scene(page, s);
       const now = await places();
       check(now === before, `nothing jumps from cooking to ${s} at ${size[0]}:\n${before}\n${now}`);
@@ -110,9 +110,26 @@ async function takenByThumbAndByKey() {
   await page.click("#slip button");
   check(/by: Some\("Nives"\)/.test(await server.line(/Acknowledge\(Some\(HeatOff\)\)/)), "who took it");
   await until(() => page.locator("#slip").isHidden(), "a taken alarm's slip goes");
+  // To take the call takes nothing off the fire: the order stays, calmer, until the mark.
+  await until(async () => (await page.locator(".todo.calm").count()) === 1, "a taken order is calmer");
+  check((await shown(page, ".todo")).includes("off the fire now"), `and stays: ${await shown(page, ".todo")}`);
+  check((await shown(page, ".goal")) === "Fire offnow", `what it counts to stays: ${await shown(page, ".goal")}`);
+  check((await shown(page, ".hushed")) === "Fire off: taken", `and that it was taken stands under the number: ${await shown(page, ".hushed")}`);
+  await page.click(".quick button");
+  await until(async () => (await shown(page, ".todo")).startsWith("The fire is off."), "marked, it is off");
+  check((await shown(page, "#undo span")) === "Marked: Fire is off", `by its own name: ${await shown(page, "#undo span")}`);
+  await page.click("#undo button");
+  await until(async () => (await shown(page, ".todo")).includes("off the fire now"), "taken back, it is on");
+  // What is past and was not taken orders nothing on the slip; a blind call says so.
+  await scene(page, "heat-off-past");
+  check((await shown(page, "#slip .what")).startsWith("Nobody took this call."), `of a call that is past: ${await shown(page, "#slip .what")}`);
+  await scene(page, "blind");
+  check((await shown(page, ".todo")).includes("called blind"), `a blind call: ${await shown(page, ".todo")}`);
   server.lines.length = 0;
   await scene(page, "over");
-  await page.focus("#slip button");
+  await page.evaluate(() => document.activeElement.blur());
+  await page.keyboard.press("Tab");
+  check(await page.evaluate(() => document.activeElement.matches("#slip button")), "the keyboard comes to the call first");
   await page.keyboard.press("Enter");
   await server.line(/Acknowledge\(Some\(OverTarget\)\)/);
   // The house's own alarm is no kettle's; the one that only shows has its button on the sheet.
@@ -124,10 +141,13 @@ async function takenByThumbAndByKey() {
   await server.line(/kettle: "".*Acknowledge\(Some\(ClockUnsure\)\)/);
   await scene(page, "over");
   // A silenced alarm says until when.
+  await page.click("#slip button");
   const also = page.locator(".also li", { hasText: "Too hot" });
   await also.locator("button", { hasText: "Silent for 30 min" }).click();
   await page.click("dialog .main");
   await until(async () => /silent until \d\d:\d\d/.test(await also.innerText()), "a silenced alarm says until when");
+  check(/^Too hot: silent until \d\d:\d\d$/.test(await shown(page, ".hushed")), `under the number too: ${await shown(page, ".hushed")}`);
+  check((await shown(page, ".todo")).startsWith("Above 44.0 °C"), "and what is grave keeps the sentence");
   await scene(page, "over");
   // From the top, the keyboard reaches the first mark within a few steps.
   await page.evaluate(() => { document.activeElement.blur(); scrollTo(0, 0); });
@@ -259,18 +279,46 @@ async function oldAndCutOff() {
   await scene(page, "cooking");
   await until(async () => !(await page.locator(".now.bad").count()), "a fresh one is fresh again");
   quiet = true;
+  await page.click(".quick button");
+  await until(() => page.locator("#undo").isVisible(), "the undo is offered");
   server.signal("SIGSTOP");
   const cut = Date.now();
   await until(() => page.locator("#cut").isVisible(), "cut off is said");
   console.log(`cut off is said ${((Date.now() - cut) / 1000).toFixed(1)} s after the last word`);
   check((await page.locator(".now.bad").count()) === 1, "and the number is not shown as live");
   check(!(await page.locator(".todo").first().isVisible()), "nor what was to be done then");
+  check(await page.locator("#undo").isHidden(), "nor an undo that nobody would hear");
   const size = await page.evaluate(() => parseFloat(getComputedStyle(document.querySelector("#cut b")).fontSize));
   check(size >= 54, `in large letters: ${size} px`);
   server.signal("SIGCONT");
   await until(() => page.locator("#cut").isHidden(), "and it comes back by itself");
   quiet = false;
   await page.close();
+}
+
+// Before the PIN: no line that was cut, but the keys, until it is right; given up, a button that asks again.
+async function lockedUntilThePin() {
+  const locked = new Program("examples/page_scenes", ["--data", folder("locked"), "--pin", "4711"]);
+  const page = await context.newPage();
+  await page.setViewportSize({ width: 360, height: 740 });
+  await page.goto(await locked.line(/^http:/));
+  const type = async (pin) => {
+    for (const digit of pin) await page.locator(".keys button", { hasText: digit }).click();
+    await page.click("dialog .main");
+  };
+  await page.waitForSelector(".keys");
+  await type("1111");
+  await until(async () => (await shown(page, ".keys output")) === "That is not the PIN.", "a wrong one is said where it was typed");
+  await page.keyboard.press("Escape");
+  await page.waitForSelector(".page .main");
+  await pause(6000); // by then a line that is cut would be said to be
+  check(await page.locator("#cut").isHidden(), "nobody is told that the line is cut");
+  check((await shown(page, ".page .main")) === "Type the PIN to look", "but what there is to do");
+  await page.click(".page .main");
+  await type("4711");
+  await page.waitForSelector(".sheet");
+  await page.close();
+  await locked.end();
 }
 
 // The device's clock is an hour off, and jumps by another hour while it looks.
@@ -321,7 +369,7 @@ async function outOfPlace(language) {
   put(".quick button", "mark-[a-z-]+", (el) => el.lastChild);
   put(".marks button", "mark-[a-z-]+", (el) => el.lastChild);
   put(".goal", "count-[a-z-]+", (el) => el.firstChild);
-  put(".stage-line", "stage-[a-z-]+", (el) => el.firstChild);
+  put(".stage-line", "stage-[a-z-]+", (el) => el.firstChild, ["", "long"]);
   put("#slip .name", "alarm-[a-z-]+");
   const cut = document.querySelector("#cut");
   cut.replaceChildren(document.createElement("b"));
@@ -365,6 +413,7 @@ try {
   await reckoned();
   await heard();
   await wrongClock();
+  await lockedUntilThePin();
   await spoken();
   await accessible();
   await oldAndCutOff();

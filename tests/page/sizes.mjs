@@ -58,6 +58,23 @@ async function theSlipsSentence() {
   await server.line(/Acknowledge\(Some\(HeatOff\)\)/);
   await server.line(/Mark.*HeatOff/);
   await small.close();
+  const upright = await open([768, 1024], "heat-off");
+  const lines = () => upright.locator("#slip button").nth(1).evaluate((e) => { const words = document.createRange(); words.selectNodeContents(e); return words.getClientRects().length; });
+  await until(async () => (await lines()) === 1, "its words stand in one line on a tablet");
+  await upright.close();
+}
+
+// A long lot leaves the cheese its place; with two kettles on a telephone the clock has one too.
+async function theHead() {
+  const page = await open([1024, 768], "long-lot");
+  const cheese = await page.locator(".head span:not([class])").first().evaluate((e) => [e.scrollWidth, e.clientWidth]);
+  check(cheese[0] <= cheese[1] + 1 && cheese[1] > 100, `the cheese is there beside a long lot: ${cheese}`);
+  await page.close();
+  const small = await open([360, 740], "two");
+  check(await small.locator("#clock").isVisible(), "the clock stands beside two kettles");
+  const [clock, tabs] = [await box(small, "#clock"), await box(small, "#tabs button:last-child")];
+  check(clock.left >= tabs.right - 1, `and not over them: ${clock.left}, ${tabs.right}`);
+  await small.close();
 }
 
 async function askedBefore() {
@@ -101,7 +118,7 @@ async function cutOff() {
   const places = () => page.evaluate(() => [...document.querySelectorAll(".quick button, .now, .curve")].map((e) => e.getBoundingClientRect().top).join());
   await page.route("**/marks", (r) => r.abort());
   await page.click(".quick button");
-  await until(async () => (await shown(page, "#notice")).endsWith("Le boîtier ne répond pas."), "nobody answers, said in French");
+  await until(async () => (await shown(page, "#notice")).endsWith("L’ordinateur ne répond pas."), "nobody answers, said in French");
   await page.evaluate(() => scrollTo(0, 0)); // the browser's driver scrolls to what it clicks
   const before = await places();
   server.signal("SIGSTOP");
@@ -142,6 +159,7 @@ const began = Date.now();
 try {
   await lying();
   await theSlipsSentence();
+  await theHead();
   await askedBefore();
   await neverWithoutItsAge();
   await cutOff();

@@ -105,10 +105,12 @@ pub fn snapshot() -> Snapshot {
         target_celsius: Some(41.0),
         planned_minutes: Some(30.0),
         forecast: None,
+        heat_off_called_at: Some(1_784_011_890_000_000_000),
         curd_check_at: None,
         alarms: vec![AlarmView {
             alarm: AlarmKind::HeatOff,
             state: AlarmState::Unacknowledged,
+            stands: true,
             priority: Priority::High,
             sounds: true,
             since: Some(1_784_011_890_000_000_000),

@@ -31,7 +31,7 @@ pub(super) fn text(
     match kind {
         AlarmKind::GetReady => get_ready(s, limit),
         AlarmKind::HeatOff => heat_off(s, limit),
-        AlarmKind::AtTarget => format!("Stands at the target: {}, {} wanted.", number(s), wanted(limit)),
+        AlarmKind::AtTarget => format!("Reached: {}, {} wanted.", number(s), wanted(limit)),
         AlarmKind::OverTarget => over_target(s, limit, memory),
         AlarmKind::HeatSlow => heat_slow(s),
         AlarmKind::HeatFast => format!(

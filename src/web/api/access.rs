@@ -80,7 +80,9 @@ pub(super) async fn set_pin(State(room): State<Arc<Room>>, request: Request) -> 
     }
     let Said(typed) = <Said<Typed> as axum::extract::FromRequest<()>>::from_request(request, &()).await?;
     if !pin::fit(&typed.pin) {
-        return Err(Problem::unfit("a PIN has 4 to 64 characters"));
+        return Err(Problem::unfit(
+            "a PIN has 4 to 64 digits and nothing else: the page has no other keys for it",
+        ));
     }
     let shared = Arc::clone(&room);
     tokio::task::spawn_blocking(move || shared.pin.set(&typed.pin))

@@ -54,7 +54,7 @@ export async function ask(method, path, body) {
   return said;
 }
 
-// A question that fills the lower screen; resolves with the value, or undefined.
+// A question that fills the lower screen; resolves with the value, or undefined. One that is null keeps it open.
 export function dialog(title, content, buttons) {
   return new Promise((done) => {
     const finish = (v) => { box.close(); box.remove(); done(v); };
@@ -63,7 +63,11 @@ export function dialog(title, content, buttons) {
     const box = h("dialog", { class: "ask", "aria-labelledby": "ask-title" }, form);
     for (const [label, value, kind] of buttons) {
       row.append(h("button", { type: kind === "main" ? "submit" : "button", class: kind ?? "",
-        onclick: (e) => { e.preventDefault(); finish(typeof value === "function" ? value() : value); } }, label));
+        onclick: async (e) => {
+          e.preventDefault();
+          const v = typeof value === "function" ? await value() : value;
+          if (v !== null) finish(v);
+        } }, label));
     }
     box.addEventListener("cancel", () => finish(undefined));
     document.body.append(box);

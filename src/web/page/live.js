@@ -1,11 +1,13 @@
 // The state, live. Says when it is cut off, and never counts on this device's wall clock.
-const SILENCE_MS = 5000; // the box speaks at least every second
+const SILENCE_MS = 5000; // the computer speaks at least every second
 const SLOW_RETRY_MS = 3000;
 
 export class Live {
-  constructor(onState, onLink) {
+  constructor(onState, onLink, onRefused) {
     this.onState = onState;
     this.onLink = onLink;
+    this.onRefused = onRefused;
+    this.locked = false; // nothing is to be had before the PIN
     this.state = null;
     this.heardMono = -Infinity;
     this.heardWall = -Infinity;
@@ -20,7 +22,9 @@ export class Live {
   open() {
     this.source?.close();
     this.opened = performance.now();
+    this.locked = false;
     const source = new EventSource("/api/v1/live");
+    source.addEventListener("error", () => { if (source.readyState === EventSource.CLOSED) this.onRefused(); });
     this.source = source;
     source.addEventListener("state", (e) => {
       this.state = JSON.parse(e.data);
@@ -41,11 +45,12 @@ export class Live {
 
   wake() {
     if (document.visibilityState !== "visible") { this.fresh = false; return; }
-    if (this.silence() > 2) { this.fresh = false; this.open(); }
+    if (this.silence() > 2 && !this.locked) { this.fresh = false; this.open(); }
     this.beat();
   }
 
   beat() {
+    if (this.locked) return;
     const silent = this.silence() * 1000;
     const cut = silent > SILENCE_MS;
     if (cut && performance.now() - this.opened > SLOW_RETRY_MS) this.open();

@@ -3,7 +3,7 @@ import { h, text, flag, ask, dialog, notice, who, enc, onPin } from "./dom.js";
 import * as words from "./words.js";
 import { t, number, clock, sentence } from "./words.js";
 import { Live } from "./live.js";
-import { Sheet, markWords, sendMark } from "./sheet.js";
+import { Sheet, isOvertaken, markWords, sendMark } from "./sheet.js";
 import * as sound from "./sound.js";
 
 const $ = (id) => document.getElementById(id);
@@ -31,7 +31,7 @@ async function start() {
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", look);
   // Nothing waits for anything that it does not need.
   const asked = ask("GET", "/access").catch(() => ({}));
-  page.live = new Live(onState, onLink);
+  page.live = new Live(onState, onLink, () => ask("GET", "/access").then(lookAllowed, () => {}));
   await words.load(() => asked.then((a) => a.language));
   page.ready = true;
   $("menu-button").querySelector(".say").textContent = t("menu");
@@ -41,9 +41,23 @@ async function start() {
   new ResizeObserver(() => document.body.style.setProperty("--foot", `${$("foot").offsetHeight}px`)).observe($("foot"));
   window.addEventListener("hashchange", route);
   route();
-  asked.then(async (a) => { if (a.may_read === false && (await typePin())) page.live.open(); });
+  asked.then(lookAllowed);
   sounds();
   stayAwake();
+}
+
+// Before the PIN there is nothing to see: that is said, and is no line that was cut.
+function lookAllowed(access) {
+  if (!page.ready || access.may_read !== false || page.live.locked) return;
+  page.live.locked = true;
+  for (const id of ["cut", "undo", "slip"]) $(id).hidden = true;
+  sound.sounding(null);
+  document.body.classList.remove("cut");
+  page.view = null;
+  main.className = "";
+  main.dataset.shown = "";
+  main.replaceChildren(h("div", { class: "page" }, h("h1", {}, "curdtrace"), h("button", { class: "main", onclick: typePin }, t("pin-look"))));
+  typePin();
 }
 
 function onState(state) {
@@ -106,6 +120,7 @@ function tabs(state) {
 function onLink(link) {
   if (!page.ready) return;
   page.link = link;
+  undoLeft();
   document.body.classList.toggle("cut", link.cut);
   const cut = $("cut");
   const state = page.live?.state;
@@ -127,7 +142,7 @@ function onLink(link) {
 // What sounds now: the gravest tune of the untaken alarms that sound, as at the box; and being cut off in the middle of a make.
 function hush(state, link) {
   if (!state) return;
-  const alarms = [...state.kettles.flatMap((k) => k.alarms), ...state.alarms].filter((a) => a.state === "unacknowledged" && a.sounds && !page.quiet?.has(a.alarm));
+  const alarms = [...state.kettles.flatMap((k) => k.alarms.filter((a) => !isOvertaken(k, a))), ...state.alarms].filter((a) => a.state === "unacknowledged" && a.sounds && !page.quiet?.has(a.alarm));
   const inMake = state.kettles.some((k) => k.stage !== "idle");
   const gravest = ["now", "fault", "ready"].find((tune) => alarms.some((a) => a.tune === tune));
   const lost = link.cut && inMake && link.silent > FAULT_AFTER_S;
@@ -137,35 +152,34 @@ function hush(state, link) {
 function slip(state) {
   const box = $("slip");
   const order = { high: 3, medium: 2, low: 1 };
-  const all = [...state.kettles, house(state)].flatMap((k) => k.alarms.filter((a) => a.untaken && a.sounds).map((a) => ({ ...a, k })));
+  const all = [...state.kettles, house(state)].flatMap((k) => k.alarms.filter((a) => a.untaken && a.sounds && !isOvertaken(k, a)).map((a) => ({ ...a, k })));
   all.sort((a, b) => order[b.priority] - order[a.priority] || b.sounds - a.sounds);
   const first = all[0];
   box.hidden = !first;
   if (!first) { box.dataset.key = ""; return; }
   const key = [first.k.kettle, first.alarm, first.state, all.length].join();
-  const what = sentence(first.k.say.key.startsWith(`do-${first.alarm}`) ? first.k.say : { key: `do-${first.alarm}`, values: target(first.k) });
+  const isPast = first.state === "returned-unacknowledged";
+  const what = first.say ? sentence(first.say) : first.k.kettle || isPast ? "" : t(`do-${first.alarm}`);
   if (box.dataset.key !== key) {
     box.dataset.key = key;
     box.className = `${first.priority} ${first.state === "unacknowledged" ? "calls" : ""}`;
     const name = t(`alarm-${first.alarm}`);
     box.replaceChildren(
-      h("div", {}, h("div", { class: "small" }, [state.kettles.length > 1 ? first.k.kettle : "", first.state === "returned-unacknowledged" ? t("gone-not-taken") : "",
+      h("div", {}, h("div", { class: "small" }, [state.kettles.length > 1 ? first.k.kettle : "", isPast ? t("gone-not-taken") : "",
         all.length > 1 ? t("more-alarms", { n: all.length - 1 }) : ""].filter(Boolean).join(" · ")),
       h("div", { class: `name ${name.length > 11 ? "wordy" : ""}` }, name), h("div", { class: "what" })),
       h("div", { class: "both" }, h("button", { onclick: () => take(first) }, t("take")),
         // The slip lies over the button that it asks for.
-        first.alarm === "heat-off" && first.k.kettle ? h("button", { onclick: () => { sendMark(first.k.kettle, { name: "heat-off" }); take(first); } }, t("heat-off-done")) : ""));
+        first.alarm === "heat-off" && first.k.kettle ? h("button", { onclick: () => { sendMark(first.k.kettle, { name: "heat-off" }); take(first); } }, t("mark-heat-off")) : ""));
   }
   // Where the sheet behind the slip says the same sentence, and it is in sight, the slip leaves it to be read there.
-  const sheet = !page.view && main.dataset.shown.split("\n").includes(first.k.kettle) && first.k.say.key.startsWith(`do-${first.alarm}`) ? sheets.get(first.k.kettle) : null;
+  const sheet = !page.view && main.dataset.shown.split("\n").includes(first.k.kettle) && first.say && first.k.say.key === first.say.key ? sheets.get(first.k.kettle) : null;
   const at = sheet?.todo.getBoundingClientRect();
   text(box.querySelector(".what"), at && at.top >= 0 && at.bottom <= box.getBoundingClientRect().top + 8 ? "" : what);
 }
 
 // The house's own alarms (store, clock), which no kettle owns.
 const house = (state) => ({ kettle: "", say: { key: "" }, alarms: state.alarms });
-
-const target = (k) => (k.target_celsius === undefined ? {} : { target: { celsius: k.target_celsius } });
 
 async function take(a) {
   (page.quiet ??= new Set()).add(a.alarm); // silent at the touch, not at the answer
@@ -190,8 +204,17 @@ function undo(state) {
     box.dataset.key = last.id;
     box.replaceChildren(h("span", {}), h("button", { onclick: () => takeBack(last) }));
   }
-  text(box.firstChild, markWords(last));
-  text(box.lastChild, `${t("undo")} ${Math.ceil(last.held_s)}`);
+  text(box.firstChild, t("marked", { mark: markWords(last) }));
+  page.undoUntil = performance.now() + last.held_s * 1000;
+  undoLeft();
+}
+
+// The seconds go on between two words of the daemon; without it there is nothing to take back.
+function undoLeft() {
+  const box = $("undo");
+  const left = Math.ceil((page.undoUntil - performance.now()) / 1000);
+  if (page.link.cut || left <= 0) box.hidden = true;
+  else if (!box.hidden) text(box.lastChild, `${t("undo")} ${left}`);
 }
 
 async function takeBack(mark) {
@@ -207,6 +230,7 @@ function restarted() {
 }
 
 async function route() {
+  if (page.live?.locked) return;
   const [name, ...rest] = location.hash.slice(1).split("/");
   const make = PAGES[name];
   if (!make) {
@@ -245,7 +269,11 @@ function menu() {
 
 // Its keys load when they are asked for; whoever else asks meanwhile waits for the same answer.
 function typePin() {
-  page.asking ??= import("./setup.js").then((m) => m.typePin()).catch(() => false).then((typed) => { page.asking = null; return typed; });
+  page.asking ??= import("./setup.js").then((m) => m.typePin()).catch(() => false).then((typed) => {
+    page.asking = null;
+    if (typed && page.live.locked) { page.live.open(); route(); }
+    return typed;
+  });
   return page.asking;
 }
 

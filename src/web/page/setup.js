@@ -1,5 +1,5 @@
-// Setup: language, name, light, PIN, outlets, the box's clock; and the keys that ask for the PIN.
-import { h, ask, text, dialog, notice } from "./dom.js";
+// Setup: language, name, light, PIN, outlets, the computer's clock; and the keys that ask for the PIN.
+import { h, ask, text, flag, dialog, notice } from "./dom.js";
 import { t, LANGUAGES, code, clock, day } from "./words.js";
 import { look, testSounds } from "./main.js";
 
@@ -13,7 +13,7 @@ export async function setup(_, state) {
   };
   const name = h("input", { value: localStorage.getItem("name") ?? "", maxlength: 60, autocomplete: "name",
     onchange: () => localStorage.setItem("name", name.value.trim()) });
-  const pin = h("input", { inputmode: "numeric", minlength: 4, maxlength: 64, autocomplete: "off" });
+  const pin = h("input", { inputmode: "numeric", pattern: "[0-9]*", minlength: 4, maxlength: 64, autocomplete: "off" });
   const pinSays = h("p", { class: "quiet" }, t(access.pin_set ? "setup-pin-is-set" : "setup-pin-none"));
   const setPin = () => ask("PUT", "/pin", { pin: pin.value }).then(
     () => { pin.value = ""; pinSays.textContent = t("setup-pin-is-set"); }, (e) => notice(e.message));
@@ -43,17 +43,20 @@ export async function setup(_, state) {
   return { el, update };
 }
 
-// The dairy's PIN by big keys; true once it was right.
+// The dairy's PIN by big keys, which stay until it is right or given up; true once it was right.
 export async function typePin() {
   let typed = "";
-  const out = h("output", { "aria-label": t("pin-ask") });
-  const press = (d) => { typed = d === "⌫" ? typed.slice(0, -1) : typed + d; text(out, "•".repeat(typed.length)); };
+  const out = h("output", { role: "status", "aria-label": t("pin-ask") });
+  const says = (words, wrong) => { text(out, words); flag(out, "failed", wrong); };
+  const press = (d) => { typed = d === "⌫" ? typed.slice(0, -1) : typed + d; says("•".repeat(typed.length), false); };
   const keys = h("div", { class: "keys" }, out, [..."123456789", "⌫", "0"].map((d) => h("button", { type: "button", onclick: () => press(d) }, d)));
   keys.addEventListener("keydown", (e) => { if (/^\d$/.test(e.key)) press(e.key); else if (e.key === "Backspace") press("⌫"); });
   const tryIt = async () => {
     const answer = await fetch("/api/v1/pin", { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ pin: typed }) }).catch(() => null);
-    if (!answer?.ok) notice(!answer ? t("no-answer") : answer.status === 403 ? t("pin-wrong") : (await answer.json()).error);
-    return Boolean(answer?.ok);
+    if (answer?.ok) return true;
+    typed = "";
+    says(!answer ? t("no-answer") : answer.status === 403 ? t("pin-wrong") : (await answer.json()).error, true);
+    return null;
   };
   return Boolean(await dialog(t("pin-ask"), keys, [[t("cancel"), false], [t("pin-go"), () => tryIt(), "main"]]));
 }

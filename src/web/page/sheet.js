@@ -21,13 +21,13 @@ export class Sheet {
     this.base = `/kettles/${enc(kettle)}`;
     const p = (key) => h("span", { class: "print" }, t(key));
     this.cheese = h("b"); this.lot = h("b"); this.age = h("span", { class: "age" });
-    this.digits = h("span"); this.big = h("div", { class: "big" }, this.digits, h("sup", {}, "°C"));
+    this.digits = h("span"); this.big = h("div", { class: "big" }, this.digits, h("sup", {}, "°C")); this.hushed = h("p", { class: "hushed" });
     this.moveLabel = h("span", { class: "print" }); this.move = h("div", { class: "mid" }); this.why = h("div", { class: "why" });
     this.goalLabel = h("span", { class: "print" }); this.goal = h("div", { class: "mid" });
     this.goalBox = h("div", { class: "goal" }, this.goalLabel, this.goal);
     this.stage = h("b"); this.stageFor = h("span");
     this.now = h("div", { class: "now" },
-      h("div", { class: "number" }, h("div", { class: "line" }, p("temperature"), this.age), this.big),
+      h("div", { class: "number" }, h("div", { class: "line" }, p("temperature"), this.age), this.big, this.hushed),
       h("div", { class: "move" }, this.moveLabel, this.move, this.why), this.goalBox,
       h("div", { class: "stage-line" }, this.stage, this.stageFor));
     this.todo = h("p", { class: "todo", "aria-live": "polite" });
@@ -81,6 +81,7 @@ export class Sheet {
     text(this.cheese, k.plan ?? t("no-plan"));
     text(this.lot, k.lot ?? "–");
     text(this.stage, t(`stage-${k.stage}`));
+    flag(this.stage.parentNode, "long", this.stage.textContent.length > 12);
     const far = k.stage_for_s === undefined || k.stage === "idle" ? "" : t("stage-for", { min: Math.floor(Math.max(k.stage_for_s, 0) / 60) });
     const doubt = k.stage_basis === "plan" ? t("inferred") : k.stage_confidence < 0.7 ? t("unsure") : "";
     text(this.stageFor, [doubt, far].filter(Boolean).join(" · "));
@@ -88,8 +89,11 @@ export class Sheet {
     const words = sentence(k.say);
     if (this.todo.textContent !== words) { this.todo.textContent = words; fitted(this.todo); }
     const calls = k.alarms.some((a) => a.state === "unacknowledged" && a.sounds);
-    flag(this.todo, "calm", !calls && k.trusted && !["do-heat-off", "do-over-target"].includes(k.say.key));
-    const called = k.stage === "warming" && k.alarms.some((a) => a.alarm === "heat-off" && ["unacknowledged", "acknowledged"].includes(a.state));
+    // Nothing is wrong where no number is looked for; and an order that was taken is calmer, not gone.
+    const quiet = k.trusted || k.stage === "drawing" || (k.stage === "idle" && k.health !== "failure");
+    const taken = k.alarms.some((a) => a.alarm === "heat-off" && ["acknowledged", "shelved"].includes(a.state));
+    flag(this.todo, "calm", !calls && quiet && !k.say.key.startsWith("do-over-target") && (taken || k.say.key !== "do-heat-off"));
+    const called = k.stage === "warming" && k.heat_off_called_at;
     (called ? CALLED : NEXT[k.stage] ?? NEXT.idle).forEach((m, i) => this.button(this.quick[i], m));
     this.alarms([...k.alarms.map((a) => ({ ...a, of: this.base })), ...state.alarms.map((a) => ({ ...a, of: "/house" }))]);
     this.table(k);
@@ -102,11 +106,11 @@ export class Sheet {
     const c = k.countdown;
     const target = k.target_celsius === undefined ? undefined : number(k.target_celsius);
     text(this.goalLabel, c ? t(c.key, { target }) : target ? t("to-target", { target }) : t("no-target"));
-    const min = c ? Math.ceil(Math.max(c.seconds, 0) / 60) : 0;
+    const min = c?.seconds < 60 ? "<\u00a01" : c ? Math.round(c.seconds / 60) : 0;
     text(this.goal, !c ? "–" : c.seconds <= 0 ? t("now-word") : t("minutes", { min }));
     flag(this.goal, "long", this.goal.textContent.length > 7);
-    flag(this.goalBox, "blind", c?.key === "count-target"); // rests on the number, and falls with it
-    flag(this.goalBox, "near", c && c.key !== "count-over" && c.seconds < 120);
+    flag(this.goalBox, "blind", ["count-target", "count-heat-off"].includes(c?.key)); // rests on the number, and falls with it
+    flag(this.goalBox, "near", c && ["count-heat-off", "count-off-now", "count-curd"].includes(c.key) && c.seconds < 120);
   }
 
   // Between two words of the daemon only the age grows. `extra` is the silence since the last one.
@@ -119,6 +123,7 @@ export class Sheet {
     const old = shown && age > k.old_after_s;
     const bad = Boolean(lost) || old || !k.trusted;
     flag(this.now, "bad", bad && (shown || k.stage !== "idle" || k.health === "failure"));
+    flag(this.now, "drawn", k.stage === "drawing" && k.reason_key === "why-lifted");
     flag(this.big, "none", !shown);
     text(this.digits, shown ? number(k.celsius) : `––${number(0.1)[1]}–`);
     flag(this.big, "long", shown && number(k.celsius).length > 4);
@@ -143,12 +148,14 @@ export class Sheet {
   alarms(alarms) {
     const over = (a) => a.state === "returned-unacknowledged";
     const words = (a) => over(a) ? t("gone-not-taken") : a.untaken ? t("not-taken-yet") : a.state === "shelved" ? t("shelved", { at: a.shelved_until ? clock(a.shelved_until) : "?" }) : a.state === "acknowledged" ? t("taken") : "";
+    const hushed = alarms.filter((a) => a.state === "shelved" || (a.state === "acknowledged" && a.priority === "high"));
+    text(this.hushed, hushed.map((a) => `${t(`alarm-${a.alarm}`)}: ${words(a)}`).join(" · "));
     const key = alarms.map((a) => a.alarm + a.state + a.shelved_until).join();
     if (this.alarmKey === key) return;
     this.alarmKey = key;
     this.also.replaceChildren(...alarms.filter((a) => !["suppressed", "out-of-service"].includes(a.state)).map((a) =>
       h("li", { class: a.priority }, t(`alarm-${a.alarm}`), h("span", { class: "print" }, words(a)),
-        a.untaken && !a.sounds ? h("button", { onclick: () => this.take(a) }, t("take")) : "",
+        a.untaken && (!a.sounds || isOvertaken(this.state, a)) ? h("button", { onclick: () => this.take(a) }, t("take")) : "",
         over(a) ? "" : a.state === "shelved" ? h("button", { onclick: () => this.silent(a, 0) }, t("unshelve")) : h("button", { onclick: () => this.shelve(a) }, t("shelve")))));
   }
 
@@ -240,6 +247,9 @@ function fitted(el) {
     if (el.scrollHeight <= el.clientHeight + 4 && el.scrollWidth <= el.clientWidth + 1) return;
   }
 }
+
+// To get ready is past once the heat was called off, and nothing to take when it is past.
+export const isOvertaken = (k, a) => a.alarm === "get-ready" && (Boolean(k.heat_off_called_at) || a.state === "returned-unacknowledged");
 
 // Sends a mark, which waits a few seconds for its undo.
 export const sendMark = (kettle, body) => ask("POST", `/kettles/${enc(kettle)}/marks`, { ...body, by: who(), hold_s: HOLD_S })

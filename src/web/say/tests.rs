@@ -1,8 +1,11 @@
+mod heating;
+
 use std::sync::Arc;
 
 use super::*;
-use crate::engine::effect::Forecast;
+use crate::engine::alarm::Priority;
 use crate::engine::said::Said;
+use crate::engine::view::AlarmView;
 use crate::words::Words;
 
 const S: i64 = 1_000_000_000;
@@ -28,6 +31,7 @@ fn raised(kind: AlarmKind, state: AlarmState, priority: Priority) -> AlarmView {
     AlarmView {
         alarm: kind,
         state,
+        stands: !matches!(state, AlarmState::Normal | AlarmState::ReturnedUnacknowledged),
         priority,
         sounds: true,
         since: Some(0),
@@ -38,23 +42,52 @@ fn raised(kind: AlarmKind, state: AlarmState, priority: Priority) -> AlarmView {
     }
 }
 
+/// The heat was called off, `s` seconds after the beginning.
+fn called(k: &mut KettleView, state: AlarmState, s: i64) {
+    k.heat_off_called_at = Some(s * S);
+    k.alarms.push(AlarmView { since: Some(s * S), ..raised(AlarmKind::HeatOff, state, Priority::High) });
+}
+
+fn moment(s: i64) -> At {
+    At { now_ns: Some(s * S), ..At::default() }
+}
+
 fn check(k: &KettleView, waited_s: f64, key: &str) {
-    assert_eq!(now(k, Some(60 * S), waited_s).key, key);
+    assert_eq!(now(k, At { waited_s, ..moment(60) }).key, key);
 }
 
 #[test]
-fn an_alarm_nobody_took_comes_first_the_gravest_before_the_others() {
+fn what_is_grave_comes_first_and_after_it_what_nobody_took() {
     let mut k = kettle(Stage::Cooking);
     k.alarms.push(raised(AlarmKind::HeatSlow, AlarmState::Unacknowledged, Priority::Medium));
     check(&k, 0.0, "do-heat-slow");
-    k.alarms.push(raised(AlarmKind::HeatOff, AlarmState::Unacknowledged, Priority::High));
+    called(&mut k, AlarmState::Unacknowledged, 50);
     check(&k, 0.0, "do-heat-off");
     k.alarms[1].state = AlarmState::Acknowledged;
+    check(&k, 0.0, "do-heat-off");
+    k.alarms.remove(1);
     check(&k, 0.0, "do-heat-slow");
     k.alarms[0].state = AlarmState::Shelved;
     check(&k, 0.0, "do-heating-called");
-    k.alarms.clear();
+    k.heat_off_called_at = None;
     check(&k, 0.0, "do-heating");
+}
+
+/// "Got it" on "Too hot" brought a milder sentence; silenced, it read "target reached".
+#[test]
+fn a_grave_alarm_keeps_the_sentence_for_as_long_as_it_stands() {
+    let mut k = kettle(Stage::Cooking);
+    k.celsius = Some(42.4);
+    k.alarms.push(raised(AlarmKind::HeatFast, AlarmState::Unacknowledged, Priority::Medium));
+    k.alarms.push(raised(AlarmKind::OverTarget, AlarmState::Acknowledged, Priority::High));
+    check(&k, 0.0, "do-over-target");
+    k.alarms[1].state = AlarmState::Shelved;
+    check(&k, 0.0, "do-over-target");
+    // Silenced, it may be over meanwhile; and a person may have no use for it at all.
+    k.alarms[1].stands = false;
+    check(&k, 0.0, "do-heat-fast");
+    k.alarms[1] = raised(AlarmKind::OverTarget, AlarmState::OutOfService, Priority::High);
+    check(&k, 0.0, "do-heat-fast");
 }
 
 /// It said only that the limit was reached, two minutes into stirring.
@@ -65,7 +98,7 @@ fn an_overshoot_says_what_to_do_in_the_stage_after_the_cook_too() {
     let mut over = raised(AlarmKind::OverTarget, AlarmState::Unacknowledged, Priority::High);
     over.said = vec![Said::of("said-too-hot").number("now", 42.3).number("wanted", 41.0)];
     k.alarms.push(over);
-    let s = now(&k, Some(60 * S), 0.0);
+    let s = now(&k, moment(60));
     assert_eq!(s, Sentence::of("do-over-target").with("target", Value::Celsius(41.0)));
     let text = Words::of("en").say("do-over-target", &[("target", "41")]);
     assert!(text.contains("Fire off") && text.contains("tir"), "{text}");
@@ -78,103 +111,13 @@ fn without_a_number_to_trust_no_sentence_speaks_of_the_milk() {
     check(&k, 10.1, "do-no-number");
     k.celsius = None;
     check(&k, 0.0, "do-no-number");
-    k.stage = Stage::Idle;
-    check(&k, 0.0, "do-stage-idle");
     let mut k = kettle(Stage::Stirring);
     k.health = Health::OutOfSpecification;
     check(&k, 0.0, "do-no-number");
 }
 
-fn to_come(off_s: i64, reach_s: i64) -> Forecast {
-    Forecast {
-        stage: Stage::Cooking,
-        target_celsius: 41.0,
-        heat_off_at: Some(off_s * S),
-        reach_at: Some(reach_s * S),
-        peak_celsius: 38.0,
-        peak_low_celsius: 37.8,
-        peak_high_celsius: 38.3,
-    }
-}
-
 fn at(k: &KettleView, s: i64) -> String {
-    now(k, Some(s * S), 0.0).key
-}
-
-#[test]
-fn a_heating_counts_down_to_the_call_and_says_when_it_stands() {
-    let mut k = kettle(Stage::Cooking);
-    k.forecast = Some(to_come(600, 660));
-    let s = now(&k, Some(360 * S), 0.0);
-    assert_eq!(s.key, "do-heating-until");
-    assert!(s.values.contains(&("min", Value::Minutes(240.0))));
-    assert!((countdown(&k, Some(360 * S), 0.0).unwrap().seconds - 300.0).abs() < 0.1);
-    assert_eq!(at(&k, 545), "do-heating-soon");
-    assert_eq!(at(&k, 601), "do-heat-off");
-    k.rate_celsius_per_min = Some(0.0);
-    check(&k, 0.0, "do-heating-stands");
-    k.celsius = Some(40.4);
-    check(&k, 0.0, "do-heating-near");
-    k.alarms.push(raised(AlarmKind::HeatOff, AlarmState::Acknowledged, Priority::High));
-    check(&k, 0.0, "do-heating-called");
-    k.stage_began = Some(50 * S);
-    k.alarms[0].since = Some(40 * S);
-    check(&k, 0.0, "do-heating-near");
-    k.alarms.clear();
-    k.celsius = Some(41.2);
-    check(&k, 0.0, "do-heating-there");
-}
-
-/// "Off in about 74 min, at 13:02" was said in the first minute of a fire; it came
-/// at 12:05.
-#[test]
-fn a_fire_that_was_just_lit_is_given_no_minutes_nor_is_an_hour_foreseen() {
-    let mut k = kettle(Stage::Warming);
-    k.forecast = Some(to_come(2000, 2060));
-    let told = |k: &KettleView, s: i64| (at(k, s), countdown(k, Some(s * S), 0.0).is_some());
-    assert_eq!(told(&k, 20), ("do-heating".into(), false));
-    assert_eq!(told(&k, 239), ("do-heating".into(), false));
-    assert_eq!(told(&k, 241), ("do-heating-until".into(), true));
-    k.rate_celsius_per_min = Some(0.08);
-    assert_eq!(told(&k, 241), ("do-heating".into(), false));
-    k.rate_celsius_per_min = Some(0.7);
-    k.forecast = Some(to_come(4000, 4060));
-    assert_eq!(told(&k, 300), ("do-heating".into(), false));
-    assert_eq!(told(&k, 600), ("do-heating-until".into(), true));
-}
-
-/// "Take the kettle off the fire now" stood two minutes after the heat was off.
-#[test]
-fn nobody_is_told_to_take_off_what_cools_already() {
-    let mut k = kettle(Stage::Cooking);
-    k.alarms.push(raised(AlarmKind::HeatOff, AlarmState::Unacknowledged, Priority::High));
-    check(&k, 0.0, "do-heat-off");
-    k.rate_celsius_per_min = Some(-0.04);
-    check(&k, 0.0, "do-heat-off");
-    k.rate_celsius_per_min = Some(-0.15);
-    check(&k, 0.0, "do-called-cools");
-    k.alarms[0].state = AlarmState::Acknowledged;
-    check(&k, 0.0, "do-called-cools");
-    k.celsius = Some(40.6);
-    check(&k, 0.0, "do-heating-near");
-}
-
-/// Two of the same weight stood, and the older, "get ready", hid the call.
-#[test]
-fn to_get_ready_gives_way_to_the_call() {
-    let mut k = kettle(Stage::Warming);
-    k.forecast = Some(to_come(400, 460));
-    k.alarms.push(raised(AlarmKind::GetReady, AlarmState::Unacknowledged, Priority::Medium));
-    assert_eq!(at(&k, 300), "do-get-ready");
-    assert_eq!(at(&k, 350), "do-get-ready-now");
-    k.alarms.push(raised(AlarmKind::HeatOff, AlarmState::Unacknowledged, Priority::Medium));
-    k.alarms[1].since = Some(401 * S);
-    for a in &mut k.alarms {
-        a.sounds = false;
-    }
-    assert_eq!(at(&k, 402), "do-heat-off");
-    k.alarms[1].state = AlarmState::Acknowledged;
-    assert_eq!(at(&k, 402), "do-get-ready-now");
+    now(k, moment(s)).key
 }
 
 fn shown(kind: AlarmKind) -> AlarmView {
@@ -188,13 +131,32 @@ fn at_target(k: &mut KettleView) {
     k.alarms.push(a);
 }
 
+/// "Look at the grain" was said of milk that was warmed for its rennet.
+#[test]
+fn in_milk_there_is_no_grain_to_look_at() {
+    for (stage, key) in [
+        (Stage::Warming, "do-at-target-milk"),
+        (Stage::Setting, "do-at-target-milk"),
+        (Stage::WheyHeating, "do-at-target-milk"),
+        (Stage::Cooking, "do-at-target"),
+    ] {
+        let mut k = kettle(stage);
+        at_target(&mut k);
+        let s = now(&k, moment(60));
+        assert_eq!(s, Sentence::of(key).with("target", Value::Celsius(39.0)));
+        k.alarms[0] = raised(AlarmKind::OverTarget, AlarmState::Unacknowledged, Priority::High);
+        k.target_celsius = Some(39.0);
+        assert_eq!(at(&k, 60), key.replace("at-target", "over-target"));
+    }
+}
+
 /// "39.0 °C reached. Look at the grain" hid the stirring, its end and the drawing.
 #[test]
 fn at_the_target_gives_way_to_what_comes_next() {
     let mut k = kettle(Stage::Stirring);
     k.target_celsius = Some(32.0); // of something else
     at_target(&mut k);
-    let s = now(&k, Some(60 * S), 0.0);
+    let s = now(&k, moment(60));
     assert_eq!(s, Sentence::of("do-at-target").with("target", Value::Celsius(39.0)));
     assert_eq!(at(&k, 130), "do-stirring-left");
     k.alarms[0].since = Some(100 * S);
@@ -244,7 +206,7 @@ fn a_stage_that_is_not_sure_instructs_nobody() {
     let mut k = kettle(Stage::Cutting);
     check(&k, 0.0, "do-stage-cutting");
     k.stage_basis = Basis::Plan;
-    let s = now(&k, Some(60 * S), 0.0);
+    let s = now(&k, moment(60));
     assert_eq!(s, Sentence::of("do-perhaps").with("stage", Value::Word("stage-cutting".into())));
     k.stage_basis = Basis::Trace;
     k.stage_confidence = 0.69;
@@ -270,9 +232,28 @@ fn an_idle_kettle_whose_probe_rises_says_that_it_reads() {
     let mut k = kettle(Stage::Idle);
     k.rate_celsius_per_min = Some(0.2);
     check(&k, 0.0, "do-idle-rises");
-    check(&k, 10.1, "do-stage-idle");
     k.rate_celsius_per_min = Some(0.1);
     check(&k, 0.0, "do-stage-idle");
+}
+
+/// "Hang the probe in the milk" stood beside "Failure: nothing heard from it".
+#[test]
+fn before_a_make_a_dead_probe_is_to_be_looked_at() {
+    let mut k = kettle(Stage::Idle);
+    check(&k, 10.1, "do-idle-no-number");
+    (k.celsius, k.health) = (None, Health::Failure);
+    check(&k, 0.0, "do-idle-no-number");
+    // One that was just put in has nothing wrong with it.
+    k.health = Health::CheckFunction;
+    check(&k, 0.0, "do-stage-idle");
+}
+
+/// "No temperature to trust" was told to who had the curd and the probe in his hands.
+#[test]
+fn who_draws_the_curd_has_the_probe_out() {
+    let mut k = kettle(Stage::Drawing);
+    (k.health, k.target_celsius, k.planned_minutes) = (Health::CheckFunction, None, None);
+    check(&k, 0.0, "do-stage-drawing");
 }
 
 /// "Look at the curd now" stood beside "2 min": it calls a little early.
@@ -281,10 +262,14 @@ fn the_countdown_to_the_curd_says_what_the_sentence_says() {
     let mut k = kettle(Stage::Setting);
     k.curd_check_at = Some(180 * S);
     k.alarms.push(raised(AlarmKind::CurdCheck, AlarmState::Unacknowledged, Priority::Medium));
-    let left = |k: &KettleView| countdown(k, Some(60 * S), 0.0).unwrap().seconds;
-    check(&k, 0.0, "do-curd-check");
-    assert!(left(&k) <= 0.0);
-    k.alarms[0].state = AlarmState::Acknowledged;
+    let left = |k: &KettleView| countdown(k, moment(60)).unwrap().seconds;
+    // To take it turned the clock back: "look in 2 min".
+    for state in [AlarmState::Unacknowledged, AlarmState::Acknowledged, AlarmState::Shelved] {
+        k.alarms[0].state = state;
+        check(&k, 0.0, "do-curd-check");
+        assert!(left(&k) <= 0.0);
+    }
+    k.alarms.clear();
     check(&k, 0.0, "do-setting-until");
     assert!((left(&k) - 120.0).abs() < 0.1);
 }

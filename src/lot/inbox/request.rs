@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::lot::at::At;
-use crate::lot::record::{Milking, Ph, Wheel};
+use crate::lot::record::{Mark, Milking, Ph, Wheel};
 
 /// What is asked, by whom and when.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -60,6 +60,14 @@ pub enum Ask {
         lot: String,
         /// The value.
         ph: Ph,
+    },
+    /// A moment that is past is marked: in the lot's record only, the engine does
+    /// not learn of it.
+    MarkLate {
+        /// Which lot.
+        lot: String,
+        /// The mark, with when it was told.
+        mark: Mark,
     },
     /// Give a lot a stretch of a probe's journal.
     Attach(AttachAsk),

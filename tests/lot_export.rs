@@ -195,3 +195,17 @@ fn a_path_that_ends_in_tar_is_the_archive() {
     assert!(code != 0 && err.contains("t.tar"), "{code} {err}");
     assert_eq!(std::fs::read(&path).unwrap(), b"not a lot in it");
 }
+
+/// It was handed over to a folder where no stick was mounted, and nobody was told.
+#[test]
+fn a_folder_on_the_same_disk_is_told_to_be_no_stick() {
+    let dir = tempfile::tempdir().unwrap();
+    dairy(dir.path(), "tomme");
+    let (code, out, err) = run(dir.path(), &["export", "a-1", "--to", "media/stick"]);
+    assert!(code == 0 && out.contains("read back and the same"), "{code} {out}{err}");
+    assert!(err.contains("media/stick is on this machine's own disk: no stick is mounted there"), "{err}");
+    // Memory is a mount of its own on every Linux machine.
+    let stick = tempfile::tempdir_in("/dev/shm").unwrap();
+    let (code, _, err) = run(dir.path(), &["export", "a-1", "--to", stick.path().to_str().unwrap()]);
+    assert_eq!((code, err.as_str()), (0, ""));
+}

@@ -17,34 +17,34 @@ use crate::words::Words;
 #[command(group(clap::ArgGroup::new("kind").required(true).args(["strength", "imcu_per_ml", "ml_per_100l"])))]
 pub struct Args {
     /// Milk, litres
-    #[arg(long, value_name = "LITRES", value_parser = large)]
+    #[arg(long, value_name = "LITRES", allow_hyphen_values = true, value_parser = large)]
     milk: f64,
     /// Soxhlet strength: 10000 means that 1 mL clots 10,000 mL of milk in 40 min at 35 °C
-    #[arg(long, value_name = "F", requires = "minutes", value_parser = large)]
+    #[arg(long, value_name = "F", requires = "minutes", allow_hyphen_values = true, value_parser = large)]
     strength: Option<f64>,
     /// Minutes to first flocs
-    #[arg(long, value_name = "MIN", group = "minutes", value_parser = figure)]
+    #[arg(long, value_name = "MIN", group = "minutes", allow_hyphen_values = true, value_parser = figure)]
     floc: Option<f64>,
     /// Minutes until it has set; first flocs come at this ÷ --multiplier
-    #[arg(long, value_name = "MIN", group = "minutes", value_parser = figure)]
+    #[arg(long, value_name = "MIN", group = "minutes", allow_hyphen_values = true, value_parser = figure)]
     set: Option<f64>,
     /// Time to the set ÷ time to first flocs
-    #[arg(long, value_name = "K", default_value_t = 2.0, requires = "set", value_parser = figure)]
+    #[arg(long, value_name = "K", default_value_t = 2.0, requires = "set", allow_hyphen_values = true, value_parser = figure)]
     multiplier: f64,
     /// Temperature of the milk, °C
-    #[arg(long, value_name = "°C", default_value_t = SOXHLET_CELSIUS, requires = "strength", value_parser = figure)]
+    #[arg(long, value_name = "°C", default_value_t = SOXHLET_CELSIUS, requires = "strength", allow_hyphen_values = true, value_parser = figure)]
     celsius: f64,
     /// Strength in IMCU to the millilitre (ISO 11815)
-    #[arg(long, value_name = "IMCU", requires = "imcu_per_litre", value_parser = large)]
+    #[arg(long, value_name = "IMCU", requires = "imcu_per_litre", allow_hyphen_values = true, value_parser = large)]
     imcu_per_ml: Option<f64>,
     /// IMCU wanted to a litre of milk; 30 to 40 are usual
-    #[arg(long, value_name = "IMCU", value_parser = figure)]
+    #[arg(long, value_name = "IMCU", allow_hyphen_values = true, value_parser = figure)]
     imcu_per_litre: Option<f64>,
     /// The supplier's figure, mL to 100 litres of milk
-    #[arg(long, value_name = "ML", value_parser = figure)]
+    #[arg(long, value_name = "ML", allow_hyphen_values = true, value_parser = figure)]
     ml_per_100l: Option<f64>,
     /// What else changes the dose, such as 0.89 where calcium is added
-    #[arg(long, value_name = "FACTOR", default_value_t = 1.0, value_parser = figure)]
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0, allow_hyphen_values = true, value_parser = figure)]
     factor: f64,
 }
 
@@ -163,5 +163,15 @@ mod tests {
         check("--milk 100 --strength 10000 --floc 20 --ml-per-100l 20", None);
         check("--milk NaN --ml-per-100l 20", None);
         check("--milk 100 --imcu-per-ml 200", None);
+    }
+
+    /// It said "unexpected argument '-4'".
+    #[test]
+    fn a_figure_below_zero_is_refused_for_what_it_is() {
+        let args = ["dose", "--milk", "-4", "--strength", "10000", "--floc", "12"];
+        let args = Line::try_parse_from(args).unwrap().args;
+        let why = unfit(Words::of("en"), &dose(&args).unwrap_err()).to_string();
+        assert!(why.contains("--milk") && why.contains("zero"), "{why}");
+        assert!(args.milk < 0.0);
     }
 }

@@ -13,22 +13,22 @@ use crate::wire::figure::{figure, large};
 #[command(group(clap::ArgGroup::new("aim").required(true).args(["to", "litres"])))]
 pub struct Args {
     /// Milk that went into the kettle, litres
-    #[arg(long, value_name = "LITRES", value_parser = large)]
+    #[arg(long, value_name = "LITRES", allow_hyphen_values = true, value_parser = large)]
     milk: f64,
     /// Whey drawn off before, litres
-    #[arg(long, value_name = "LITRES", default_value_t = 0.0, value_parser = large)]
+    #[arg(long, value_name = "LITRES", default_value_t = 0.0, allow_hyphen_values = true, value_parser = large)]
     drawn: f64,
     /// What curd and whey are at now, °C
-    #[arg(long, value_name = "°C", value_parser = figure)]
+    #[arg(long, value_name = "°C", allow_hyphen_values = true, value_parser = figure)]
     at: f64,
     /// The water, °C
-    #[arg(long, value_name = "°C", value_parser = figure)]
+    #[arg(long, value_name = "°C", allow_hyphen_values = true, value_parser = figure)]
     water: f64,
     /// Wanted, °C
-    #[arg(long, value_name = "°C", value_parser = figure)]
+    #[arg(long, value_name = "°C", allow_hyphen_values = true, value_parser = figure)]
     to: Option<f64>,
     /// Water at hand, litres
-    #[arg(long, value_name = "LITRES", value_parser = large)]
+    #[arg(long, value_name = "LITRES", allow_hyphen_values = true, value_parser = large)]
     litres: Option<f64>,
 }
 

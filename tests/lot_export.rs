@@ -218,3 +218,17 @@ fn what_is_read_back_comes_from_the_disk() {
     let read = fetched().unwrap() - before;
     assert!(read >= bytes.len() as u64 / 2, "{read} bytes came from the disk");
 }
+
+/// It was handed over to a folder where no stick was mounted, and nobody was told.
+#[test]
+fn a_folder_on_the_same_disk_is_told_to_be_no_stick() {
+    let dir = tempfile::tempdir().unwrap();
+    dairy(dir.path(), "tomme");
+    let (code, out, err) = run(dir.path(), &["export", "a-1", "--to", "media/stick"]);
+    assert!(code == 0 && out.contains("read back and the same"), "{code} {out}{err}");
+    assert!(err.contains("media/stick is on this machine's own disk: no stick is mounted there"), "{err}");
+    // Memory is a mount of its own on every Linux machine.
+    let stick = tempfile::tempdir_in("/dev/shm").unwrap();
+    let (code, _, err) = run(dir.path(), &["export", "a-1", "--to", stick.path().to_str().unwrap()]);
+    assert_eq!((code, err.as_str()), (0, ""));
+}

@@ -169,3 +169,33 @@ fn a_lot_closed_by_a_person_in_the_middle_holds_the_make_so_far() {
     assert!(record.contains("[[cook"), "{record}");
     house.close().unwrap();
 }
+
+/// "End the make" at the page, where nobody typed a name, was told as the program's doing.
+#[test]
+fn a_make_that_somebody_ends_was_closed_by_a_person() {
+    let folder = tempfile::tempdir().unwrap();
+    let make = make(3, Family::HardCooked, &Options::default(), Marks::All);
+    std::fs::write(folder.path().join("plan.toml"), plan::write(&make.plan)).unwrap();
+    let setting = make.began.iter().find(|b| b.0.name() == "setting").unwrap().1;
+    let lines: Vec<_> = make.lines.iter().filter(|l| l.0 < setting + 300_000_000_000).cloned().collect();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let clock = Clock::by_hand(make.start_ns);
+    let house = House::open(dairy(folder.path()), clock.clone());
+    play(&lines, &house, &clock, |seq, r| say(&mut pty, seq, r));
+    let lot = house.shown().open_lots.get(KETTLE).cloned().unwrap();
+    let asked = house.feed.commands.clone();
+    let end = Wish { kettle: Name::from(KETTLE), by: None, ask: Ask::EndMake };
+    let ended = std::thread::spawn(move || wait(asked.command(end)));
+    assert!(wait_for(SOON, || {
+        clock.advance(Duration::from_millis(100));
+        ended.is_finished() && !house.shown().open_lots.contains_key(KETTLE)
+    }));
+    ended.join().unwrap().unwrap();
+    house.close().unwrap();
+    let record =
+        std::fs::read_to_string(folder.path().join("data/lots").join(&lot).join("lot.toml")).unwrap();
+    assert!(
+        record.contains(r#"opened-by = "curdtrace""#) && record.contains(r#"closed-by = "a person""#),
+        "{record}"
+    );
+}

@@ -194,7 +194,7 @@ fn what_stands_is_corrected_and_never_written_over() {
     well(place, &["milking", "a-1", "evening", "--litres", "90"]);
     well(place, &["ph", "a-1", "6.5", "--at", "06:30"]);
     let weight = ["wheel", "a-1", "1=9", "--by", "bob"];
-    let correction = &["wheel.1.kg of a-1 stands already as 6.0", "lot correct a-1 wheel.1.kg=…"];
+    let correction = &["wheel.1.kg of a-1 stands already as 6;", "lot correct a-1 wheel.1.kg=…"];
     for closed in [false, true] {
         if closed {
             well(place, &["close", "a-1", "--by", "ada"]);

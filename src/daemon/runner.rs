@@ -31,6 +31,7 @@ use crate::engine::Engine;
 use crate::engine::effect::{Conclusion, Effect};
 use crate::engine::event::{Ask, Command, Event, Happening, Mark, Name, Stamp};
 use crate::journal::{Moment, gap_line};
+use crate::lot::life::SOMEBODY;
 
 /// Why the runner ended before it was told to.
 #[derive(Debug, thiserror::Error)]
@@ -327,7 +328,10 @@ impl Loop {
             _ => None,
         };
         let ended_by = match &what {
-            Happening::Command(Command { by, ask: Ask::EndMake, .. }) => by.clone(),
+            // At the page nobody may have typed a name; it was a person all the same.
+            Happening::Command(Command { by, ask: Ask::EndMake, .. }) => {
+                Some(by.clone().unwrap_or_else(|| Name::from(SOMEBODY)))
+            }
             _ => None,
         };
         self.begun = true;

@@ -11,6 +11,7 @@ use super::at::At;
 use super::csv;
 use super::findings;
 use super::gather::{Gathered, Point, Wanted, gather};
+use super::marks::holding;
 use super::record::{Record, Stretch};
 use super::seal::{CHAIN_HEADER, Chain, SUMS, sha256, sums};
 use super::store::{LotError, Store};
@@ -132,7 +133,7 @@ impl Store {
                 }
             }
         }
-        record.marks.clone_from(&found.marks);
+        record.marks = holding(record, &found.marks);
         for m in found.marks.iter().filter(|m| m.name == "ph") {
             let ph = super::record::Ph { at: m.at, value: m.value.unwrap_or_default(), by: m.by.clone() };
             // One that is there already may be corrected; files keep no more than

@@ -9,16 +9,17 @@
 use toml::{Table, Value};
 
 use super::at::At;
+use super::marks;
 use super::record::{Correction, Record};
 use crate::wire::figure::figure;
 use crate::wire::name::{LONGEST, unfit};
-pub use listed::LISTED;
 use listed::Place;
+pub use listed::{LISTED, none_such};
 
 mod listed;
 
 /// What a person may enter: the field, and how it reads to a person.
-pub const FIELDS: [(&str, &str); 21] = [
+pub const FIELDS: [(&str, &str); 29] = [
     ("product", "the cheese"),
     ("mother", "the lot whose whey it is made of"),
     ("score", "the maker's score, 0 to 10"),
@@ -39,6 +40,14 @@ pub const FIELDS: [(&str, &str); 21] = [
     ("rennet.dose-ml", "rennet's dose, mL"),
     ("rennet.strength", "rennet's strength"),
     ("rennet.dilution", "rennet's dilution"),
+    ("curd.firmness", "firmness at the first cut"),
+    ("curd.whey-drawn-litres", "whey drawn, L"),
+    ("curd.water-litres", "water added, L"),
+    ("curd.water-celsius", "the water's temperature, °C"),
+    ("curd.press-turns", "turned in the press"),
+    ("curd.brine", "brine"),
+    ("disposition", "what becomes of it"),
+    ("thermometer", "thermometer's type and number"),
     ("kettle", "the kettle"),
 ];
 
@@ -90,12 +99,12 @@ pub enum CorrectError {
         /// What there is.
         there: String,
     },
-    /// Several were read at that time.
-    #[error("{field} could be several; say it to the second, they were read at {there}")]
+    /// There are several of that name or time.
+    #[error("{field} could be several; say which, to the second: {there}")]
     Several {
         /// The field.
         field: String,
-        /// When they were read.
+        /// When they were.
         there: String,
     },
     /// The lot is closed, and nobody says who enters it.
@@ -136,6 +145,9 @@ pub enum CorrectError {
 /// assert!(set(&mut lot, "rennet.dose-ml", "35", &Author::default()).is_err());
 /// ```
 pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Result<bool, CorrectError> {
+    if field.starts_with("mark.") {
+        return marks::set(record, field, value, author);
+    }
     let place = match Place::of(record, field) {
         _ if FIELDS.iter().any(|f| f.0 == field) => Place::Own(field.into()),
         Some(listed) => listed?,
@@ -156,7 +168,7 @@ pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Re
         let (Some(by), Some(reason)) = (&author.by, author.reason.clone().or(late)) else {
             let (field, lot) = (field.into(), record.lot.clone());
             return Err(match old.filter(|_| stood) {
-                Some(old) => CorrectError::Reason { field, lot, old: old.to_string() },
+                Some(old) => CorrectError::Reason { field, lot, old: said(&old) },
                 None => CorrectError::Author { field, lot },
             });
         };
@@ -171,6 +183,15 @@ pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Re
     }
     *record = changed;
     Ok(true)
+}
+
+/// A value as a person writes it: 85, not 85.0.
+fn said(value: &Value) -> String {
+    match value {
+        Value::Float(number) => number.to_string(),
+        Value::String(text) => format!("{text:?}"),
+        other => other.to_string(),
+    }
 }
 
 /// The fields, for messages.
@@ -207,8 +228,8 @@ fn fit_words(kind: &str, text: &str) -> Result<(), String> {
 fn range(kind: &str) -> Option<std::ops::RangeInclusive<f64>> {
     Some(match kind {
         "score" => 0.0..=10.0,
-        "milk.celsius-in" | "milking.celsius" => -1.0..=100.0,
-        "milk.litres" | "milking.litres" => 0.0..=50_000.0,
+        "milk.celsius-in" | "milking.celsius" | "curd.water-celsius" => -1.0..=100.0,
+        "milk.litres" | "milking.litres" | "curd.whey-drawn-litres" | "curd.water-litres" => 0.0..=50_000.0,
         "milk.oldest-hours" | "milk.acidity-sh" | "rennet.dose-ml" => 0.0..=100_000.0,
         "wheel.kg" => 0.001..=500.0,
         "ph" => 0.0..=14.0,

@@ -266,7 +266,8 @@ impl Gathered {
             MarkKind::Note(t) => (None, Some(t.clone())),
             _ => (None, None),
         };
-        let mark = Mark { at, name: m.kind.name().into(), by: m.by.as_deref().map(Into::into), value, text };
+        let (name, by) = (m.kind.name().into(), m.by.as_deref().map(Into::into));
+        let mark = Mark { at, name, by, value, text, told: None };
         let mut event = serde_json::json!({"kind": "mark", "time": at.to_string(), "kettle": &*m.kettle, "name": mark.name});
         for (key, value) in [
             ("by", mark.by.clone().map(Json::from)),

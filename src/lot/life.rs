@@ -16,7 +16,7 @@ use std::sync::Arc;
 
 use super::at::At;
 use super::build::LONGEST_S;
-use super::correct::{Author, set};
+use super::correct::Author;
 use super::genealogy::mother_of;
 use super::inbox::{Answer, Ask, Opening, Request};
 use super::record::Record;
@@ -28,16 +28,21 @@ use crate::engine::stage::Stage;
 use crate::journal::storage::Storage;
 
 use entering::{milking, ph, wheels};
+use marking::{mark_late, set_all};
 
 mod attaching;
 mod entering;
 mod finishing;
+mod marking;
 mod opened;
 mod opening;
 mod signing;
 
 /// Who opens a lot when milk is found.
 pub const ITSELF: &str = "curdtrace";
+
+/// A person who did not say who.
+pub const SOMEBODY: &str = "a person";
 
 /// An open lot that has waited so long is not the one of a make that begins
 /// now, seconds. A make that ends may have gone on for longer.
@@ -203,25 +208,20 @@ impl Lots {
         let at = request.at;
         let by = request.by.as_deref();
         match &request.ask {
-            Ask::Open(opening) => self.begin_by_hand(opening, by.unwrap_or("a person"), at),
+            Ask::Open(opening) => self.begin_by_hand(opening, by.unwrap_or(SOMEBODY), at),
             Ask::Mark(mark) => match self.open_on(&mark.kettle, at) {
                 Some(r) => Ok(self.done(r, format!("marked {} in lot {}", mark.name, r.lot))),
                 None => Err(LotError::NoneOpen(mark.kettle.clone())),
             },
             Ask::Close { lot } => {
                 let until = self.store.end_of(&self.store.load(lot)?, at)?;
-                self.close(lot, by.unwrap_or("a person"), at, until)
+                self.close(lot, by.unwrap_or(SOMEBODY), at, until)
             }
             Ask::Set { lot, fields, reason } => {
                 self.check_mother(lot, fields)?;
+                let marks = self.marks_to_correct(lot, fields, at)?;
                 self.enter(lot, by, at, reason.as_deref(), |record, author| {
-                    let mut changed = Vec::new();
-                    for (field, value) in fields {
-                        if set(record, field, value, author)? {
-                            changed.push(field.as_str());
-                        }
-                    }
-                    Ok(changed.join(", "))
+                    set_all(record, marks, fields, author)
                 })
             }
             Ask::Milking { lot, milking: m } => {
@@ -231,6 +231,9 @@ impl Lots {
                 self.enter(lot, by, at, None, |record, author| wheels(record, w, author))
             }
             Ask::Ph { lot, ph: p } => self.enter(lot, by, at, None, |record, author| ph(record, p, author)),
+            Ask::MarkLate { lot, mark } => {
+                self.enter(lot, by, at, None, |record, author| mark_late(record, mark, author))
+            }
             Ask::Attach(attach) => self.attach(attach, by, at),
             Ask::Sign { lot } => self.sign(lot, at),
         }

@@ -6,6 +6,7 @@
 //! | [`at`] | a moment as the files write it |
 //! | [`id`] | ids by the dairy's pattern |
 //! | [`correct`] | entering and correcting fields |
+//! | `marks` | marks told late, corrected, struck |
 //! | [`gather`], [`story`] | what the journal holds of a lot |
 //! | [`findings`] | gaps and deviations |
 //! | [`limits`] | the dairy's own limits against the trace |
@@ -46,6 +47,7 @@ pub mod inbox;
 mod instruments;
 pub mod life;
 pub mod limits;
+mod marks;
 pub mod picture;
 pub mod record;
 pub mod seal;

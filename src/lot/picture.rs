@@ -50,10 +50,12 @@ pub fn planned(record: &Record) -> Vec<Option<Planned>> {
     record.stages.iter().map(of).collect()
 }
 
-/// When a stage ended: as told, else where the next began or the trace ends.
+/// When a stage ended: as told, else where the next began or the trace ends; never
+/// before it began.
 pub fn ended(record: &Record, i: usize, last: At) -> At {
+    let stage = &record.stages[i];
     let next = record.stages.get(i + 1).map(|s| s.began);
-    record.stages[i].ended.or(next).unwrap_or(last)
+    stage.ended.or(next).unwrap_or(last).max(stage.began)
 }
 
 /// The lot's picture. Without a reading it spans the lot's own times.

@@ -11,8 +11,10 @@ use serde::{Deserialize, Serialize};
 use super::at::At;
 use crate::words::Words;
 pub use done::{AlarmDone, CookDone, Gap, Instrument, LimitDone, StageDone, Stretch};
+pub use entered::{Culture, Curd, Milk, Rennet};
 
 mod done;
+mod entered;
 
 /// One lot.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -59,6 +61,12 @@ pub struct Record {
     /// Free words.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub note: Option<String>,
+    /// What becomes of it: released, held, destroyed, and on whose word.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub disposition: Option<String>,
+    /// Type and number of the thermometer, as its label has them.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub thermometer: Option<String>,
     /// What is to be looked at first, in words.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub deviations: Vec<String>,
@@ -73,6 +81,9 @@ pub struct Record {
     pub culture: Culture,
     /// The rennet.
     pub rennet: Rennet,
+    /// The curd, its whey and what came after.
+    #[serde(skip_serializing_if = "Curd::is_empty")]
+    pub curd: Curd,
     /// The plan followed, as its file has it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub plan: Option<toml::Table>,
@@ -82,9 +93,12 @@ pub struct Record {
     /// The wheels that came out.
     #[serde(rename = "wheel", skip_serializing_if = "Vec::is_empty")]
     pub wheels: Vec<Wheel>,
-    /// What people marked.
+    /// What people marked, by the moment meant.
     #[serde(rename = "mark", skip_serializing_if = "Vec::is_empty")]
     pub marks: Vec<Mark>,
+    /// Marks that were struck: they hold no more, and stay to be read.
+    #[serde(rename = "struck-mark", skip_serializing_if = "Vec::is_empty")]
+    pub struck: Vec<Mark>,
     /// pH, entered by hand or marked.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub ph: Vec<Ph>,
@@ -141,66 +155,6 @@ pub struct People {
     pub helpers: Option<String>,
 }
 
-/// The milk that went into the kettle.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", default)]
-pub struct Milk {
-    /// Litres.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub litres: Option<f64>,
-    /// Whose, which animals.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub source: Option<String>,
-    /// Temperature when it came in, °C.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub celsius_in: Option<f64>,
-    /// Age of the oldest milking, hours.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub oldest_hours: Option<f64>,
-    /// Acidity, degrees Soxhlet-Henkel.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub acidity_sh: Option<f64>,
-    /// Inhibitor test.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub inhibitors: Option<String>,
-}
-
-/// The culture.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", default)]
-pub struct Culture {
-    /// Its name.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub name: Option<String>,
-    /// The maker's lot number on the packet.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub lot: Option<String>,
-    /// Dose in words, such as `1.2 L` or `10 DCU`.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub dose: Option<String>,
-}
-
-/// The rennet.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", default)]
-pub struct Rennet {
-    /// Its name.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub name: Option<String>,
-    /// The lot number on the bottle.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub lot: Option<String>,
-    /// Dose, mL.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub dose_ml: Option<f64>,
-    /// Strength with its definition, such as `1:10000 Soxhlet`.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub strength: Option<String>,
-    /// Dilution in words.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub dilution: Option<String>,
-}
-
 /// A milking that went in.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", default)]
@@ -249,6 +203,9 @@ pub struct Mark {
     /// The words of a `note`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub text: Option<String>,
+    /// When it was pressed or said, where `at` was told late or corrected.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub told: Option<At>,
 }
 
 /// One pH value.

@@ -1,12 +1,13 @@
 //! The make sheet: one A4 page for whoever has never seen it. Pure.
 //!
 //! It reads from top to bottom as a person asks: what and when, what to look at
-//! first, the curve, the stages against the plan, what went in, what called and
-//! who came, the dairy's limits, the instruments, what was corrected. A field
-//! nobody entered is a dotted line to fill in by hand.
+//! first, the curve, the stages against the plan, what went in and came out, what
+//! called and who came, the dairy's limits, the instruments, what was corrected. A
+//! field nobody entered is a dotted line to fill in by hand.
 //!
-//! It stays on one page: each part has a most number of rows, what has no room
-//! is counted and its place named, and the curve takes what is left over.
+//! An ordinary make takes one page, and the curve what is left over. Where there is
+//! more to say than a page bears, the first has as much of each part as it can, and
+//! each part that is not whole stands whole on a second: nothing is left out.
 //!
 //! Deliberately absent: scripts, fonts, pictures or anything else to fetch.
 
@@ -17,6 +18,7 @@ use super::gather::Point;
 use super::picture::{main_points, picture};
 use super::record::Record;
 use super::seal::Link;
+use parts::Caps;
 
 mod parts;
 
@@ -27,47 +29,52 @@ const WIDTH: f64 = 711.0;
 const UNITS_PER_MM: f64 = WIDTH / 188.0;
 
 /// The page between its margins, mm, less what rounding and fonts may take.
-const PAGE_MM: f64 = 297.0 - 18.0 - 3.0;
+const PAGE_MM: f64 = 297.0 - 18.0 - 1.0;
 
 /// The curve is never lower than this, mm, nor higher than the next.
-const CURVE_MM: (f64, f64) = (40.0, 106.0);
+const CURVE_MM: (f64, f64) = (36.0, 106.0);
 
 /// The sheet as one HTML file in the record's language. `former` is the newest seal before this one.
 pub fn render(record: &Record, points: &BTreeMap<String, Vec<Point>>, former: Option<&Link>) -> String {
     let words = record.words();
-    let (header, footer) = (parts::header(record, words), parts::footer(record, former, words));
+    let footer = parts::footer(record, former, words);
     let key = parts::key(record, words);
-    let between = |caps| {
+    let main = main_points(record, points);
+    let of = |caps: &Caps| {
         [
+            parts::header(record, caps, words),
             parts::first(record, caps, words),
-            parts::stages_and_milk(record, main_points(record, points), caps, words),
+            parts::how_made(record, main, caps, words),
             parts::alarms(record, caps, words),
             parts::limits(record, caps, words),
             parts::instruments(record, caps, words),
         ]
     };
     let left_mm = |parts: &[Part]| {
-        PAGE_MM
-            - header.height_mm
-            - key.height_mm
-            - footer.height_mm
-            - parts.iter().map(|p| p.height_mm).sum::<f64>()
+        PAGE_MM - key.height_mm - footer.height_mm - parts.iter().map(|p| p.height_mm).sum::<f64>()
     };
-    let mut parts = between(&parts::ROOMY);
-    for caps in [&parts::FULL, &parts::TIGHT] {
-        if left_mm(&parts) < CURVE_MM.0 {
-            parts = between(caps);
+    let mut parts = of(&Caps::NONE);
+    for caps in Caps::steps() {
+        if left_mm(&parts) >= CURVE_MM.0 {
+            break;
         }
+        parts = of(&caps);
     }
     let curve_mm = left_mm(&parts).clamp(CURVE_MM.0, CURVE_MM.1);
     let curve = draw(&picture(record, points, WIDTH, curve_mm * UNITS_PER_MM - 8.0, words));
-    let [first, below @ ..] = parts;
+    let second = if parts.iter().all(|p| p.rest.is_empty()) {
+        String::new()
+    } else {
+        let rest: String = parts.iter().map(|p| p.rest.as_str()).collect();
+        format!("{}{rest}</section>\n", parts::second_head(record, words))
+    };
+    let [header, first, below @ ..] = parts;
     let below: String = below.into_iter().map(|p| p.html).collect();
     format!(
         "<!DOCTYPE html>\n<html lang=\"{lang}\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
          <title>{title}</title>\n<style>\n{style}</style>\n</head>\n<body>\n\
-         {header}<main>\n{first}<figure>{curve}{key}</figure>\n{below}</main>\n{footer}</body>\n</html>\n",
+         {header}<main>\n{first}<figure>{curve}{key}</figure>\n{below}</main>\n{footer}{second}</body>\n</html>\n",
         lang = words.code(),
         title = escape(&words.say("sheet-title", &[("lot", &record.lot), ("dairy", &record.dairy)])),
         style = include_str!("sheet/style.css"),
@@ -82,4 +89,13 @@ pub fn render(record: &Record, points: &BTreeMap<String, Vec<Point>>, former: Op
 struct Part {
     html: String,
     height_mm: f64,
+    /// What of it did not find room whole, whole; empty where all did.
+    rest: String,
+}
+
+impl Part {
+    /// One that is whole.
+    fn whole(html: String, height_mm: f64) -> Self {
+        Self { html, height_mm, rest: String::new() }
+    }
 }

@@ -114,13 +114,16 @@ impl Story {
         }
     }
 
-    /// What was not told with hindsight is told as it stands.
+    /// What was not told with hindsight is told as it stands. All of it goes by when it
+    /// began: a warming that is told once the rennet is marked stands before it.
     pub fn end(&mut self) {
+        self.told.sort_by_key(|s| s.began);
         for i in 1..self.told.len() {
             let next = self.told[i].began;
             self.told[i - 1].ended = Some(next);
         }
         self.stages.extend(self.told.drain(..).filter(|s| s.stage != "idle"));
+        self.stages.sort_by_key(|s| s.began);
     }
 }
 

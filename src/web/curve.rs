@@ -147,6 +147,7 @@ pub async fn gather(room: Arc<Room>, shutdown: CancellationToken) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::engine::probe::Health;
     use crate::engine::view::KettleView;
 
     /// The whole curve was gone after the smallest step back of the clock.
@@ -167,13 +168,6 @@ mod tests {
             assert_eq!(seen, wanted, "set by {set_by_s} s");
         }
     }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::engine::probe::Health;
-    use crate::engine::view::KettleView;
 
     /// "No reading" lay over every good reading of a probe that wants its tip wiped.
     #[test]
@@ -189,7 +183,7 @@ mod tests {
                 ..KettleView::unheard(&kettle, &kettle)
             };
             let view = View { kettles: vec![k], house: Vec::new() };
-            curves.take(&view, n * SPACING_NS);
+            curves.take(&view, n * SPACING_NS, 0);
         }
         let good: Vec<bool> = curves.of("copper", 0).iter().map(|p| p.good).collect();
         assert_eq!(good, [true, true, false]);

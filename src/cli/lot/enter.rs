@@ -22,7 +22,9 @@ pub struct SetArgs {
 }
 
 /// Corrects fields that stand already; the old value is kept. A wheel, a milking
-/// or a pH too: wheel.1.kg=9, milking.NAME.litres=80, ph.06:30=6.45.
+/// or a pH too: wheel.1.kg=9, milking.NAME.litres=80, ph.06:30=6.45. A mark is moved to
+/// the moment meant, mark.rennet=18:03 (mark.cut.18:40=18:38 where there are several), or
+/// struck, mark.rennet=; what was found and called with it stays.
 #[derive(Debug, clap::Args)]
 #[command(after_help = fields())]
 pub struct CorrectArgs {
@@ -47,7 +49,7 @@ pub struct MilkingArgs {
     /// The dairy's name of the milking, such as 2026-07-13-evening
     milking: String,
     /// Litres of it
-    #[arg(long, value_parser = large)]
+    #[arg(long, allow_hyphen_values = true, value_parser = large)]
     litres: Option<f64>,
     /// Its temperature when it went in, °C
     #[arg(long, value_parser = figure, allow_negative_numbers = true)]

@@ -1,6 +1,7 @@
 //! `curdtrace lot export`.
 
-use std::path::PathBuf;
+use std::os::unix::fs::MetadataExt as _;
+use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
 
@@ -53,6 +54,14 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
             }
         }
     }
+    if let Some(to) = &args.to
+        && is_on_a_disk_of_ours(room.store.data(), to)
+    {
+        remark(&format!(
+            "{} is on this machine's own disk: no stick is mounted there. Where one was meant, mount it and hand over again",
+            to.display()
+        ));
+    }
     let fail = |e: export::ExportError| Failure::of(e.exit_code(), e);
     match (args.form, &args.to) {
         (Form::Folder | Form::Tar, None) => {
@@ -92,6 +101,15 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
         }
         (form, to) => one_form(room, form, &lots, to.as_ref()),
     }
+}
+
+/// Whether a folder, or what of its path is there already, lies on the disk of the
+/// system or of the data folder, as one does whose stick was never mounted.
+fn is_on_a_disk_of_ours(data: &Path, to: &Path) -> bool {
+    let disk = |path: &Path| std::fs::metadata(path).ok().map(|found| found.dev());
+    let whole = std::path::absolute(to).unwrap_or_else(|_| to.into());
+    let there = whole.ancestors().find_map(disk);
+    there.is_some() && [disk(Path::new("/")), disk(data)].contains(&there)
 }
 
 fn lots(room: &Room, args: &Args) -> Result<Vec<String>, Failure> {

@@ -13,7 +13,7 @@ use crate::lot::sheet::render;
 use crate::lot::store::LotError;
 use crate::words::Words;
 
-/// The make sheet as HTML, one page to print. A closed lot's is the sealed one;
+/// The make sheet as HTML, one page to print (two where there is much to say). A closed lot's is the sealed one;
 /// an open lot's is drawn as things stand. On a terminal the sheet's place is
 /// printed in its stead.
 #[derive(Debug, clap::Args)]
@@ -56,7 +56,7 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
         write_out(path, html.as_bytes())?;
     }
     if args.out.is_some() || terminal {
-        remark("One A4 page: open it in a browser and print it.");
+        remark("Open it in a browser and print it on A4.");
     }
     match &args.out {
         Some(path) => say(&path.display().to_string()),

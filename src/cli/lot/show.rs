@@ -83,10 +83,11 @@ fn words(r: &Record) -> String {
     for m in &r.marks {
         let by = m.by.as_deref().map(|b| format!(" by {b}")).unwrap_or_default();
         let value = m.value.map(|v| format!(" {v}")).unwrap_or_default();
+        let told = m.told.map(|t| format!(" (told {})", r.clock(t))).unwrap_or_default();
         lines.push(
             format!(
-                "mark: {} {}{value}{by} {}",
-                m.at.clock(&zone),
+                "mark: {} {}{value}{by}{told} {}",
+                r.clock(m.at),
                 Words::of("en").one_of("mark", &m.name),
                 m.text.as_deref().unwrap_or_default()
             )
@@ -113,13 +114,14 @@ fn words(r: &Record) -> String {
         ));
     }
     for c in &r.corrections {
+        let new = if c.new.is_empty() { "nothing (struck)" } else { &c.new };
         let old = if c.old.is_empty() { "nothing" } else { &c.old };
         lines.push(format!(
             "corrected {} {}: {} from {old} to {} by {}: {}",
             c.at.day(&zone),
             c.at.clock(&zone),
             c.field,
-            c.new,
+            new,
             c.by,
             c.reason
         ));

@@ -11,13 +11,14 @@ use super::CorrectError;
 use crate::lot::record::{Ph, Record};
 
 /// What a person may correct of them: the field, and how it reads to a person.
-pub const LISTED: [(&str, &str); 6] = [
+pub const LISTED: [(&str, &str); 7] = [
     ("wheel.WHEEL.kg", "a wheel's weight, kg"),
     ("wheel.WHEEL.note", "a wheel's mould, or other words"),
     ("milking.MILKING.litres", "litres of a milking, L"),
     ("milking.MILKING.celsius", "a milking's temperature, °C"),
     ("milking.MILKING.source", "a milking's animals"),
     ("ph.06:30", "the pH read at that time"),
+    ("mark.NAME", "when a mark was meant; nothing strikes it"),
 ];
 
 /// Where a field stands in the record's table.
@@ -111,13 +112,18 @@ fn read_at(record: &Record, field: &str, when: &str) -> Result<Place, CorrectErr
     match (meant.next(), meant.next()) {
         (Some((nth, _)), None) => Ok(Place::Listed { list: "ph", nth, key: "value".into() }),
         (Some(_), Some(_)) => Err(CorrectError::Several { field: field.into(), there: there.join(", ") }),
-        (None, _) => {
-            Err(none_such(field, record, "ph", &there.iter().map(String::as_str).collect::<Vec<_>>()))
-        }
+        (None, _) => Err(none_such(field, record, "ph", &there)),
     }
 }
 
-fn none_such(field: &str, record: &Record, list: &'static str, there: &[&str]) -> CorrectError {
+/// None of several is so called, or of that time.
+pub fn none_such(
+    field: &str,
+    record: &Record,
+    list: &'static str,
+    there: &[impl AsRef<str>],
+) -> CorrectError {
+    let there: Vec<&str> = there.iter().map(AsRef::as_ref).collect();
     let there = if there.is_empty() { "none".into() } else { there.join(", ") };
     CorrectError::NoneSuch { field: field.into(), lot: record.lot.clone(), list, there }
 }

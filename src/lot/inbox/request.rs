@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::engine::event::MarkKind;
 use crate::lot::at::At;
-use crate::lot::record::{Milking, Ph, Wheel};
+use crate::lot::record::{Mark, Milking, Ph, Wheel};
 use crate::wire::line::{LineError, mark_kind};
 
 /// What is asked, by whom and when.
@@ -62,6 +62,14 @@ pub enum Ask {
         lot: String,
         /// The value.
         ph: Ph,
+    },
+    /// A moment that is past is marked: in the lot's record only, the engine does
+    /// not learn of it.
+    MarkLate {
+        /// Which lot.
+        lot: String,
+        /// The mark, with when it was told.
+        mark: Mark,
     },
     /// Give a lot a stretch of a probe's journal.
     Attach(AttachAsk),

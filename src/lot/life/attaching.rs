@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::{Done, Lots};
+use super::{Done, Lots, SOMEBODY};
 use crate::lot::at::At;
 use crate::lot::correct::ATTACHED_LATE;
 use crate::lot::gather::probes_between;
@@ -25,7 +25,7 @@ impl Lots {
             let also_in = self.others(&part, at)?;
             shared.extend(also_in.clone());
             let AttachAsk { probe, from, to, .. } = part;
-            let (attached_by, attached) = (Some(by.unwrap_or("a person").into()), Some(at));
+            let (attached_by, attached) = (Some(by.unwrap_or(SOMEBODY).into()), Some(at));
             let stretch = Stretch { probe, from, to, attached_by, attached, also_in, ..Stretch::default() };
             record.stretches.push(stretch);
         }

@@ -66,16 +66,16 @@ pub(super) fn wheels(record: &mut Record, wheels: &[Wheel], author: &Author) -> 
 /// A pH was read.
 pub(super) fn ph(record: &mut Record, ph: &Ph, author: &Author) -> Result<String, LotError> {
     let value = fit_number("ph", Some(ph.value))?.unwrap_or(ph.value);
-    check_moment(record, ph.at, author.at)?;
+    check_moment(record, "ph", ph.at, author.at)?;
     record.ph.push(Ph { value, ..ph.clone() });
     record.ph.sort_by_key(|p| p.at);
     added(record, author, "ph", &value.to_string())
 }
 
 /// That a moment typed for a lot can be one of its life, as far as clocks tell.
-fn check_moment(record: &Record, at: At, now: At) -> Result<(), LotError> {
+pub(super) fn check_moment(record: &Record, field: &str, at: At, now: At) -> Result<(), LotError> {
     let refused = |why: String| {
-        let (field, value) = ("ph".into(), at.to_string());
+        let (field, value) = (field.into(), at.to_string());
         Err(LotError::Correct(CorrectError::Value { field, value, why }))
     };
     let made = record.made.unwrap_or(record.opened);
@@ -110,7 +110,12 @@ fn fill_in<const N: usize>(
 }
 
 /// Something was added: on a closed lot that is a correction with an author.
-fn added(record: &mut Record, author: &Author, field: &str, what: &str) -> Result<String, LotError> {
+pub(super) fn added(
+    record: &mut Record,
+    author: &Author,
+    field: &str,
+    what: &str,
+) -> Result<String, LotError> {
     if record.is_closed() {
         let Some(by) = &author.by else { return Err(LotError::Author(record.lot.clone())) };
         record.corrections.push(Correction {

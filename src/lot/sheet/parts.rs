@@ -3,104 +3,147 @@
 use std::fmt::Write as _;
 
 use super::Part;
+use crate::lot::at::At;
 use crate::lot::chart::escape;
 use crate::lot::findings::{deviations, looked_at};
 use crate::lot::record::Record;
 use crate::lot::seal::Link;
 use crate::words::Words;
+use lines::{SMALL_PT, Space};
 
+mod form;
+mod lines;
 mod making;
 mod proof;
 
-pub(super) use making::stages_and_milk;
+pub(super) use making::how_made;
 pub(super) use proof::{alarms, instruments, limits};
 
-/// Height of a row of a table, and of a line of text, mm.
-const ROW_MM: f64 = 4.2;
+/// Width of the page between its margins, mm.
+const WIDTH_MM: f64 = 188.0;
 
-/// So many characters has a line of the foot's small print.
-const FOOT_CHARS: usize = 150;
+/// Height of a row of a table with one line, mm.
+const ROW_MM: f64 = 4.3;
 
-/// The most rows of each part.
+/// Height of a line of text, mm.
+const LINE_MM: f64 = 3.75;
+
+/// Height of a heading with what keeps it from the part before, mm.
+const HEADING_MM: f64 = 6.3;
+
+/// Height of the line that says that something is not whole, mm.
+const MORE_MM: f64 = 3.6;
+
+/// The most rows of each part, and the most lines of a text.
+#[derive(Debug, Clone)]
 pub(super) struct Caps {
     first: usize,
-    first_chars: usize,
     stages: usize,
     marks: usize,
+    ph: usize,
     alarms: usize,
     limits: usize,
     instruments: usize,
     corrections: usize,
+    /// Lines of a text within a row.
+    lines: usize,
+    /// Whether an alarm says all it said, or as many sentences as stand on a line.
+    whole_alarms: bool,
 }
 
-/// As much as a page bears that has little in its other parts.
-pub(super) const ROOMY: Caps = Caps {
-    first: 6,
-    first_chars: 230,
-    stages: 14,
-    marks: 18,
-    alarms: 9,
-    limits: 6,
-    instruments: 4,
-    corrections: 5,
-};
+impl Caps {
+    /// All there is.
+    pub(super) const NONE: Self = Self {
+        first: usize::MAX,
+        stages: usize::MAX,
+        marks: usize::MAX,
+        ph: usize::MAX,
+        alarms: usize::MAX,
+        limits: usize::MAX,
+        instruments: usize::MAX,
+        corrections: usize::MAX,
+        lines: usize::MAX,
+        whole_alarms: true,
+    };
 
-/// Where there is much in some of them.
-pub(super) const FULL: Caps = Caps {
-    first: 5,
-    first_chars: 112,
-    stages: 11,
-    marks: 12,
-    alarms: 5,
-    limits: 4,
-    instruments: 2,
-    corrections: 2,
-};
+    /// Less and less, down to what always has room: the most lines of a text, and how
+    /// many rows there are of what there is most of.
+    const STEPS: [(usize, usize); 22] = [
+        (4, 24),
+        (4, 20),
+        (4, 16),
+        (4, 12),
+        (4, 8),
+        (2, 20),
+        (2, 16),
+        (2, 12),
+        (2, 10),
+        (2, 8),
+        (2, 6),
+        (2, 5),
+        (2, 4),
+        (2, 3),
+        (2, 2),
+        (1, 8),
+        (1, 6),
+        (1, 4),
+        (1, 3),
+        (1, 2),
+        (1, 1),
+        (1, 0),
+    ];
 
-/// Where there is much of everything.
-pub(super) const TIGHT: Caps = Caps {
-    first: 3,
-    first_chars: 112,
-    stages: 9,
-    marks: 6,
-    alarms: 3,
-    limits: 2,
-    instruments: 2,
-    corrections: 2,
-};
-
-/// Longest words in a cell, characters; more is cut with a sign.
-fn short(text: &str, most: usize) -> String {
-    if text.chars().count() <= most {
-        return escape(text);
+    /// Step by step less; first of all the advice that came with an alarm.
+    pub(super) fn steps() -> impl Iterator<Item = Self> {
+        let without_advice = Self { whole_alarms: false, ..Self::NONE };
+        let less = Self::STEPS.into_iter().map(|(lines, n)| Self {
+            first: n / 3 + 3,
+            stages: n + 7,
+            marks: n + 3,
+            ph: n + 3,
+            alarms: n + 2,
+            limits: n + 2,
+            instruments: n / 2 + 1,
+            corrections: n + 1,
+            lines,
+            whole_alarms: false,
+        });
+        std::iter::once(without_advice).chain(less)
     }
-    let cut: String = text.chars().take(most - 1).collect();
-    format!("{}…", escape(cut.trim_end()))
-}
 
-/// As many whole sentences as have room, or a part of the first.
-fn sentences(text: &str, most: usize) -> String {
-    let ends = text.match_indices(". ").map(|(i, _)| i + 1).chain([text.len()]);
-    let fits = ends.filter(|end| text[..*end].chars().count() <= most).last();
-    fits.map_or_else(|| short(text, most), |end| escape(&text[..end]))
-}
-
-fn field(html: &mut String, label: &str, value: Option<String>) {
-    let value = value.filter(|v| !v.is_empty()).map(|v| short(&v, 60)).unwrap_or_default();
-    let _ = write!(html, "<div><dt>{label}</dt><dd>{value}</dd></div>");
-}
-
-fn more(html: &mut String, left: usize, place: &str, words: &Words) {
-    if left > 0 {
-        let said = words.say("sheet-more", &[("n", &left.to_string()), ("file", place)]);
-        let _ = write!(html, "<p class=\"more\">{said}</p>");
+    /// The most lines of a field: what persons wrote goes before what was called.
+    fn form_lines(&self) -> usize {
+        match self.lines {
+            0 | 1 => self.lines,
+            2 => 4,
+            more => more.saturating_mul(3),
+        }
     }
+
+    /// A most number of lines, where long texts have less anyhow.
+    fn lines_up_to(&self, most: usize) -> usize {
+        self.lines.min(most)
+    }
+}
+
+/// What says that a list, or a text, is whole on the second page.
+fn more(html: &mut String, left: usize, cut: bool, words: &Words) -> f64 {
+    if left == 0 && !cut {
+        return 0.0;
+    }
+    let said = match left {
+        0 => words.word("sheet-cut-short"),
+        n => words.say("sheet-more", &[("n", &n.to_string())]),
+    };
+    let _ = write!(html, "<p class=\"more\">{said}</p>");
+    MORE_MM
 }
 
 /// The head of a table: its caption, and its columns with whether they hold
 /// figures.
-fn table_head(words: &Words, caption: &str, columns: &[(&str, bool)]) -> String {
-    let mut html = format!("<table><caption><h2>{}</h2></caption><thead><tr>", words.word(caption));
+fn table_head(words: &Words, caption: &str, class: &str, columns: &[(&str, bool)]) -> String {
+    let mut html =
+        format!("<table class=\"{class}\"><caption><h2>{}</h2></caption><thead><tr>", words.word(caption));
     for (key, figures) in columns {
         let class = if *figures { " class=\"n\"" } else { "" };
         let _ = write!(html, "<th scope=\"col\"{class}>{}</th>", words.word(key));
@@ -109,61 +152,124 @@ fn table_head(words: &Words, caption: &str, columns: &[(&str, bool)]) -> String 
     html
 }
 
-pub(super) fn header(r: &Record, w: &Words) -> Part {
-    let zone = r.zone();
-    let product = if r.product.is_empty() { w.word("sheet-name") } else { short(&r.product, 100) };
-    // A long name takes two lines of smaller letters.
+/// Who opened or closed it: a name, or the words for somebody.
+fn whom(by: &str, words: &Words) -> String {
+    if by == crate::lot::life::SOMEBODY { words.word("sheet-somebody") } else { by.to_owned() }
+}
+
+/// What stands above the second page.
+pub(super) fn second_head(r: &Record, w: &Words) -> String {
+    format!(
+        "<section class=\"second\"><header><p class=\"dairy\">{} · {}</p><p class=\"lot\">{} <b>{}</b></p></header>",
+        escape(&r.dairy),
+        w.word("sheet-page-two"),
+        w.word("lot"),
+        escape(&r.lot),
+    )
+}
+
+pub(super) fn header(r: &Record, caps: &Caps, w: &Words) -> Part {
+    let mut cut = false;
+    let name = Space { pt: 13.0, ..Space::bold(118.0, caps.lines_up_to(2)) };
+    // A long name takes smaller letters.
     let long = r.product.chars().count() > 44;
+    let (product, lines) = if r.product.is_empty() {
+        (w.word("sheet-name"), 1)
+    } else if long {
+        name.fit(&r.product, &mut cut)
+    } else {
+        (escape(&r.product), 1)
+    };
+    let (dairy, _) = Space { pt: 9.5, ..Space::plain(110.0, 1) }.fit(&r.dairy, &mut cut);
     let class = if long { " class=\"long\"" } else { "" };
     let mut html = format!(
-        "<header><div><p class=\"dairy\">{} · {}</p><h1{class}>{product}</h1></div>\
-         <p class=\"lot\">{} <b>{}</b></p></header>\n<dl class=\"facts\">",
-        short(&r.dairy, 60),
+        "<header><div><p class=\"dairy\">{dairy} · {}</p><h1{class}>{product}</h1></div>\
+         <p class=\"lot\">{} <b>{}</b></p></header>\n",
         w.word("sheet-name"),
         w.word("lot"),
         escape(&r.lot),
     );
-    let on = |at: crate::lot::at::At| {
+    let (facts, rows_mm) = facts(r, caps.lines_up_to(3), &mut cut, w);
+    html.push_str(&facts);
+    let name_mm = if long { 8.2 + lines as f64 * 5.1 } else { 12.0 };
+    let rest = if cut {
+        format!("<h2>{}</h2>{}", escape(&r.product), self::facts(r, usize::MAX, &mut false, w).0)
+    } else {
+        String::new()
+    };
+    Part { html, height_mm: name_mm + 3.4 + rows_mm, rest }
+}
+
+/// The fields below the name, four a row, and how high they are, mm.
+fn facts(r: &Record, most: usize, cut: &mut bool, w: &Words) -> (String, f64) {
+    let zone = r.zone();
+    let on = |at: At| {
         let day = if at.day(&zone) == r.day() { String::new() } else { format!("{} ", at.day(&zone)) };
         format!("{day}{}", at.clock(&zone))
     };
-    let opened = format!("{}, {}", on(r.opened), r.opened_by);
-    let closed = r.closed.map(|c| format!("{}, {}", on(c), r.closed_by.as_deref().unwrap_or_default()));
+    let opened = format!("{}, {}", on(r.opened), whom(&r.opened_by, w));
+    let closed =
+        r.closed.map(|c| format!("{}, {}", on(c), whom(r.closed_by.as_deref().unwrap_or_default(), w)));
     let wheels = (!r.wheels.is_empty()).then(|| match r.kg() {
         Some(kg) => format!("{} ({} kg)", r.wheels.len(), w.number(kg, 1)),
         None => r.wheels.len().to_string(),
     });
-    let mut field = |key, value| field(&mut html, &w.word(key), value);
-    field("sheet-day", Some(r.day()));
-    field("kettle", Some(r.kettle.clone()));
-    field("sheet-maker", r.people.maker.clone());
-    field("sheet-helped", r.people.helpers.clone());
-    field("sheet-opened", Some(opened));
-    field("sheet-closed", closed.or(Some(w.word("sheet-still-open"))));
-    field("sheet-wheels", wheels);
-    field("season-yield", r.yield_kg_per_100_l().map(|y| format!("{} kg / 100 L", w.number(y, 2))));
+    let fields = [
+        ("sheet-day", Some(r.day())),
+        ("kettle", Some(r.kettle.clone())),
+        ("sheet-maker", r.people.maker.clone()),
+        ("sheet-helped", r.people.helpers.clone()),
+        ("sheet-opened", Some(opened)),
+        ("sheet-closed", closed.or(Some(w.word("sheet-still-open")))),
+        ("sheet-wheels", wheels),
+        ("season-yield", r.yield_kg_per_100_l().map(|y| format!("{} kg / 100 L", w.number(y, 2)))),
+    ];
+    let (mut html, mut height_mm) = (String::from("<dl class=\"facts\">"), 0.0);
+    for row in fields.chunks(4) {
+        let mut lines = 1;
+        for (key, value) in row {
+            let label = w.word(key);
+            let label_mm = Space { pt: SMALL_PT, ..Space::plain(0.0, 1) }.width_of_mm(&label);
+            let space = Space::bold(44.0 - label_mm - 2.0, most);
+            lines = lines.max(form::field(&mut html, &label, value.as_deref(), space, cut));
+        }
+        height_mm += form::FIELD_MM + (lines - 1) as f64 * LINE_MM;
+    }
     html.push_str("</dl>\n");
-    Part { html, height_mm: if long { 29.0 } else { 24.5 } }
+    (html, height_mm)
 }
 
 pub(super) fn first(r: &Record, caps: &Caps, w: &Words) -> Part {
     let (title, deviations) = (w.word("sheet-first"), deviations(r, w));
     if deviations.is_empty() {
-        let html =
-            format!("<section class=\"first none\"><h2>{title}</h2><p>{}</p></section>\n", looked_at(r, w));
-        return Part { html, height_mm: 16.8 };
+        let text = looked_at(r, w);
+        let lines = Space::plain(180.0, usize::MAX).lines(&text);
+        let html = format!("<section class=\"first none\"><h2>{title}</h2><p>{text}</p></section>\n");
+        return Part::whole(html, 9.2 + lines as f64 * LINE_MM);
     }
-    let mut html = format!("<section class=\"first\"><h2>{title}</h2><ul>");
-    let mut lines = 0;
-    for d in deviations.iter().take(caps.first) {
-        let _ = write!(html, "<li>{}</li>", short(d, caps.first_chars));
-        lines += 1 + d.chars().take(caps.first_chars).count() / 125;
-    }
-    html.push_str("</ul>");
+    let list = |most: usize, space: Space, cut: &mut bool| {
+        let (mut html, mut lines) = (String::from("<ul>"), 0);
+        for d in deviations.iter().take(most) {
+            let (text, of) = space.fit(d, cut);
+            let _ = write!(html, "<li>{text}</li>");
+            lines += of;
+        }
+        html.push_str("</ul>");
+        (html, lines)
+    };
+    let mut cut = false;
+    let (said, lines) = list(caps.first, Space::plain(176.0, caps.lines_up_to(3)), &mut cut);
+    let mut html = format!("<section class=\"first\"><h2>{title}</h2>{said}");
     let left = deviations.len().saturating_sub(caps.first);
-    more(&mut html, left, "lot.toml", w);
+    let more_mm = more(&mut html, left, cut, w);
     html.push_str("</section>\n");
-    Part { html, height_mm: 8.6 + (lines + usize::from(left > 0)) as f64 * 3.8 }
+    let rest = if more_mm > 0.0 {
+        let all = list(usize::MAX, Space::plain(176.0, usize::MAX), &mut false).0;
+        format!("<section class=\"first\"><h2>{title}</h2>{all}</section>")
+    } else {
+        String::new()
+    };
+    Part { html, height_mm: 9.2 + lines as f64 * LINE_MM + more_mm, rest }
 }
 
 /// What the signs on the curve mean; only those that are on it.
@@ -185,12 +291,12 @@ pub(super) fn key(r: &Record, w: &Words) -> Part {
         signs.push("sheet-key-spike");
     }
     if signs.is_empty() {
-        return Part { html: String::new(), height_mm: 0.0 };
+        return Part::whole(String::new(), 0.0);
     }
     let signs: Vec<String> = signs.into_iter().map(|key| w.word(key)).collect();
     let text = w.say("sheet-key", &[("signs", &signs.join(" · "))]);
-    let height_mm = if text.chars().count() > 150 { 7.0 } else { 3.8 };
-    Part { html: format!("<figcaption class=\"key\">{text}</figcaption>"), height_mm }
+    let lines = Space { pt: 7.0, ..Space::plain(WIDTH_MM, 2) }.lines(&text);
+    Part::whole(format!("<figcaption class=\"key\">{text}</figcaption>"), 0.6 + lines as f64 * 3.2)
 }
 
 pub(super) fn footer(r: &Record, former: Option<&Link>, w: &Words) -> Part {
@@ -210,19 +316,22 @@ pub(super) fn footer(r: &Record, former: Option<&Link>, w: &Words) -> Part {
         .stretches
         .iter()
         .take(4)
-        .map(|s| w.say("sheet-trace-of", &[("n", &s.readings.to_string()), ("probe", &escape(&s.probe))]))
+        .map(|s| w.say("sheet-trace-of", &[("n", &s.readings.to_string()), ("probe", &s.probe)]))
         .collect();
-    let zone = if r.time_zone.is_empty() { "UTC".into() } else { escape(&r.time_zone) };
+    let zone = if r.time_zone.is_empty() { "UTC" } else { &r.time_zone };
     let trace = if gist.is_empty() { w.word("sheet-trace-none") } else { gist.join(", ") };
-    let values =
-        [("zone", &zone), ("offset", &offset), ("trace", &trace), ("seal", &seal), ("lot", &escape(&r.lot))];
-    let values = values.map(|(name, v)| (name, v.as_str()));
-    let foot = w.say("sheet-foot", &values);
+    let values = [("zone", zone), ("offset", &offset), ("trace", &trace), ("seal", &seal)];
+    let mut foot = w.say("sheet-foot", &values);
+    // What is open was not closed in any state.
+    if r.closed.is_some() {
+        let _ = write!(foot, " {}", w.say("sheet-verify", &[("lot", &r.lot)]));
+    }
     let html = format!(
-        "<footer><div class=\"sign-here\"><span>{}</span><span>{}</span></div><p>{foot}</p></footer>\n",
+        "<footer><div class=\"sign-here\"><span>{}</span><span>{}</span></div><p>{}</p></footer>\n",
         w.word("sheet-maker"),
         w.word("sheet-checked"),
+        escape(&foot),
     );
-    let lines = foot.chars().count().div_ceil(FOOT_CHARS).max(2);
-    Part { html, height_mm: 13.4 + lines as f64 * 3.3 }
+    let lines = Space { pt: SMALL_PT, ..Space::plain(WIDTH_MM, 9) }.lines(&foot).max(2);
+    Part::whole(html, 13.4 + lines as f64 * 3.3)
 }

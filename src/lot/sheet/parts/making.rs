@@ -2,46 +2,45 @@
 
 use std::fmt::Write as _;
 
-use super::{Caps, ROW_MM, field, more, short, table_head};
+use super::form::{LEFT_MM, curd, milk};
+use super::{Caps, HEADING_MM, LINE_MM, ROW_MM, Space, more, table_head};
 use crate::lot::at::At;
 use crate::lot::chart::escape;
 use crate::lot::gather::Point;
 use crate::lot::picture::{ended, highest, planned};
-use crate::lot::record::{Record, StageDone};
+use crate::lot::record::{Mark, Record, StageDone};
 use crate::lot::sheet::Part;
 use crate::words::Words;
 
-pub(in crate::lot::sheet) fn stages_and_milk(r: &Record, points: &[Point], caps: &Caps, w: &Words) -> Part {
-    let (mut left, rows) = stages(r, points, caps, w);
-    let marks = marks(r, caps, w);
-    let ph = ph(r, w);
-    left.push_str(&marks.html);
-    left.push_str(&ph.html);
-    let left_mm = 9.5 + rows as f64 * ROW_MM + marks.height_mm + ph.height_mm;
-    let right = milk(r, w);
-    Part {
-        html: format!("<div class=\"two\"><div>{left}</div><div>{}</div></div>\n", right.html),
-        height_mm: left_mm.max(right.height_mm),
-    }
+/// So long after a heating the heat of the wall still comes, seconds.
+const COAST_S: i64 = 300;
+
+/// Stages, marks, pH, curd and wheels at the left; what went in at the right.
+pub(in crate::lot::sheet) fn how_made(r: &Record, points: &[Point], caps: &Caps, w: &Words) -> Part {
+    let left = [stages(r, points, caps, w), marks(r, caps, w), ph(r, caps, w), curd(r, caps, w)];
+    let right = milk(r, caps, w);
+    let left_mm: f64 = left.iter().map(|p| p.height_mm).sum();
+    let rest = left.iter().chain([&right]).map(|p| p.rest.as_str()).collect();
+    let left: String = left.iter().map(|p| p.html.as_str()).collect();
+    let html =
+        format!("<div class=\"two\"><div>{left}</div><div><section>{}</section></div></div>\n", right.html);
+    Part { html, height_mm: left_mm.max(right.height_mm), rest }
 }
 
-/// The table of stages, and how many rows it has.
-fn stages(r: &Record, points: &[Point], caps: &Caps, w: &Words) -> (String, usize) {
+/// The table of stages.
+fn stages(r: &Record, points: &[Point], caps: &Caps, w: &Words) -> Part {
     let zone = r.zone();
-    let mut html = table_head(
-        w,
-        "sheet-stages",
-        &[
-            ("sheet-stage", false),
-            ("sheet-began", true),
-            ("sheet-planned", true),
-            ("sheet-took", true),
-            ("sheet-difference", true),
-            ("sheet-target", true),
-            ("sheet-reached", true),
-            ("sheet-known", false),
-        ],
-    );
+    let columns = [
+        ("sheet-stage", false),
+        ("sheet-began", true),
+        ("sheet-planned", true),
+        ("sheet-took", true),
+        ("sheet-difference", true),
+        ("sheet-target", true),
+        ("sheet-reached", true),
+        ("sheet-known", false),
+    ];
+    let mut html = table_head(w, "sheet-stages", "stages", &columns);
     let last = r.stretches.iter().map(|s| s.to).max().or(r.closed).unwrap_or(r.opened);
     let planned = planned(r);
     let mut cooks = r.cooks.iter();
@@ -80,17 +79,20 @@ fn stages(r: &Record, points: &[Point], caps: &Caps, w: &Words) -> (String, usiz
     }
     html.push_str("</tbody></table>");
     let left = r.stages.len().saturating_sub(caps.stages);
-    more(&mut html, left, "lot.toml", w);
-    (html, r.stages.len().clamp(1, caps.stages) + usize::from(left > 0))
+    let more_mm = more(&mut html, left, false, w);
+    let rows = r.stages.len().clamp(1, caps.stages);
+    let rest = if left > 0 { stages(r, points, &Caps::NONE, w).html } else { String::new() };
+    Part { html, height_mm: 9.5 + rows as f64 * ROW_MM + more_mm, rest }
 }
 
 /// The highest of a stage that is no cook, °C, with the minutes after it in which
-/// the heat of the wall still comes.
+/// the heat of the wall still comes: up to where heat is put on again.
 fn peak(r: &Record, points: &[Point], i: usize, last: At) -> Option<f64> {
-    let heats = |s: &StageDone| matches!(s.stage.as_str(), "warming" | "cooking" | "whey-heating");
-    let coast_s = if r.stages.get(i + 1).is_some_and(heats) { 0 } else { 300 };
-    let end = ended(r, i, last).plus_s(coast_s);
-    highest(points, r.stages[i].began, end).map(|(celsius, _)| celsius)
+    let heats = |s: &&StageDone| matches!(s.stage.as_str(), "warming" | "cooking" | "whey-heating");
+    let (began, ended) = (r.stages[i].began, ended(r, i, last));
+    let next_heat = r.stages.iter().filter(heats).map(|s| s.began).filter(|next| *next > began).min();
+    let end = ended.plus_s(COAST_S).min(next_heat.unwrap_or(At(i64::MAX)));
+    highest(points, began, end).map(|(celsius, _)| celsius)
 }
 
 /// Minutes more or less than planned.
@@ -102,97 +104,70 @@ fn difference(minutes: f64) -> String {
     }
 }
 
+/// A mark in words: what, by whom, and when it was told where that was later.
+fn mark_in_words(r: &Record, m: &Mark, w: &Words) -> String {
+    let what = match (m.value, &m.text) {
+        (Some(v), _) if m.name == "ph" => format!("pH {}", w.short(v, 2)),
+        (Some(v), _) => format!("{} {} °C", w.one_of("mark", &m.name), w.short(v, 1)),
+        (None, Some(t)) => format!("“{t}”"),
+        _ => w.one_of("mark", &m.name),
+    };
+    let by = m.by.as_deref().map(|b| format!(", {b}")).unwrap_or_default();
+    let told = m.told.map(|t| format!(" ({})", w.say("sheet-told", &[("at", &r.clock(t))])));
+    format!("{} {what}{by}{}", r.clock(m.at), told.unwrap_or_default())
+}
+
+/// What was marked, three in a row where they are short.
 fn marks(r: &Record, caps: &Caps, w: &Words) -> Part {
     if r.marks.is_empty() {
-        return Part { html: String::new(), height_mm: 0.0 };
+        return Part::whole(String::new(), 0.0);
     }
-    let zone = r.zone();
-    let mut html = format!("<h2>{}</h2><ol class=\"marks\">", w.word("sheet-marks"));
+    let third_mm = LEFT_MM / 3.0;
+    // The numbered sign, and the gap to the next one.
+    let sign_mm = 5.4;
+    let (mut html, mut cut) = (format!("<h2>{}</h2><ol class=\"marks\">", w.word("sheet-marks")), false);
+    let (mut rows, mut free) = (0, 0);
     for (i, m) in r.marks.iter().enumerate().take(caps.marks) {
-        let what = match (m.value, &m.text) {
-            (Some(v), _) if m.name == "ph" => format!("pH {}", w.short(v, 2)),
-            (Some(v), _) => format!("{} {} °C", w.one_of("mark", &m.name), w.short(v, 1)),
-            (None, Some(t)) => format!("“{t}”"),
-            _ => w.one_of("mark", &m.name),
-        };
-        let by = m.by.as_deref().map(|b| format!(", {b}")).unwrap_or_default();
-        let _ = write!(
-            html,
-            "<li><b>{}</b>{} {}</li>",
-            i + 1,
-            m.at.clock(&zone),
-            short(&format!("{what}{by}"), 24)
-        );
+        let said = mark_in_words(r, m, w);
+        let space =
+            |thirds: usize| Space { pt: 7.5, ..Space::plain(third_mm * thirds as f64 - sign_mm, caps.lines) };
+        let most = if caps.lines == 1 { 1 } else { 3 };
+        let thirds = (1..=most).find(|n| space(*n).lines(&said) == 1).unwrap_or(most);
+        let (text, lines) = space(thirds).fit(&said, &mut cut);
+        let _ = write!(html, "<li class=\"of-{thirds}\"><b>{}</b>{text}</li>", i + 1);
+        // It goes on in the row where that has room.
+        if thirds > free {
+            (rows, free) = (rows + lines, 3);
+        }
+        free -= thirds;
     }
     html.push_str("</ol>");
     let left = r.marks.len().saturating_sub(caps.marks);
-    more(&mut html, left, "lot.toml", w);
-    let rows = r.marks.len().min(caps.marks).div_ceil(3);
-    Part { html, height_mm: 6.5 + rows as f64 * 4.4 + if left > 0 { 3.6 } else { 0.0 } }
+    let more_mm = more(&mut html, left, cut, w);
+    let rest = if more_mm > 0.0 { marks(r, &Caps::NONE, w).html } else { String::new() };
+    Part { html, height_mm: HEADING_MM + rows as f64 * 3.9 + more_mm, rest }
 }
 
-fn ph(r: &Record, w: &Words) -> Part {
-    let alone: Vec<_> = r.ph.iter().collect();
-    if alone.is_empty() {
-        return Part { html: String::new(), height_mm: 0.0 };
+fn ph(r: &Record, caps: &Caps, w: &Words) -> Part {
+    if r.ph.is_empty() {
+        return Part::whole(String::new(), 0.0);
     }
     let rennet = r.marks.iter().find(|m| m.name == "rennet").map(|m| m.at);
     let start = rennet.or(r.stages.first().map(|s| s.began)).unwrap_or(r.opened);
     let from = if rennet.is_some() { "sheet-ph-from-rennet" } else { "sheet-ph-from-begin" };
-    let values: Vec<String> = alone
-        .iter()
-        .rev()
-        .take(6)
-        .rev()
-        .map(|p| {
-            let value = format!("<b>{}</b>", w.short(p.value, 2));
+    let left = r.ph.len().saturating_sub(caps.ph);
+    let said = |bold: &dyn Fn(String) -> String| -> String {
+        let values = r.ph.iter().skip(left).map(|p| {
+            let value = bold(w.short(p.value, 2));
             let hours = w.signed(p.at.minutes_since(start) / 60.0, 1);
             w.say("sheet-ph-at", &[("value", &value), ("at", &r.clock(p.at)), ("h", &hours)])
-        })
-        .collect();
-    let html =
-        format!("<h2>pH <span class=\"key\">{}</span></h2><p>{}</p>", w.word(from), values.join(" · "));
-    Part { html, height_mm: 6.5 + 3.9 * values.len().div_ceil(4) as f64 }
-}
-
-fn milk(r: &Record, w: &Words) -> Part {
-    let plain = |v: f64| w.short(v, 1);
-    let mut html = format!("<section><h2>{}</h2><dl class=\"form\">", w.word("sheet-milk"));
-    let field = |html: &mut String, key: &str, value| field(html, &w.word(key), value);
-    let unit = |v: Option<f64>, unit: &str| v.map(|v| format!("{} {unit}", plain(v)));
-    field(&mut html, "sheet-quantity", unit(r.litres(), "L"));
-    field(&mut html, "sheet-from", r.milk.source.clone());
-    let milkings: Vec<String> = r
-        .milkings
-        .iter()
-        .map(|m| match m.litres {
-            Some(l) => format!("{} ({} L)", m.milking, plain(l)),
-            None => m.milking.clone(),
-        })
-        .collect();
-    field(&mut html, "sheet-milkings", Some(milkings.join(", ")));
-    field(&mut html, "sheet-came-in", unit(r.milk.celsius_in, "°C"));
-    field(&mut html, "sheet-oldest", unit(r.milk.oldest_hours, "h"));
-    field(&mut html, "sheet-acidity", unit(r.milk.acidity_sh, "°SH"));
-    field(&mut html, "sheet-inhibitors", r.milk.inhibitors.clone());
-    if r.mother.is_some() {
-        field(&mut html, "sheet-whey-of", r.mother.clone());
-    }
-    let _ = write!(html, "</dl><h2>{}</h2><dl class=\"form\">", w.word("sheet-culture"));
-    field(&mut html, "sheet-what", r.culture.name.clone());
-    field(&mut html, "lot", r.culture.lot.clone());
-    field(&mut html, "sheet-dose", r.culture.dose.clone());
-    let _ = write!(html, "</dl><h2>{}</h2><dl class=\"form\">", w.word("sheet-rennet"));
-    field(&mut html, "sheet-what", r.rennet.name.clone());
-    field(&mut html, "lot", r.rennet.lot.clone());
-    let dose = r.rennet.dose_ml.map(|ml| match r.litres() {
-        Some(l) if l > 0.0 => format!("{} mL ({} mL / 100 L)", plain(ml), plain(ml * 100.0 / l)),
-        _ => format!("{} mL", plain(ml)),
-    });
-    field(&mut html, "sheet-dose", dose);
-    field(&mut html, "sheet-strength", r.rennet.strength.clone());
-    field(&mut html, "sheet-dilution", r.rennet.dilution.clone());
-    html.push_str("</dl></section>");
-    let rows = 15 + usize::from(r.mother.is_some());
-    Part { html, height_mm: 3.0 * 6.3 + rows as f64 * 4.36 }
+        });
+        values.collect::<Vec<_>>().join(" · ")
+    };
+    let html = said(&|value| format!("<b>{value}</b>"));
+    let lines = Space::plain(LEFT_MM - 2.0, usize::MAX).lines(&said(&|value| value));
+    let mut html = format!("<h2>pH <span class=\"key\">{}</span></h2><p>{html}</p>", w.word(from));
+    let more_mm = more(&mut html, left, false, w);
+    let rest = if left > 0 { ph(r, &Caps::NONE, w).html } else { String::new() };
+    Part { html, height_mm: HEADING_MM + LINE_MM * lines as f64 + more_mm, rest }
 }

@@ -165,13 +165,13 @@ fn what_persons_wrote_stands_whole_in_every_language() {
         for says in whole.into_iter().chain(notes) {
             assert!(read.contains(says), "{}: {says:?} is missing in {read}", words.code());
         }
-        assert!(!html.contains("class=\"second\""), "{}: one page bears that", words.code());
+        assert!(!html.contains("class=\"beyond\""), "{}: one page bears that", words.code());
     }
 }
 
 /// The German copy hid three alarms and seventeen corrections below a large curve.
 #[test]
-fn what_has_no_room_on_the_first_page_stands_whole_on_a_second() {
+fn what_has_no_room_on_the_page_stands_whole_below_it() {
     let data = tempfile::tempdir().unwrap();
     let (mut day, mut lots, lot) = opened(data.path());
     let (_, end) = day.make("big", "big", start());
@@ -183,7 +183,7 @@ fn what_has_no_room_on_the_first_page_stands_whole_on_a_second() {
     }
     for words in Words::all() {
         let html = sheet(&lots, &lot, minute + 60, words.code());
-        let (first, second) = html.split_once("class=\"second\"").unwrap();
+        let (first, second) = html.split_once("class=\"beyond\"").unwrap();
         for n in 1..=30 {
             let says = format!("reason no. {n}, the pipette was misread and read again by another");
             assert!(n == 1 || second.contains(&says), "{}: {says}", words.code());

@@ -5,9 +5,9 @@
 //! called and who came, the dairy's limits, the instruments, what was corrected. A
 //! field nobody entered is a dotted line to fill in by hand.
 //!
-//! An ordinary make takes one page, and the curve what is left over. Where there is
-//! more to say than a page bears, the first has as much of each part as it can, and
-//! each part that is not whole stands whole on a second: nothing is left out.
+//! What is printed is one page, and the curve takes what is left over. Where there is
+//! more to say than a page bears, it has as much of each part as it can, and each part
+//! that is not whole stands whole below it on a screen: nothing is left out.
 //!
 //! Deliberately absent: scripts, fonts, pictures or anything else to fetch.
 
@@ -62,11 +62,11 @@ pub fn render(record: &Record, points: &BTreeMap<String, Vec<Point>>, former: Op
     }
     let curve_mm = left_mm(&parts).clamp(CURVE_MM.0, CURVE_MM.1);
     let curve = draw(&picture(record, points, WIDTH, curve_mm * UNITS_PER_MM - 8.0, words));
-    let second = if parts.iter().all(|p| p.rest.is_empty()) {
+    let beyond = if parts.iter().all(|p| p.rest.is_empty()) {
         String::new()
     } else {
         let rest: String = parts.iter().map(|p| p.rest.as_str()).collect();
-        format!("{}{rest}</section>\n", parts::second_head(record, words))
+        format!("{}{rest}</section>\n", parts::beyond_head(record, words))
     };
     let [header, first, below @ ..] = parts;
     let below: String = below.into_iter().map(|p| p.html).collect();
@@ -74,7 +74,7 @@ pub fn render(record: &Record, points: &BTreeMap<String, Vec<Point>>, former: Op
         "<!DOCTYPE html>\n<html lang=\"{lang}\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
          <title>{title}</title>\n<style>\n{style}</style>\n</head>\n<body>\n\
-         {header}<main>\n{first}<figure>{curve}{key}</figure>\n{below}</main>\n{footer}{second}</body>\n</html>\n",
+         {header}<main>\n{first}<figure>{curve}{key}</figure>\n{below}</main>\n{footer}{beyond}</body>\n</html>\n",
         lang = words.code(),
         title = escape(&words.say("sheet-title", &[("lot", &record.lot), ("dairy", &record.dairy)])),
         style = include_str!("sheet/style.css"),

@@ -126,7 +126,7 @@ impl Caps {
     }
 }
 
-/// What says that a list, or a text, is whole on the second page.
+/// What says that a list, or a text, stands whole below the page, on a screen.
 fn more(html: &mut String, left: usize, cut: bool, words: &Words) -> f64 {
     if left == 0 && !cut {
         return 0.0;
@@ -157,12 +157,12 @@ fn whom(by: &str, words: &Words) -> String {
     if by == crate::lot::life::SOMEBODY { words.word("sheet-somebody") } else { by.to_owned() }
 }
 
-/// What stands above the second page.
-pub(super) fn second_head(r: &Record, w: &Words) -> String {
+/// What stands above what found no room on the page.
+pub(super) fn beyond_head(r: &Record, w: &Words) -> String {
     format!(
-        "<section class=\"second\"><header><p class=\"dairy\">{} · {}</p><p class=\"lot\">{} <b>{}</b></p></header>",
+        "<section class=\"beyond\"><header><p class=\"dairy\">{} · {}</p><p class=\"lot\">{} <b>{}</b></p></header>",
         escape(&r.dairy),
-        w.word("sheet-page-two"),
+        w.word("sheet-beyond"),
         w.word("lot"),
         escape(&r.lot),
     )

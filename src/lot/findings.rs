@@ -283,7 +283,7 @@ mod tests {
         let found = english(&r).join("\n");
         for says in [
             "1.2 °C over its target of 41.0",
-            "Heat off",
+            "Fire off",
             "nobody",
             "(4 min)",
             "from 00:03:59 to 00:05:01 (1 min)",

@@ -10,6 +10,10 @@ const GOES_ON: f64 = 0.85;
 /// Probability of anything at all, and its density over a hundred degrees.
 const ANYTHING: f64 = 0.02 / 100.0;
 
+/// How much one bin moves where it is believed to rest.
+const LEARNS: f64 = 0.2;
+/// Standard deviation to the mean of what is off (normal distribution).
+const DEVIATIONS: f64 = 1.2533;
 /// A quiet room scatters as little as milk that is stirred gently, °C².
 const LEAST_VAR: f64 = 0.012 * 0.012;
 
@@ -23,6 +27,8 @@ const RISES: f64 = 1.2;
 #[derive(Debug, Clone, Default)]
 pub(super) struct Air {
     last: Option<f64>,
+    /// Where it was of late, °C.
+    level: f64,
     change: f64,
     scatter: f64,
     /// Change per bin, slowly averaged, now and a minute ago.
@@ -40,12 +46,17 @@ impl Air {
     pub fn ln_density(&mut self, celsius: f64, var_white: f64) -> f64 {
         let Some(last) = self.last else {
             self.last = Some(celsius);
+            self.level = celsius;
             self.scatter = 0.05;
             return libm::log(1.0 / 60.0);
         };
-        let e = celsius - (last + GOES_ON * self.change);
-        let sd = self.scatter + 0.25 * self.change.abs();
-        let var = sd * sd + var_white + LEAST_VAR;
+        let on_its_way = 0.25 * self.change.abs();
+        let sd = DEVIATIONS * self.scatter + on_its_way;
+        let var = (sd * sd).max(var_white + LEAST_VAR + on_its_way * on_its_way);
+        // What rests is foreseen by where it rested, not by the last that was read of it.
+        let rests = (last - self.level).abs() < libm::sqrt(var);
+        let e = celsius - if rests { self.level } else { last + GOES_ON * self.change };
+        self.level += LEARNS * (celsius - self.level);
         let density = 0.98 * libm::exp(ln_normal(e, var)) + ANYTHING;
         self.watch_heat(celsius - last);
         if self.beat.is_multiple_of(3) {

@@ -19,6 +19,8 @@ const STOOD_BINS: usize = 7;
 
 /// No fire heats milk by so much in two bins, °C.
 const STEP_UP_C: f32 = 2.5;
+/// So many bins of a probe on its way are left out, at the most.
+const UNSEEN_BINS: usize = 6;
 
 /// What rises by more than this in so many bins may be a jet of hot water, °C (a fire heats
 /// by 4 °C/min at the most); so many bins later it shows whether it stays.
@@ -338,7 +340,13 @@ impl History {
     /// Where between two places it last rose as no milk on a fire does, and a bin
     /// more.
     pub fn last_step_up(&self, from: f64, to: f64) -> Option<f64> {
-        let rose = |k: &usize| matches!((self.bins.get(k - 2), self.bins.get(*k)), (Some(a), Some(b)) if b - a > STEP_UP_C);
+        // A probe on its way is left out, and shows again half a minute later.
+        let rose = |k: &usize| {
+            let before =
+                (2..=UNSEEN_BINS.min(*k)).find(|d| self.bins.get(k - d).is_some_and(|c| c.is_finite()));
+            let a = before.and_then(|d| Some((self.bins.get(k - d)?, d as f32 / 2.0)));
+            a.zip(self.bins.get(*k)).is_some_and(|((a, times), b)| b - a > STEP_UP_C * times)
+        };
         let last = (to.max(0.0) as usize).min(self.bins.len().saturating_sub(1));
         ((from.max(0.0) as usize).max(2)..=last).rev().find(rose).map(|k| k as f64 + 1.0)
     }
@@ -358,5 +366,28 @@ impl History {
     /// The smoothed value at a place.
     pub fn smooth_at(&self, place: f64) -> Option<f64> {
         self.smooth(place.max(0.0) as usize, 2)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::History;
+
+    /// Seldom read, a probe that is put into the whey is on its way for bins, which are left
+    /// out: the air before was taken for cold milk, and the whey for the next make.
+    #[test]
+    fn a_step_into_the_milk_is_seen_though_its_bins_are_left_out() {
+        let mut history = History::default();
+        let way = [19.75, 19.75, 21.25, f64::NAN, f64::NAN, f64::NAN, 37.5, 37.75, 38.0];
+        for c in way {
+            history.push(Some(c).filter(|c| c.is_finite()));
+        }
+        assert_eq!(history.last_step_up(0.0, 8.0), Some(8.0));
+        let milk = [12.0, 12.4, f64::NAN, f64::NAN, f64::NAN, 14.2, 14.6];
+        let mut heated = History::default();
+        for c in milk {
+            heated.push(Some(c).filter(|c| c.is_finite()));
+        }
+        assert_eq!(heated.last_step_up(0.0, 6.0), None);
     }
 }

@@ -36,6 +36,9 @@ const TRANSCENDENTAL: [&str; 12] = [
 const ROOTS: [&str; 10] =
     ["src/", "tests/", "config/", "docs/", "hardware/", "systemd/", "benches/", "fuzz/", "examples/", ".ci/"];
 
+#[path = "architecture/lengths.rs"]
+mod lengths;
+
 fn root() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))
 }

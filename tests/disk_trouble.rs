@@ -285,15 +285,21 @@ fn a_command_waits_until_what_was_said_before_is_on_disk() {
     house.close().unwrap();
 }
 
+/// A day that is over, of one reading: its box.
+fn kept_one(folder: &Path, disk: &MoodyDisk) -> Pty {
+    let mut pty = Pty::plug(&folder.join("box"));
+    let house = open(folder, disk);
+    pty.keeps_first(30.0);
+    house.close().unwrap();
+    pty
+}
+
 /// A bad sector in the recent journal ended every start.
 #[test]
 fn a_bad_sector_in_the_newest_segment_keeps_no_daemon_from_starting() {
     let folder = tempfile::tempdir().unwrap();
     let disk = MoodyDisk::default();
-    let mut pty = Pty::plug(&folder.path().join("box"));
-    let house = open(folder.path(), &disk);
-    pty.keeps_first(30.0);
-    house.close().unwrap();
+    let mut pty = kept_one(folder.path(), &disk);
     let dir = folder.path().join("data/journal");
     let segment = || dir.join(segments(dir.parent().unwrap()).pop().unwrap());
     let (bad, before) = (segment(), std::fs::read(segment()).unwrap());
@@ -316,10 +322,7 @@ fn a_bad_sector_in_the_newest_segment_keeps_no_daemon_from_starting() {
 fn on_a_disk_that_can_only_be_read_it_starts_and_calls() {
     let folder = tempfile::tempdir().unwrap();
     let disk = MoodyDisk::default();
-    let mut pty = Pty::plug(&folder.path().join("box"));
-    let house = open(folder.path(), &disk);
-    pty.keeps_first(30.0);
-    house.close().unwrap();
+    let mut pty = kept_one(folder.path(), &disk);
     disk.0.read_only.store(true, Ordering::SeqCst);
     let house = open(folder.path(), &disk);
     let calls = || house.shown().view.house.iter().any(|a| a.alarm == AlarmKind::StoreFault && a.sounds);

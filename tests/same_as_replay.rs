@@ -91,20 +91,26 @@ fn compare(folder: &Path, make: &Make) {
     assert!(daemon.iter().any(|l| l.contains("\"alarm\":\"heat-off\"")), "nobody was called");
 }
 
+/// A house that hears a box at a port, by the make's plan, at its beginning.
+fn through_a_port(folder: &Path, make: &Make) -> (Pty, Clock, House) {
+    std::fs::write(folder.join("plan.toml"), plan::write(&make.plan)).unwrap();
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[[kettle]]\nname = \"{KETTLE}\"\nplan = \"plan.toml\"\n\
+         [[serial]]\nname = \"box\"\nport = \"{}\"\nformat = \"frames\"\nstall-s = 3600\n",
+        folder.join("box").display()
+    );
+    let pty = Pty::plug(&folder.join("box"));
+    let clock = Clock::by_hand(make.start_ns);
+    let house = House::open(config(folder, &text), clock.clone());
+    (pty, clock, house)
+}
+
 /// A mark from the page comes some seconds after it was pressed, and counts from then.
 #[test]
 fn marks_that_waited_on_the_page_are_the_same_as_on_replay() {
     let folder = tempfile::tempdir().unwrap();
     let make = make(3, Family::SemiCooked, &Options::default(), Marks::All);
-    std::fs::write(folder.path().join("plan.toml"), plan::write(&make.plan)).unwrap();
-    let text = format!(
-        "[dairy]\ndata = \"data\"\n[[kettle]]\nname = \"{KETTLE}\"\nplan = \"plan.toml\"\n\
-         [[serial]]\nname = \"box\"\nport = \"{}\"\nformat = \"frames\"\nstall-s = 3600\n",
-        folder.path().join("box").display()
-    );
-    let mut pty = Pty::plug(&folder.path().join("box"));
-    let clock = Clock::by_hand(make.start_ns);
-    let house = House::open(config(folder.path(), &text), clock.clone());
+    let (mut pty, clock, house) = through_a_port(folder.path(), &make);
     play_held(&make.lines, Duration::from_secs(6), &house, &clock, |seq, r| {
         match r.celsius {
             Some(celsius) => pty.send_reading(seq, KETTLE, celsius, 0),
@@ -125,15 +131,7 @@ fn marks_that_waited_on_the_page_are_the_same_as_on_replay() {
 fn a_make_through_the_serial_port_is_the_same_as_on_replay() {
     let folder = tempfile::tempdir().unwrap();
     let make = make(11, Family::SemiCooked, &Options::default(), Marks::Rennet);
-    std::fs::write(folder.path().join("plan.toml"), plan::write(&make.plan)).unwrap();
-    let text = format!(
-        "[dairy]\ndata = \"data\"\n[[kettle]]\nname = \"{KETTLE}\"\nplan = \"plan.toml\"\n\
-         [[serial]]\nname = \"box\"\nport = \"{}\"\nformat = \"frames\"\nstall-s = 3600\n",
-        folder.path().join("box").display()
-    );
-    let mut pty = Pty::plug(&folder.path().join("box"));
-    let clock = Clock::by_hand(make.start_ns);
-    let house = House::open(config(folder.path(), &text), clock.clone());
+    let (mut pty, clock, house) = through_a_port(folder.path(), &make);
     assert!(wait_for(SOON, || house.is_up("box") || !house.shown().sources.is_empty()));
     let mut sent = 0;
     play(&make.lines, &house, &clock, |seq, r| {

@@ -8,6 +8,7 @@
 //! engine got it, so that the journal replayed is the day again.
 
 mod came;
+mod clock_told;
 
 use std::sync::Arc;
 
@@ -125,24 +126,6 @@ impl Loop {
         self.judge_clock()?;
         self.publish();
         self.turn(stop).await
-    }
-
-    /// Tells where the clock is not what the engine was told of it. That it was
-    /// set comes first: the moment must not be of the clock before.
-    fn judge_clock(&mut self) -> Result<(), RunError> {
-        if self.trust.is_sure() == self.r.engine.was_told_clock_sure() {
-            return Ok(());
-        }
-        self.arrived()?;
-        self.tell_clock()
-    }
-
-    fn tell_clock(&mut self) -> Result<(), RunError> {
-        let sure = self.trust.is_sure();
-        if sure == self.r.engine.was_told_clock_sure() {
-            return Ok(());
-        }
-        self.step(Happening::Clock { sure }, Came::at(self.moment()), None)
     }
 
     async fn turn(&mut self, stop: &CancellationToken) -> Result<(), RunError> {

@@ -170,6 +170,7 @@ async fn a_call_that_hangs_makes_way_for_heat_off_and_what_was_taken_is_not_call
         snapshot,
         taken: watch::channel(0).1,
         commands: super::super::outlet::Commands::into(tokio::sync::mpsc::channel(1).0),
+        leaving: super::super::outlet::Leaving::default(),
     };
     let alerts =
         Alerts { alert: Alert { way, ..alert(0.0, 0.0) }, board: Arc::default(), turn: Turn::default() };

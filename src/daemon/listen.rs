@@ -15,7 +15,7 @@ use tokio_util::sync::CancellationToken;
 use super::channels::Channels;
 use super::clock::Clock;
 use super::input::{Incoming, Input};
-use super::outlet::{Commands, Feed};
+use super::outlet::{Commands, Feed, Leaving};
 use super::source::Tally;
 use super::sources::Sources;
 use crate::config::dairy::Config;
@@ -128,6 +128,7 @@ async fn hear(
         snapshot,
         taken: count,
         commands: Commands::into(mpsc::channel(1).0),
+        leaving: Leaving::default(),
     };
     let started = sources.start_through(config, channels, &clock, &inputs, &feed, stop);
     let mut running = match started {

@@ -94,7 +94,7 @@ impl Outlet for Notify {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::daemon::outlet::{Commands, Snapshot};
+    use crate::daemon::outlet::{Commands, Leaving, Snapshot};
     use std::sync::Arc;
     use tokio::sync::{broadcast, mpsc, watch};
 
@@ -111,6 +111,7 @@ mod tests {
             snapshot: shown.subscribe(),
             taken: tokio::sync::watch::Sender::new(0).subscribe(),
             commands: Commands::into(mpsc::channel(1).0),
+            leaving: Leaving::default(),
         };
         let stop = CancellationToken::new();
         let running = tokio::spawn(Box::new(notify).run(feed, stop.clone()));

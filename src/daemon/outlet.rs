@@ -14,6 +14,7 @@ use std::time::Duration;
 
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
 
 use super::alerts::{self, Board};
 use super::input::{Fate, Incoming, Input, Receipt, Taken};
@@ -138,6 +139,36 @@ pub struct Feed {
     pub taken: watch::Receiver<u64>,
     /// Where a person's marks and commands go.
     pub commands: Commands,
+    /// What is to be done before the daemon ends.
+    pub leaving: Leaving,
+}
+
+/// What outlets still pass on to a daemon that is told to stop, while it still takes
+/// it in. Cheap to clone.
+#[derive(Debug, Clone, Default)]
+pub struct Leaving {
+    told: CancellationToken,
+    errands: TaskTracker,
+}
+
+impl Leaving {
+    /// Does this when the daemon is told to stop. Call it within a runtime.
+    pub fn before_the_end(&self, errand: impl Future<Output = ()> + Send + 'static) {
+        let told = self.told.clone();
+        self.errands.spawn(async move {
+            told.cancelled().await;
+            errand.await;
+        });
+    }
+
+    /// The daemon stops: all of it is done now, or given up after `within`.
+    pub async fn all_done(&self, within: Duration) {
+        self.told.cancel();
+        self.errands.close();
+        if tokio::time::timeout(within, self.errands.wait()).await.is_err() {
+            tracing::warn!("what was to be passed on before the end could not all be");
+        }
+    }
 }
 
 /// Where a person's marks and commands go in. Cheap to clone.

@@ -174,6 +174,8 @@ impl Page {
             let (room, data) = (Arc::clone(&room), self.data.clone());
             move || remembered::remember(&room, &data)
         });
+        let held = Arc::clone(&room.held);
+        feed.leaving.before_the_end(async move { held.pass_on_all(None).await });
         let serving = tokio::spawn(serve(listener, room, stop.clone()));
         let answering = tokio::spawn(answer(asked, feed.commands.clone(), Arc::clone(&self.board)));
         loop {

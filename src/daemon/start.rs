@@ -46,6 +46,9 @@ const OUTLETS_END_WITHIN: Duration = Duration::from_millis(500);
 /// How long sources have to end by themselves.
 const SOURCES_END_WITHIN: Duration = Duration::from_millis(700);
 
+/// How long the marks that still wait on the page have to be taken in.
+const LAST_MARKS_WITHIN: Duration = Duration::from_secs(2);
+
 /// What the daemon is given.
 pub struct Setup {
     /// Its configuration.
@@ -198,6 +201,7 @@ impl Daemon {
         };
         sources_stop.cancel();
         all_of(&mut reading, SOURCES_END_WITHIN).await;
+        feed.leaving.all_done(LAST_MARKS_WITHIN).await;
         runner_stop.cancel();
         let ran = outcome(running.await);
         outlets_stop.cancel();

@@ -2,9 +2,10 @@
 //!
 //! A wet thumb hits the wrong button. What is recorded is never altered, so a
 //! mark from the page waits a few seconds here before it is passed on, and can
-//! be withdrawn until then; it is passed on with its age. Nothing of it has been recorded before; if the
-//! daemon dies meanwhile, the page sees another `run` and says that the mark
-//! was not taken.
+//! be withdrawn until then; it is passed on with its age. What waits is passed on at
+//! once where its make is ended, or the daemon told to stop. Nothing of it has been
+//! recorded before; if the daemon dies meanwhile, the page sees another `run` and says
+//! that the mark was not taken.
 //!
 //! Deliberately absent: undoing what was recorded. That is a correction, with
 //! author and reason, and belongs to the lot.
@@ -17,7 +18,7 @@ use tokio::sync::{Notify, mpsc, oneshot};
 use tokio::time::Instant;
 
 use super::seam::{Answer, Asked, Wish};
-use crate::engine::event::Mark;
+use crate::engine::event::{Mark, Name};
 
 /// The longest a mark may wait, seconds.
 pub const LONGEST_HOLD_S: f64 = 15.0;
@@ -98,20 +99,35 @@ impl HeldMarks {
         let marks = Arc::clone(self);
         tokio::spawn(async move {
             tokio::time::sleep_until(due).await;
-            let Some(mut waiting) = marks.waiting().1.remove(&id) else { return };
-            // It counts as of when it was pressed, however long it could be taken back.
-            let wish = Wish::Mark(waiting.mark.clone(), waiting.pressed.elapsed());
-            if let Err(text) = ask(&marks.desk, wish).await {
-                tracing::error!(%text, "a mark from the page could not be taken in");
-                waiting.failed = Some(text);
-                marks.waiting().1.insert(id, waiting);
-                marks.changed.notify_one();
-                tokio::time::sleep(FAILED_SHOWS).await;
-                marks.waiting().1.remove(&id);
-            }
-            marks.changed.notify_one();
+            marks.pass_on(id).await;
         });
         id
+    }
+
+    /// Passes on all that wait of one kettle, or of all, without waiting any longer.
+    pub async fn pass_on_all(self: &Arc<Self>, kettle: Option<&Name>) {
+        let waits = |w: &Waiting| w.failed.is_none() && kettle.is_none_or(|k| *k == w.mark.kettle);
+        let ids: Vec<u64> = self.waiting().1.iter().filter(|(_, w)| waits(w)).map(|(id, _)| *id).collect();
+        for id in ids {
+            self.pass_on(id).await;
+        }
+    }
+
+    async fn pass_on(self: &Arc<Self>, id: u64) {
+        let Some(mut waiting) = self.waiting().1.remove(&id) else { return };
+        // It counts as of when it was pressed, however long it could be taken back.
+        let wish = Wish::Mark(waiting.mark.clone(), waiting.pressed.elapsed());
+        if let Err(text) = ask(&self.desk, wish).await {
+            tracing::error!(%text, "a mark from the page could not be taken in");
+            waiting.failed = Some(text);
+            self.waiting().1.insert(id, waiting);
+            let marks = Arc::clone(self);
+            tokio::spawn(async move {
+                tokio::time::sleep(FAILED_SHOWS).await;
+                marks.withdraw(id);
+            });
+        }
+        self.changed.notify_one();
     }
 
     /// Withdraws a mark that still waits; `false` where it does not.
@@ -167,6 +183,33 @@ mod tests {
         let id = marks.hold(mark(), Duration::from_secs(5));
         assert!(marks.withdraw(id));
         assert!(!marks.withdraw(id));
+        tokio::time::sleep(Duration::from_secs(20)).await;
+        assert!(asked.try_recv().is_err());
+    }
+
+    /// A mark pressed in the last seconds before a stop was lost, and one before its
+    /// make's end came after it.
+    #[tokio::test(start_paused = true)]
+    async fn what_waits_is_passed_on_before_its_time_and_once() {
+        let (desk, mut asked) = mpsc::channel(4);
+        let marks = Arc::new(HeldMarks::new(desk));
+        let elsewhere = Mark { kettle: Arc::from("other"), ..mark() };
+        marks.hold(mark(), Duration::from_secs(5));
+        marks.hold(elsewhere.clone(), Duration::from_secs(5));
+        tokio::time::sleep(Duration::from_secs(2)).await;
+        let heard = async {
+            let Asked { wish, answer } = asked.recv().await.unwrap();
+            answer.send(Ok(())).unwrap();
+            wish
+        };
+        let k = Name::from("k");
+        let ((), wish) = tokio::join!(marks.pass_on_all(Some(&k)), heard);
+        assert_eq!(wish, Wish::Mark(mark(), Duration::from_secs(2)), "with its age");
+        assert_eq!(marks.list().into_iter().map(|h| h.mark).collect::<Vec<_>>(), [elsewhere.clone()]);
+        let (passed_on, heard) = (marks.pass_on_all(None), asked.recv());
+        let ((), other) =
+            tokio::join!(passed_on, async { heard.await.map(|a| (a.wish, a.answer.send(Ok(())))) });
+        assert_eq!(other.unwrap().0, Wish::Mark(elsewhere, Duration::from_secs(2)));
         tokio::time::sleep(Duration::from_secs(20)).await;
         assert!(asked.try_recv().is_err());
     }

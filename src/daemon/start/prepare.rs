@@ -17,7 +17,7 @@ use crate::daemon::heard::Before;
 use crate::daemon::input::Input;
 use crate::daemon::kettle_files;
 use crate::daemon::lot_desk::LotDesk;
-use crate::daemon::outlet::{Commands, Feed, NEWS_QUEUED, News, Snapshot};
+use crate::daemon::outlet::{Commands, Feed, Leaving, NEWS_QUEUED, News, Snapshot};
 use crate::daemon::recorder::{Desk, Recorder, Report};
 use crate::daemon::resume::{Past, resume};
 use crate::daemon::sources::Sources;
@@ -128,6 +128,7 @@ pub(super) struct FeedEnds {
     pub(super) news: broadcast::Sender<Arc<News>>,
     pub(super) snapshot: watch::Sender<Arc<Snapshot>>,
     pub(super) taken: watch::Sender<u64>,
+    pub(super) leaving: Leaving,
 }
 
 impl FeedEnds {
@@ -136,6 +137,7 @@ impl FeedEnds {
             news: broadcast::channel(NEWS_QUEUED).0,
             snapshot: watch::Sender::new(Arc::new(first)),
             taken: watch::Sender::new(0),
+            leaving: Leaving::default(),
         }
     }
 
@@ -145,6 +147,7 @@ impl FeedEnds {
             snapshot: self.snapshot.subscribe(),
             taken: self.taken.subscribe(),
             commands: Commands::into(inputs.clone()).at(clock.speed()),
+            leaving: self.leaving.clone(),
         }
     }
 }

@@ -241,7 +241,10 @@ pub(super) async fn end(
     At(name): At<String>,
     Said(said): Said<EndSaid>,
 ) -> Result<StatusCode, Problem> {
-    command(&room, &name, said.by, Ask::EndMake).await
+    let kettle = kettle(&room, &name)?;
+    // What was marked in the last seconds is of this make.
+    room.held.pass_on_all(Some(&kettle)).await;
+    command_to(&room, kettle, said.by, Ask::EndMake).await
 }
 
 /// Sends every outlet a test.

@@ -17,6 +17,8 @@ use serde_json::Value;
 #[path = "api_contract/described.rs"]
 mod described;
 use described::*;
+#[path = "api_contract/entries.rs"]
+mod entries;
 
 fn description() -> Value {
     serde_json::from_str(include_str!("../src/web/api/openapi.json")).unwrap()

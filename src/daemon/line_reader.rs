@@ -23,11 +23,17 @@ use crate::wire::split::LineSplitter;
 const ECHO_NS: u64 = 250_000_000;
 const MOST_FRESH: usize = 16;
 
+/// What comes after so long a silence since the port was opened begins a line: no box
+/// pauses so long within one. Nanoseconds.
+const QUIET_NS: u64 = 500_000_000;
+
 /// Reads one line's bytes in its format.
 #[derive(Debug)]
 pub struct LineReader {
     way: Way,
     format: Reader,
+    /// When the port was opened, until the first bytes come.
+    opened_ns: Option<u64>,
     probe: Option<Name>,
     renamed: BTreeMap<String, Name>,
     buttons: BTreeMap<u8, MarkKind>,
@@ -60,6 +66,7 @@ impl LineReader {
         Self {
             way,
             format: reader(&port.format),
+            opened_ns: None,
             probe: port.probe.clone(),
             renamed: port.probes.clone(),
             buttons: port.buttons.clone(),
@@ -77,6 +84,7 @@ impl LineReader {
 
     /// The port was opened: what was begun is forgotten.
     pub fn opened(&mut self) {
+        self.opened_ns = Some(self.way.clock.now().mono_ns);
         match &mut self.format {
             Reader::Frames(decoder) => decoder.reset(),
             Reader::Lines(splitter, _) => *splitter = LineSplitter::joined_midway(),
@@ -93,7 +101,14 @@ impl LineReader {
     /// # Errors
     /// [`Gone`] where the runner is.
     pub fn take(&mut self, bytes: &[u8]) -> Result<(), Gone> {
-        self.gibberish.came(bytes, self.way.clock.now().mono_ns);
+        let now_ns = self.way.clock.now().mono_ns;
+        if let Some(opened_ns) = self.opened_ns.take_if(|_| !bytes.is_empty())
+            && let Reader::Lines(splitter, _) = &mut self.format
+            && now_ns.saturating_sub(opened_ns) >= QUIET_NS
+        {
+            *splitter = LineSplitter::default();
+        }
+        self.gibberish.came(bytes, now_ns);
         self.read(bytes)?;
         self.way.tally.gibberish.put(self.gibberish.shown());
         if let Some(shown) = self.gibberish.due(self.way.clock.now().mono_ns) {

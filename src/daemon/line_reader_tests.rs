@@ -11,6 +11,10 @@ use crate::wire::frame::encode;
 
 /// A reader of frames with what it hands on and what it answers.
 fn reader() -> (LineReader, mpsc::Receiver<Input>, Receiver<Frame>, Clock) {
+    reader_of(Format::Frames)
+}
+
+fn reader_of(format: Format) -> (LineReader, mpsc::Receiver<Input>, Receiver<Frame>, Clock) {
     let (inputs, taken) = mpsc::channel(16);
     let (down, answers) = std::sync::mpsc::channel();
     let clock = Clock::by_hand(1_781_424_000_000_000_000);
@@ -21,8 +25,8 @@ fn reader() -> (LineReader, mpsc::Receiver<Input>, Receiver<Frame>, Clock) {
         name: Name::from("box"),
         port: "/dev/null".into(),
         baud: 115_200,
-        format: Format::Frames,
-        probe: None,
+        probe: matches!(format, Format::Lines(_)).then(|| Name::from("milk")),
+        format,
         probes: BTreeMap::new(),
         buttons: BTreeMap::new(),
         kettle: None,
@@ -106,4 +110,21 @@ fn the_button_that_takes_takes_the_houses_alarms_too() {
     };
     assert_eq!(asked(), ("".into(), Ask::Acknowledge(None), false));
     assert_eq!(asked(), ("big".into(), Ask::Acknowledge(None), true));
+}
+
+/// What comes at once after opening may be the end of a line; after a silence it is a
+/// whole one. A port that was opened anew as its box is slow lost every other line.
+#[test]
+fn a_line_after_a_silence_is_whole() {
+    let heard_after = |silent_ms: u64| {
+        let (mut reader, mut taken, _answers, clock) =
+            reader_of(Format::Lines(Payload::of(crate::wire::payload::PayloadKind::Number)));
+        reader.opened();
+        clock.advance(std::time::Duration::from_millis(silent_ms));
+        reader.take(b"31.25\n").unwrap();
+        clock.advance(std::time::Duration::from_secs(20));
+        reader.take(b"31.5\n").unwrap();
+        std::iter::from_fn(|| taken.try_recv().ok()).count()
+    };
+    assert_eq!((heard_after(100), heard_after(600)), (1, 2));
 }

@@ -75,9 +75,9 @@ pub fn resume(
             }
         };
         past.lines += 1;
-        past.remember(&what, &at);
         let stamp = Stamp { boot: at.boot, mono_ns: at.mono_ns, wall_ns: at.wall_ns };
-        engine.step(&Event { stamp, what }, &mut effects);
+        let event = Event { stamp, what };
+        engine.step(&event, &mut effects);
         for effect in effects.drain(..) {
             if effect.what == Conclusion::MakeBegan {
                 past.marks.retain(|m| m.1.kettle != effect.kettle);
@@ -86,6 +86,8 @@ pub fn resume(
                 past.turns.insert(effect.kettle.clone(), effect);
             }
         }
+        // After what it caused: the mark that begins a make is of that make.
+        past.remember(&event.what, &at);
     }
     past.damage = replay.damage().to_vec();
     Ok(past)

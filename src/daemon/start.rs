@@ -40,6 +40,10 @@ use crate::lot::store::LotError;
 /// How many inputs may wait for the runner before a source has to.
 const INPUTS_QUEUED: usize = 4096;
 
+/// So often, and with such pauses, a data folder that another holds is tried.
+const HOLD_TRIES: u32 = 30;
+const HOLD_PAUSE: Duration = Duration::from_millis(50);
+
 /// How long outlets have to end by themselves.
 const OUTLETS_END_WITHIN: Duration = Duration::from_millis(500);
 
@@ -244,7 +248,14 @@ fn ended(name: &str, why: &str) -> DaemonError {
 /// One writer a data folder: the right goes with the process, however it ends.
 fn hold(data: &Path) -> Result<Hold, DaemonError> {
     let fault = |source| DaemonError::Data { path: data.into(), source };
-    Hold::take_or_read(data).map_err(fault)?.ok_or_else(|| DaemonError::Taken(data.into()))
+    // A command that found no daemon does the work itself, and has it for a moment.
+    for _ in 0..HOLD_TRIES {
+        if let Some(hold) = Hold::take_or_read(data).map_err(fault)? {
+            return Ok(hold);
+        }
+        std::thread::sleep(HOLD_PAUSE);
+    }
+    Err(DaemonError::Taken(data.into()))
 }
 
 async fn follow_configured(inputs: &mpsc::Sender<Input>, config: &Config, past: &Past) {

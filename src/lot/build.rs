@@ -53,6 +53,24 @@ impl Store {
         Ok(found)
     }
 
+    /// A lot and its readings: a closed one as it is kept, an open one as the
+    /// journal tells it at `now`. Nothing is written.
+    ///
+    /// # Errors
+    /// [`LotError`].
+    pub fn as_it_stands(
+        &self,
+        lot: &str,
+        now: At,
+    ) -> Result<(Record, BTreeMap<String, Vec<Point>>), LotError> {
+        let record = self.load(lot)?;
+        if record.is_closed() {
+            let points = self.points(lot)?;
+            return Ok((record, points));
+        }
+        self.preview(record, now)
+    }
+
     /// An open lot as it would be if it were closed at `now`. Nothing is
     /// written.
     ///
@@ -87,14 +105,21 @@ impl Store {
         let mut until = At(i64::MIN);
         for head in self.list()?.0 {
             let near = head.opened <= record.opened && head.opened.plus_s(3 * 86_400) > record.opened;
-            if near && head.lot != record.lot && head.kettle == record.kettle && head.is_closed() {
-                // One that can no longer be read keeps no other from being closed.
-                let ended = match self.load(&head.lot) {
-                    Ok(lot) => lot.stretches.iter().map(|s| s.to).max(),
-                    Err(_) => head.closed,
-                };
-                until = until.max(ended.unwrap_or(until));
+            if !near || head.lot == record.lot || !head.is_closed() {
+                continue;
             }
+            // One that can no longer be read keeps no other from being closed.
+            let ended = match self.load(&head.lot) {
+                Ok(lot) if !hung_in(&lot, &record.kettle) => continue,
+                Ok(lot) => {
+                    let last = lot.stretches.iter().map(|s| s.to).max();
+                    // Without a reading it has its marks all the same.
+                    last.or(lot.closed.filter(|_| lot.is_live()))
+                }
+                Err(_) if head.kettle != record.kettle => continue,
+                Err(_) => head.closed,
+            };
+            until = until.max(ended.unwrap_or(until));
         }
         Ok(until.min(record.opened))
     }
@@ -310,4 +335,9 @@ fn live_stretch(record: &Record, found: &Gathered, earliest: At, until: At) -> (
         None => until.min(from.plus_s(LONGEST_S)),
     };
     (from.max(earliest), to.max(from).next_ms())
+}
+/// Whether a lot was drawn from a kettle: what is corrected of it afterwards moves no trace.
+fn hung_in(lot: &Record, kettle: &str) -> bool {
+    let was = format!("{kettle:?}");
+    lot.kettle == kettle || lot.corrections.iter().any(|c| c.field == "kettle" && c.old == was)
 }

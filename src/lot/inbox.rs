@@ -13,6 +13,7 @@
 
 use std::io;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use super::at::At;
 use crate::journal::storage::{Kind, Storage};
@@ -21,6 +22,8 @@ mod request;
 
 pub use request::{Answer, Ask, AttachAsk, MarkAsk, Opening, Request};
 
+/// How often an answer is looked for.
+pub const LOOK: Duration = Duration::from_millis(20);
 /// How a request's file ends while its owner is at it.
 const IN_HAND: &str = "in-hand";
 
@@ -31,6 +34,17 @@ pub struct Waiting {
     pub name: String,
     /// The request; `Err` says what is wrong with the file.
     pub request: Result<Request, String>,
+}
+
+/// What became of a request that was waited for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Heard {
+    /// It was answered.
+    Answer(Answer),
+    /// Nobody began with it; nothing was done.
+    TakenBack,
+    /// It is being carried out.
+    StillInHand,
 }
 
 /// A data folder's inbox.
@@ -160,6 +174,27 @@ impl<'a> Inbox<'a> {
         self.storage.sync_dir(&self.asked)?;
         self.storage.remove(&path)?;
         Ok(Some(answer))
+    }
+
+    /// Waits for the answer to a request; one that nobody began within `patience` is taken
+    /// back. For who holds the data folder beside the one that answers: while both live
+    /// no other can.
+    ///
+    /// # Errors
+    /// Whatever the disk says; the request may still be carried out then.
+    pub fn hear(&self, name: &str, patience: Duration) -> io::Result<Heard> {
+        let mut waited = Duration::ZERO;
+        loop {
+            if let Some(answer) = self.take_answer(name)? {
+                return Ok(Heard::Answer(answer));
+            }
+            if waited >= patience {
+                let taken_back = self.withdraw(name)?;
+                return Ok(if taken_back { Heard::TakenBack } else { Heard::StillInHand });
+            }
+            std::thread::sleep(LOOK);
+            waited += LOOK;
+        }
     }
 
     /// Removes the answers to what was asked more than a day before `now`: whoever

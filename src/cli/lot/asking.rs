@@ -15,12 +15,9 @@ use crate::daemon::ssh_keygen::SshKeygen;
 use crate::daemon::trust::Trust;
 use crate::journal::{Journal, Moment, Settings};
 use crate::lot::hold::Hold;
-use crate::lot::inbox::{Answer, Ask, Inbox, MarkAsk, Request};
+use crate::lot::inbox::{Answer, Ask, Inbox, LOOK, MarkAsk, Request};
 use crate::lot::life::Lots;
 use crate::wire::line::write_mark;
-
-/// How often the answer is looked for.
-const LOOK: Duration = Duration::from_millis(20);
 
 impl Room {
     /// Asks whoever holds the data folder, until there is an answer or the folder

@@ -24,7 +24,7 @@ pub struct Args {
 
 pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
     let make = |lot: &str| -> Result<Make, Failure> {
-        let (record, points) = super::sheet::as_it_stands(room, lot).map_err(|e| failure(&e))?;
+        let (record, points) = room.store.as_it_stands(lot, room.now()).map_err(|e| failure(&e))?;
         Ok(Make { record, points })
     };
     let this = make(&args.lot)?;

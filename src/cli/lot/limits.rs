@@ -16,7 +16,7 @@ pub struct Args {
 }
 
 pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
-    let (record, points) = super::sheet::as_it_stands(room, &args.lot).map_err(|e| failure(&e))?;
+    let (record, points) = room.store.as_it_stands(&args.lot, room.now()).map_err(|e| failure(&e))?;
     let on = args.on.as_deref().map_or_else(|| Ok(room.now()), |t| room.moment(t))?;
     room.store.limits().map_err(|e| Failure::config(e.to_string()))?;
     let found = room.store.judge_limits(&record, &points, on);

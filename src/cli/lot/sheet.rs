@@ -1,16 +1,12 @@
 //! `curdtrace lot sheet`.
 
-use std::collections::BTreeMap;
 use std::io::IsTerminal as _;
 use std::path::PathBuf;
 
 use super::room::{Room, failure, write_out};
 use crate::cli::error::Failure;
 use crate::cli::{remark, say};
-use crate::lot::gather::Point;
-use crate::lot::record::Record;
 use crate::lot::sheet::render;
-use crate::lot::store::LotError;
 use crate::words::Words;
 
 /// The make sheet as HTML, one page to print (two where there is much to say). A closed lot's is the sealed one;
@@ -39,7 +35,7 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
             .read_text(&kept)
             .map_err(|e| Failure::io(format_args!("cannot read {}: {e}", kept.display())))?
     } else {
-        let (mut record, points) = as_it_stands(room, &args.lot).map_err(|e| failure(&e))?;
+        let (mut record, points) = room.store.as_it_stands(&args.lot, room.now()).map_err(|e| failure(&e))?;
         let chain = room.store.chain().map_err(|e| failure(&e))?;
         // A closed lot's sheet names the seal before its own.
         let own = chain.links.iter().rposition(|l| l.lot == args.lot).unwrap_or(chain.links.len());
@@ -63,18 +59,4 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
         None if sealed && terminal => say(&kept.display().to_string()),
         None => say(html.trim_end()),
     }
-}
-
-/// A lot and its readings: a closed one as it is kept, an open one as the
-/// journal tells it now. Nothing is written.
-pub(super) fn as_it_stands(
-    room: &Room,
-    lot: &str,
-) -> Result<(Record, BTreeMap<String, Vec<Point>>), LotError> {
-    let record = room.store.load(lot)?;
-    if record.is_closed() {
-        let points = room.store.points(lot)?;
-        return Ok((record, points));
-    }
-    room.store.preview(record, room.now())
 }

@@ -20,7 +20,7 @@ pub struct Args {
 }
 
 pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
-    let (record, _) = super::sheet::as_it_stands(room, &args.lot).map_err(|e| failure(&e))?;
+    let (record, _) = room.store.as_it_stands(&args.lot, room.now()).map_err(|e| failure(&e))?;
     if args.json {
         let json = serde_json::to_string_pretty(&record).map_err(Failure::io)?;
         return say(&json);

@@ -29,13 +29,15 @@ impl Lots {
             let stretch = Stretch { probe, from, to, attached_by, attached, also_in, ..Stretch::default() };
             record.stretches.push(stretch);
         }
-        if record.stretches.len() == former {
-            return self.nothing_more(ask, &has);
-        }
         let mut drawn = record.clone();
         let found = self.store.draw(&mut drawn, until)?;
+        let late = if record.is_closed() { came_late(&has.stretches, &drawn.stretches) } else { Vec::new() };
+        let of_probe = late.iter().filter(|s| s.probe == ask.probe).map(|s| s.readings);
+        if record.stretches.len() == former && of_probe.clone().count() == 0 {
+            return self.nothing_more(ask, &has);
+        }
         let new = drawn.stretches.iter().skip(former).take(record.stretches.len() - former);
-        let readings: u64 = new.map(|s| s.readings).sum();
+        let readings = new.map(|s| s.readings).sum::<u64>() + of_probe.sum::<u64>();
         let warning = if shared.is_empty() {
             String::new()
         } else {
@@ -49,15 +51,16 @@ impl Lots {
             ask.probe
         );
         if record.is_closed() {
-            if let Some(by) = by {
-                drawn.corrections.push(Correction {
-                    field: "stretch".into(),
-                    old: String::new(),
-                    new: format!("{} {} to {}", ask.probe, ask.from, ask.to),
-                    by: by.into(),
-                    at,
-                    reason: ATTACHED_LATE.into(),
-                });
+            let asked = (record.stretches.len() > former)
+                .then(|| format!("{} {} to {}", ask.probe, ask.from, ask.to));
+            let late = late.iter().map(|s| {
+                let more = counted(s.readings, "reading");
+                format!("{} {} to {}: {more} that came late", s.probe, s.from, s.to)
+            });
+            for new in asked.into_iter().chain(late) {
+                let (field, by, reason) =
+                    ("stretch".into(), by.unwrap_or(SOMEBODY).into(), ATTACHED_LATE.into());
+                drawn.corrections.push(Correction { field, old: String::new(), new, by, at, reason });
             }
             self.store.seal(&mut drawn, Some(&found), at)?;
             return Ok(self.sealed(&drawn, format!("{text}; sealed again"), at));
@@ -181,6 +184,14 @@ fn without(ask: &AttachAsk, has: &[Stretch]) -> Vec<(At, At)> {
         parts = parts.into_iter().flat_map(rest).collect();
     }
     parts
+}
+
+/// The stretches that hold more than was sealed, each with how many readings more: a box
+/// had kept them until its line was up again.
+fn came_late(sealed: &[Stretch], drawn: &[Stretch]) -> Vec<Stretch> {
+    let more = sealed.iter().zip(drawn).filter(|(sealed, drawn)| drawn.readings > sealed.readings);
+    more.map(|(sealed, drawn)| Stretch { readings: drawn.readings - sealed.readings, ..sealed.clone() })
+        .collect()
 }
 
 #[cfg(test)]

@@ -15,7 +15,7 @@ use crate::engine::effect::WallNs;
 use crate::engine::event::MarkKind;
 use crate::engine::plan::{Plan, PlannedStage};
 use crate::engine::stage::Stage;
-use crate::engine::view::KettleView;
+use crate::engine::view::{AlarmView, KettleView};
 use crate::lot::at::At as Moment;
 use crate::lot::chart::{Band, Curve, Picture, draw};
 use crate::lot::gather::Point;
@@ -100,7 +100,7 @@ impl Scene<'_> {
             stages: self.stages(),
             bands: self.bands(),
             marks: self.marks(),
-            calls: self.calls(),
+            calls: self.calls(points),
             gaps: gaps(points, self.now_ns),
             no_reading: self.words.say("curve-gap", &[]),
             title: format!("{} · {}", self.k.kettle, self.words.say("curve", &[])),
@@ -152,17 +152,17 @@ impl Scene<'_> {
         shown.enumerate().filter_map(|(i, m)| Some((Moment(m.wall_ns?), (i + 1).to_string()))).collect()
     }
 
-    fn calls(&self) -> Vec<(Moment, f64, String)> {
-        let call = |a: AlarmKind| matches!(a, AlarmKind::HeatOff | AlarmKind::OverTarget);
-        let celsius = self.k.celsius;
-        self.k
-            .alarms
-            .iter()
-            .filter(|a| call(a.alarm))
-            .filter_map(|a| {
-                Some((Moment(a.since?), celsius?, self.words.say(&format!("alarm-{}", a.alarm.name()), &[])))
-            })
-            .collect()
+    /// Where the milk stood when it was called, which no later change of the alarm moves.
+    fn calls(&self, points: &[Point]) -> Vec<(Moment, f64, String)> {
+        let called = |a: &AlarmView| match a.alarm {
+            AlarmKind::HeatOff => self.k.heat_off_called_at.or(a.since),
+            AlarmKind::OverTarget => a.since,
+            _ => None,
+        };
+        let stood = |at: WallNs| points.iter().filter(|p| p.at.0 <= at).filter_map(|p| p.celsius).next_back();
+        let said = |a: &AlarmView| self.words.say(&format!("alarm-{}", a.alarm.name()), &[]);
+        let calls = self.k.alarms.iter().filter_map(|a| Some((called(a)?, said(a))));
+        calls.filter_map(|(at, said)| Some((Moment(at), stood(at)?, said))).collect()
     }
 }
 

@@ -38,7 +38,7 @@ pub(super) fn kettle(room: &Room, name: &str) -> Result<Name, Problem> {
 
 /// A person's name as said: trimmed, of a sensible length, without control
 /// characters.
-fn person(by: Option<String>) -> Result<Option<Name>, Problem> {
+pub(super) fn person(by: Option<String>) -> Result<Option<Name>, Problem> {
     let Some(by) = by else { return Ok(None) };
     let by = by.trim();
     if by.chars().count() > 60 || by.chars().any(char::is_control) {

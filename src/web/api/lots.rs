@@ -8,12 +8,15 @@ use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use serde_json::{Value, json};
+use tokio::time::Instant;
 
 use super::plans::on_disk;
 use super::{At, Problem, Wanted};
+use crate::lot::at::At as Moment;
 use crate::lot::record::{CookDone, Record};
+use crate::lot::sheet::render;
 use crate::lot::store::{LotError, Store};
-use crate::web::Room;
+use crate::web::{Room, state};
 
 /// A sheet may draw itself and do nothing else.
 const SHEET_POLICY: &str =
@@ -44,24 +47,48 @@ pub(super) async fn list(
     .await
 }
 
+/// A lot's record: a closed one's as its file has it, an open one's as the journal tells
+/// it now.
 pub(super) async fn show(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<Json<Value>, Problem> {
     let lots = lots_with(&room, &id)?;
+    let now = now(&room);
     on_disk(move || {
         let closed = lots.load(&id).map_err(|e| unread(&e))?.is_closed();
-        // As the file has it: a later version may have written more than is known here.
-        let file = lots.file(&id, "lot.toml").ok().and_then(|bytes| String::from_utf8(bytes).ok());
-        let lot: Option<toml::Table> = file.and_then(|text| text.parse().ok());
+        let lot: Option<toml::Table> = if closed {
+            // A later version may have written more than is known here.
+            let file = lots.file(&id, "lot.toml").ok().and_then(|bytes| String::from_utf8(bytes).ok());
+            file.and_then(|text| text.parse().ok())
+        } else {
+            let (record, _) = lots.as_it_stands(&id, now).map_err(|e| unread(&e))?;
+            toml::Table::try_from(&record).ok()
+        };
         Ok(Json(json!({ "id": id, "closed": closed, "lot": lot.ok_or_else(|| Problem::not_found("lot"))? })))
     })
     .await
 }
 
+/// A lot's sheet: a closed one's as it is kept, an open one's as things stand.
 pub(super) async fn sheet(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<Response, Problem> {
     let lots = lots_with(&room, &id)?;
-    let html = on_disk(move || lots.file(&id, "sheet.html").map_err(|_| Problem::not_found("sheet"))).await?;
+    let now = now(&room);
+    let html = on_disk(move || {
+        if lots.load(&id).map_err(|e| unread(&e))?.is_closed() {
+            return lots.file(&id, "sheet.html").map_err(|_| Problem::not_found("sheet"));
+        }
+        let (record, points) = lots.as_it_stands(&id, now).map_err(|e| unread(&e))?;
+        let chain = lots.chain().map_err(|e| unread(&e))?;
+        Ok(render(&record, &points, chain.links.last()).into_bytes())
+    })
+    .await?;
     let dress =
         [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, SHEET_POLICY)];
     Ok((dress, html).into_response())
+}
+
+/// By the daemon's clock.
+pub(super) fn now(room: &Room) -> Moment {
+    let seen = room.seam.snapshot.borrow().clone();
+    Moment(state::Moment::at(&seen, Instant::now()).now_ns.unwrap_or_default())
 }
 
 pub(super) async fn season(State(room): State<Arc<Room>>) -> Result<Json<Value>, Problem> {
@@ -74,7 +101,7 @@ pub(super) async fn season(State(room): State<Arc<Room>>) -> Result<Json<Value>,
 }
 
 /// The lots, where `id` is one of them.
-fn lots_with(room: &Room, id: &str) -> Result<Store, Problem> {
+pub(super) fn lots_with(room: &Room, id: &str) -> Result<Store, Problem> {
     let lots = Store::on_disk(&room.seam.data);
     if lots.has(id).map_err(|e| unread(&e))? { Ok(lots) } else { Err(Problem::not_found("lot")) }
 }
@@ -87,7 +114,7 @@ fn ids(lots: &Store) -> Result<Vec<String>, Problem> {
 }
 
 /// Why lots cannot be shown. What is no file, such as a pipe, is none.
-fn unread(e: &LotError) -> Problem {
+pub(super) fn unread(e: &LotError) -> Problem {
     match e {
         LotError::NoSuchLot { .. } | LotError::NoRecord { .. } => Problem::not_found("lot"),
         LotError::Io { source, .. }

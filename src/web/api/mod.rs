@@ -10,6 +10,7 @@
 mod access;
 mod amounts;
 mod curve;
+mod entries;
 mod kettles;
 mod lots;
 mod plans;
@@ -138,6 +139,8 @@ pub(super) fn routes() -> Router<Arc<Room>> {
         .route("/lots", get(lots::list))
         .route("/lots/{lot}", get(lots::show))
         .route("/lots/{lot}/sheet.html", get(lots::sheet))
+        .route("/lots/{lot}/fields", get(entries::fields).post(entries::enter))
+        .route("/lots/{lot}/wheels", post(entries::wheel))
         .route("/season", get(lots::season))
         .route("/plans", get(plans::list))
         .route("/plans/{plan}", get(plans::show).put(plans::keep).delete(plans::remove))

@@ -1,6 +1,6 @@
 // Lots, a lot's sheet, the season.
-import { h, ask, enc } from "./dom.js";
-import { t, number, day, clock } from "./words.js";
+import { h, ask, enc, who, dialog, notice } from "./dom.js";
+import { t, number, day, clock, code } from "./words.js";
 
 export async function lots() {
   const first = await ask("GET", "/lots?limit=50");
@@ -43,22 +43,96 @@ function often(again) {
 }
 
 export async function lot(id) {
-  const { lot: l, closed } = await ask("GET", `/lots/${enc(id)}`);
+  const el = h("div", { class: "page" });
+  let shown;
+  const again = async () => {
+    shown = await ask("GET", `/lots/${enc(id)}`);
+    el.replaceChildren(...leaf(id, shown, again));
+  };
+  // Sealed meanwhile: drawn anew, unless somebody is writing.
+  let wasOn = false;
+  const soon = often(again);
+  const update = (state) => {
+    if (state.kettles.some((k) => k.lot === id)) wasOn = true;
+    else if (wasOn && !shown.closed && !el.querySelector("details[open]")) soon();
+  };
+  await again();
+  return { update, el };
+}
+
+function leaf(id, { lot: l, closed }, again) {
   const sheet = `/api/v1/lots/${enc(id)}/sheet.html`;
+  const move = async (m) => {
+    const when = h("input", { type: "time", step: "1", value: clock(m.at) });
+    const asked = await reasoned(t(`mark-${m.name}`), [[t("lot-strike"), ""], [t("keep"), () => when.value || null, "main"]], h("label", {}, t("lot-when"), when));
+    if (asked) await entered(id, { [`mark.${m.name}.${m.at}`]: asked.value }, asked.reason, again, t(`mark-${m.name}`));
+  };
   const marks = (l.mark ?? []).map((m) => h("li", {}, h("time", {}, clock(m.at)), h("span", {}, t(`mark-${m.name}`), m.value === undefined ? "" : ` ${number(m.value, 2)}`,
-    m.text ? `: ${m.text}` : ""), m.by ? h("span", { class: "quiet" }, m.by) : ""));
-  const update = closed ? undefined : often(async () => {
-    if (!el.isConnected || !(await ask("GET", `/lots/${enc(id)}`)).closed) return;
-    const sealed = await lot(id);
-    el.replaceWith(sealed.el);
-  });
-  const el = h("div", { class: "page" }, h("h1", {}, id),
+    m.text ? `: ${m.text}` : ""), m.by ? h("span", { class: "quiet" }, m.by) : "",
+    // A pH is corrected by its own field.
+    m.name === "ph" ? "" : h("button", { class: "small", "aria-label": `${t("lot-enter")}: ${t(`mark-${m.name}`)} ${clock(m.at)}`, onclick: () => move(m) }, "…")));
+  return [h("h1", {}, id),
     h("p", { class: "two" }, h("span", { class: "hand" }, `${l.product ?? ""} · ${day(l.opened)}`), h("span", { class: "print" }, t(closed ? "lot-closed" : "lot-open"))),
     (l.deviations ?? []).length ? h("section", { class: "faults" }, h("h2", {}, t("lot-deviations")), l.deviations.join("\n")) : "",
+    entries(id, l, again),
     // On a telephone the sheet is read in a window of its own, where two fingers make it larger.
-    closed ? [h("a", { class: "line", href: sheet, target: "_blank" }, t("lot-sheet")), h("iframe", { src: sheet, title: t("lot-sheet"), sandbox: "" })] : "",
-    marks.length ? h("h2", {}, t("marks")) : "", h("ol", { class: "log" }, marks));
-  return { update, el };
+    h("a", { class: "line", href: sheet, target: "_blank" }, t("lot-sheet")), closed ? h("iframe", { src: sheet, title: t("lot-sheet"), sandbox: "" }) : "",
+    marks.length ? h("h2", {}, t("marks")) : "", h("ol", { class: "log" }, marks)];
+}
+
+// What persons know of a lot, read when it is opened.
+function entries(id, l, again) {
+  const body = h("div", { class: "piece" });
+  const box = h("details", { ontoggle: () => { if (box.open && !body.children.length) fill().catch((e) => notice(e.message)); } }, h("summary", {}, t("lot-enter")), body);
+  const fill = async () => {
+    const { fields, closed } = await ask("GET", `/lots/${enc(id)}/fields?language=${code()}`);
+    const unit = (label) => /, (L|mL|h|°C|°SH)$/.test(label);
+    const all = fields.map((f) => ({ ...f, input: h("input", { value: f.value ?? "", autocomplete: "off", inputmode: unit(f.label) ? "decimal" : undefined }) }));
+    const keep = async () => {
+      const changed = all.filter((f) => f.input.value.trim() !== (f.value ?? ""));
+      if (!changed.length) return;
+      const stands = closed || changed.some((f) => f.value !== null);
+      const asked = stands ? await reasoned(t("lot-enter"), [[t("keep"), () => "", "main"]]) : {};
+      const values = Object.fromEntries(changed.map((f) => [f.field, f.input.value.trim()]));
+      if (asked) await entered(id, values, asked.reason, again, changed.map((f) => f.label).join(", "));
+    };
+    const wheel = h("input", { value: String((l.wheel ?? []).length + 1), autocomplete: "off" });
+    const kg = h("input", { inputmode: "decimal", autocomplete: "off" });
+    const weighed = () => {
+      const weight = Number(kg.value.trim().replace(",", "."));
+      if (!(weight > 0)) { kg.focus(); return; }
+      kept(again, `${t("lot-wheel")} ${wheel.value}`, () => ask("POST", `/lots/${enc(id)}/wheels`, { wheel: wheel.value.trim(), kg: weight, by: who() }));
+    };
+    body.append(h("div", { class: "fields" }, all.map((f) => h("label", {}, f.label[0].toUpperCase() + f.label.slice(1), f.input))), h("div", { class: "acts" }, h("button", { class: "main", onclick: keep }, t("keep"))),
+      (l.wheel ?? []).length ? h("p", {}, l.wheel.map((w) => `${w.wheel}: ${w.kg === undefined ? "–" : `${number(w.kg, 2)} kg`}`).join(" · ")) : "",
+      h("div", { class: "fields" }, h("label", {}, t("lot-wheel"), wheel), h("label", {}, t("lot-kg"), kg), h("button", { onclick: weighed }, t("keep"))));
+  };
+  return box;
+}
+
+// Asks why something that stands is changed, and who changes it where that is not known.
+async function reasoned(title, buttons, more) {
+  const [why, name] = [h("input", { autocomplete: "off" }), h("input", { maxlength: 60, autocomplete: "name", value: who() ?? "" })];
+  const whole = (value) => () => {
+    const said = typeof value === "function" ? value() : value;
+    if (said === null || !why.value.trim() || !name.value.trim()) return null;
+    localStorage.setItem("name", name.value.trim());
+    return { value: said, reason: why.value.trim() };
+  };
+  return dialog(title, h("div", { class: "fields" }, more, h("label", {}, t("lot-why"), why), who() ? "" : h("label", {}, t("setup-name"), name)),
+    [[t("cancel"), undefined], ...buttons.map(([label, value, kind]) => [label, whole(value), kind])]);
+}
+
+const entered = (id, fields, reason, again, words) => kept(again, words, () => ask("POST", `/lots/${enc(id)}/fields`, { fields, reason, by: who() }));
+
+async function kept(again, words, sent) {
+  try {
+    await sent();
+    notice(t("marked", { mark: words }));
+    await again();
+  } catch (e) {
+    notice(e.message);
+  }
 }
 
 export async function season() {

@@ -147,7 +147,7 @@ export class Sheet {
   // The kettle's alarms and the house's own, which stand on every sheet.
   alarms(alarms) {
     const over = (a) => a.state === "returned-unacknowledged";
-    const words = (a) => over(a) ? t("gone-not-taken") : a.untaken ? t("not-taken-yet") : a.state === "shelved" ? t("shelved", { at: a.shelved_until ? clock(a.shelved_until) : "?" }) : a.state === "acknowledged" ? t("taken") : "";
+    const words = (a) => over(a) ? t(a.sounds ? "gone-not-taken" : "gone-shown") : a.untaken ? t("not-taken-yet") : a.state === "shelved" ? t("shelved", { at: a.shelved_until ? clock(a.shelved_until) : "?" }) : a.state === "acknowledged" ? t("taken") : "";
     const hushed = alarms.filter((a) => a.state === "shelved" || (a.state === "acknowledged" && a.priority === "high"));
     text(this.hushed, hushed.map((a) => `${t(`alarm-${a.alarm}`)}: ${words(a)}`).join(" · "));
     const key = alarms.map((a) => a.alarm + a.state + a.shelved_until).join();

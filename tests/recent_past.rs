@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use curdtrace::daemon::resume::{Past, resume};
 use curdtrace::engine::Engine;
+use curdtrace::engine::effect::Conclusion;
 use curdtrace::journal::storage::{Disk, Storage};
 use curdtrace::journal::{Journal, Moment, Settings};
 
@@ -116,4 +117,29 @@ fn a_clock_that_was_ahead_and_was_put_right_is_forgotten() {
     boot.offset_ns = TRUE_NS;
     boot.reads(600, 1200);
     assert_eq!(past(dir.path()).newest_wall_ns, Some(TRUE_NS + 1190 * S));
+}
+
+/// What began the make was thrown away with the marks of the make before it.
+#[test]
+fn the_mark_that_begins_a_make_is_of_that_make() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut boot = Boot::of(dir.path(), "hut", TRUE_NS, true);
+    let mut said = |s: i64, line: &str| {
+        let at = Moment { mono_ns: (s * S).unsigned_abs(), offset_ns: TRUE_NS, clock_sure: true };
+        boot.journal.push(&format!("{line} {}", TRUE_NS + s * S), at).unwrap();
+    };
+    for s in 0..2400 {
+        match s {
+            // Long before, of whatever was in the kettle then.
+            5 => said(s, "mark,kettle=k name=\"lift\""),
+            1205 => said(s, "mark,kettle=k name=\"rennet\""),
+            1800 => said(s, "mark,kettle=k name=\"floc\""),
+            _ => said(s, "temperature,probe=k celsius=32.5"),
+        }
+    }
+    boot.journal.commit().unwrap();
+    let past = past(dir.path());
+    assert!(past.turns.values().any(|turn| turn.what == Conclusion::MakeBegan), "{:?}", past.turns);
+    let marks: Vec<_> = past.marks.iter().map(|(_, mark)| mark.kind.name()).collect();
+    assert_eq!(marks, ["rennet", "floc"]);
 }

@@ -114,6 +114,16 @@ impl Snapshot {
     }
 }
 
+/// A mark that begins a make comes at most so long before the make is told: rennet is
+/// stirred in before the milk stands. Nanoseconds.
+const BEGINS_WITHIN_NS: i64 = 300_000_000_000;
+
+/// A make began: the marks of the one before it are no longer shown, but what began this one
+/// is.
+pub fn make_began(marks: &mut Vec<(WallNs, Mark)>, kettle: &Name, began_ns: WallNs) {
+    marks.retain(|(at_ns, mark)| mark.kettle != *kettle || *at_ns >= began_ns - BEGINS_WITHIN_NS);
+}
+
 /// One source as it stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SourceSeen {

@@ -10,6 +10,7 @@ use std::sync::Arc;
 
 use super::heard::Newest;
 use super::intake;
+use super::outlet::make_began;
 use super::standing::Standing;
 use crate::engine::Engine;
 use crate::engine::effect::{Conclusion, Effect};
@@ -80,7 +81,7 @@ pub fn resume(
         engine.step(&event, &mut effects);
         for effect in effects.drain(..) {
             if effect.what == Conclusion::MakeBegan {
-                past.marks.retain(|m| m.1.kettle != effect.kettle);
+                make_began(&mut past.marks, &effect.kettle, effect.time.unwrap_or(at.written_ns));
             }
             if matches!(effect.what, Conclusion::MakeBegan | Conclusion::Make(_)) {
                 past.turns.insert(effect.kettle.clone(), effect);

@@ -22,7 +22,7 @@ use super::clock::{Clock, StepWatch};
 use super::input::{Incoming, Input, Receipt, Taken};
 use super::intake;
 use super::late;
-use super::outlet::{News, Snapshot};
+use super::outlet::{News, Snapshot, make_began};
 use super::recorder::{Job, RecordError, Recorder, Report};
 use super::source::Tally;
 use super::standing::Standing;
@@ -329,8 +329,8 @@ impl Loop {
                 turned = true;
             }
             if matches!(effect.what, Conclusion::MakeBegan) {
-                let kettle = effect.kettle.clone();
-                self.shown.marks.retain(|m| m.1.kettle != kettle);
+                let began_ns = effect.time.unwrap_or_else(|| at.wall_ns());
+                make_began(&mut self.shown.marks, &effect.kettle, began_ns);
             }
             let one = Arc::new(News::Effect(effect));
             self.tell(one.clone());

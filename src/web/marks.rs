@@ -205,7 +205,10 @@ mod tests {
         let k = Name::from("k");
         let ((), wish) = tokio::join!(marks.pass_on_all(Some(&k)), heard);
         assert_eq!(wish, Wish::Mark(mark(), Duration::from_secs(2)), "with its age");
-        assert_eq!(marks.list().into_iter().map(|h| h.mark).collect::<Vec<_>>(), std::slice::from_ref(&elsewhere));
+        assert_eq!(
+            marks.list().into_iter().map(|h| h.mark).collect::<Vec<_>>(),
+            std::slice::from_ref(&elsewhere)
+        );
         let (passed_on, heard) = (marks.pass_on_all(None), asked.recv());
         let ((), other) =
             tokio::join!(passed_on, async { heard.await.map(|a| (a.wish, a.answer.send(Ok(())))) });

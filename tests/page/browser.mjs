@@ -2,13 +2,13 @@
 import { createRequire } from "node:module";
 import { spawn } from "node:child_process";
 import { createInterface } from "node:readline";
-import { mkdtempSync, rmSync } from "node:fs";
+import { mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 
 const require = createRequire(`${process.env.PAGE_KEPT}/`);
 const { chromium } = require("playwright-core");
-export const axeSource = require.resolve("axe-core/axe.min.js");
+const axeSource = require.resolve("axe-core/axe.min.js");
 
 const FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
   "--disable-component-update", "--disable-sync", "--autoplay-policy=user-gesture-required"];
@@ -34,6 +34,14 @@ export async function browser() {
     };
   });
   return { context, close: async () => { await context.close(); rmSync(data, { recursive: true, force: true }); } };
+}
+
+// What an independent tool finds that keeps somebody from using the page as it stands.
+export async function barriers(page) {
+  // The policy keeps foreign scripts out, so axe goes in through the debugger.
+  if (!(await page.evaluate(() => Boolean(globalThis.axe)))) await page.evaluate(readFileSync(axeSource, "utf8"));
+  const found = await page.evaluate(() => axe.run(document, { resultTypes: ["violations"] }));
+  return found.violations.map((v) => `${v.id}: ${v.nodes.map((n) => n.target.join(" ")).slice(0, 4).join(", ")}`);
 }
 
 // A program whose lines can be awaited. Ended by its own handle only.

@@ -1,6 +1,6 @@
 // A lot closed from the page while its make runs: it holds the make with its cook, and what was
 // written down and corrected on its page.
-import { browser, check, counted, folder, Program, until } from "./browser.mjs";
+import { barriers, browser, check, counted, folder, Program, until } from "./browser.mjs";
 
 const MAKE_MS = 300000;
 const daemon = new Program("curdtrace", ["rehearse", "--data", folder("ended"), "--speed", "120", "--page", "127.0.0.1:0"], "stderr");
@@ -26,6 +26,8 @@ try {
     await field("Rennet’s dose, mL").waitFor();
   };
   await lotPage();
+  const found = await barriers(page);
+  check(!found.length, `nothing on a lot's page keeps anybody out: ${found.join("; ")}`);
   await field("Rennet’s lot").fill("R 7 <b>");
   await field("Culture’s dose").fill("1,2 L");
   await page.click("details .acts .main");

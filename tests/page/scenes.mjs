@@ -1,6 +1,5 @@
 // Every state of the page, before invented kettles: seen, heard, taken, undone, cut off.
-import { readFileSync } from "node:fs";
-import { axeSource, browser, check, counted, folder, pause, Program, showScene, until } from "./browser.mjs";
+import { barriers, browser, check, counted, folder, pause, Program, showScene, until } from "./browser.mjs";
 
 const SCENES = ["cooking", "idle", "warming", "setting", "get-ready", "heat-off", "over", "fault", "doubt", "old", "heat-off-past", "blind", "drawing", "dead", "two", "two-alarm", "two-call", "whey", "house", "none"];
 const PAGES = ["lots", "season", "plans", "plan/tomme-semi-hard", "reckon", "probes", "setup"];
@@ -39,10 +38,7 @@ async function accessible() {
       await page.reload();
       await page.waitForSelector(".sheet, .page");
       const axe = async (what) => {
-        // The policy keeps foreign scripts out, so axe goes in through the debugger.
-        if (!(await page.evaluate(() => Boolean(globalThis.axe)))) await page.evaluate(readFileSync(axeSource, "utf8"));
-        const found = await page.evaluate(() => axe.run(document, { resultTypes: ["violations"] }));
-        const words = found.violations.map((v) => `${v.id}: ${v.nodes.map((n) => n.target.join(" ")).slice(0, 4).join(", ")}`);
+        const words = await barriers(page);
         check(!words.length, `axe on ${what}, ${look}, ${size[0]}: ${words.join("; ")}`);
         seen += 1;
       };
@@ -151,7 +147,7 @@ async function takenByThumbAndByKey() {
   await scene(page, "over");
   // From the top, the keyboard reaches the first mark within a few steps.
   await page.evaluate(() => { document.activeElement.blur(); scrollTo(0, 0); });
-  for (let n = 0; n < 8; n += 1) {
+  for (let n = 0; n < 10; n += 1) {
     await page.keyboard.press("Tab");
     if (await page.evaluate(() => document.activeElement.matches(".quick button"))) break;
   }

@@ -42,7 +42,7 @@ function often(again) {
   };
 }
 
-export async function lot(id) {
+export async function lot(id, state) {
   const el = h("div", { class: "page" });
   let shown;
   const again = async () => {
@@ -50,10 +50,11 @@ export async function lot(id) {
     el.replaceChildren(...leaf(id, shown, again));
   };
   // Sealed meanwhile: drawn anew, unless somebody is writing.
-  let wasOn = false;
+  const isOn = (s) => s?.kettles.some((k) => k.lot === id);
+  let wasOn = isOn(state());
   const soon = often(again);
-  const update = (state) => {
-    if (state.kettles.some((k) => k.lot === id)) wasOn = true;
+  const update = (now) => {
+    if (isOn(now)) wasOn = true;
     else if (wasOn && !shown.closed && !el.querySelector("details[open]")) soon();
   };
   await again();

@@ -8,12 +8,22 @@ const CURVE_MS = 5000;
 
 // The two marks that come next, by stage: always in the same place.
 const NEXT = {
-  idle: ["heat-on", "culture"], warming: ["culture", "rennet"], ripening: ["culture", "rennet"], setting: ["floc", "cut"],
-  cutting: ["heat-on", "wash"], cooking: ["heat-off", "wash"], stirring: ["heat-off", "lift"], settling: ["lift", "note"],
-  drawing: ["lift", "note"], "whey-heating": ["acid", "heat-off"], "whey-resting": ["lift", "note"],
+  idle: ["heat-on", "culture"], warming: ["culture", "rennet", "heat-off"], ripening: ["culture", "rennet", "ph"], setting: ["floc", "cut", "note"],
+  cutting: ["heat-on", "wash"], cooking: ["heat-off", "wash"], stirring: ["heat-off", "lift", "ph"], settling: ["lift", "note"],
+  drawing: ["lift", "note", "ph"], "whey-heating": ["acid", "heat-off", "note"], "whey-resting": ["lift", "note"],
 };
 
-const CALLED = ["heat-off", "rennet"]; // in the warming, once its call stands
+const CALLED = ["heat-off", "rennet", "culture"]; // in the warming, once its call stands
+
+// What comes next: what was done gives its place to what was not. A fire is off until it is heated again.
+const HEATED = ["warming", "cooking", "whey-heating"];
+function next(k, among) {
+  const made = k.marks.filter((m) => m.held_s === undefined);
+  const heated = k.stages.filter((s) => HEATED.includes(s.stage)).at(-1)?.began ?? "";
+  const fire = made.filter((m) => m.name.startsWith("heat-") && m.time >= heated).at(-1)?.name;
+  const isDone = (name) => (name.startsWith("heat-") ? name === fire : ["culture", "rennet", "floc", "cut", "lift", "acid"].includes(name) && made.some((m) => m.name === name));
+  return [...among.filter((m) => !isDone(m)), ...among.filter(isDone)].slice(0, 2);
+}
 
 export class Sheet {
   constructor(kettle) {
@@ -34,6 +44,7 @@ export class Sheet {
     this.also = h("ul", { class: "also" });
     this.quick = [0, 1].map(() => h("button", { onclick: (e) => this.mark(e.currentTarget.dataset.mark) }));
     this.curve = h("figure", { class: "curve", role: "img", "aria-label": t("curve") }, h("p", {}, t("curve-empty")));
+    this.write = h("button", { onclick: () => { location.hash = `#lot/${enc(this.state.lot)}`; } }, t("lot-enter"));
     this.rows = h("tbody"); this.log = h("ol", { class: "log" });
     const th = (key, n) => h("th", { scope: "col", class: n ? "n" : "" }, t(key));
     this.el = h("article", { class: "sheet", "aria-label": kettle }, h("div", { class: "form" },
@@ -46,6 +57,7 @@ export class Sheet {
         h("div", { class: "made" }, h("table", {}, h("caption", { class: "print" }, t("stages")),
           h("thead", {}, h("tr", {}, th("stage"), th("planned", 1), th("began", 1), th("took", 1))), this.rows), this.also, this.log,
           h("div", { class: "acts" }, h("button", { onclick: () => this.end() }, t("end-make")),
+            this.write,
             h("button", { onclick: () => { location.hash = "#plans"; } }, t("choose-plan")),
             h("button", { onclick: () => { location.hash = "#reckon"; } }, t("page-reckon")))))));
     this.drawn = -Infinity;
@@ -80,6 +92,7 @@ export class Sheet {
     this.time = state.time;
     text(this.cheese, k.plan ?? t("no-plan"));
     text(this.lot, k.lot ?? "–");
+    this.write.hidden = !k.lot;
     text(this.stage, t(`stage-${k.stage}`));
     flag(this.stage.parentNode, "long", this.stage.textContent.length > 12);
     const far = k.stage_for_s === undefined || k.stage === "idle" ? "" : t("stage-for", { min: Math.floor(Math.max(k.stage_for_s, 0) / 60) });
@@ -94,7 +107,7 @@ export class Sheet {
     const taken = k.alarms.some((a) => a.alarm === "heat-off" && ["acknowledged", "shelved"].includes(a.state));
     flag(this.todo, "calm", !calls && quiet && !k.say.key.startsWith("do-over-target") && (taken || k.say.key !== "do-heat-off"));
     const called = k.stage === "warming" && k.heat_off_called_at;
-    (called ? CALLED : NEXT[k.stage] ?? NEXT.idle).forEach((m, i) => this.button(this.quick[i], m));
+    next(k, called ? CALLED : NEXT[k.stage] ?? NEXT.idle).forEach((m, i) => this.button(this.quick[i], m));
     this.alarms([...k.alarms.map((a) => ({ ...a, of: this.base })), ...state.alarms.map((a) => ({ ...a, of: "/house" }))]);
     this.table(k);
     this.marks(k);
@@ -218,7 +231,9 @@ export class Sheet {
   }
 
   async end() {
-    if (await confirm(t("end-make-sure"), t("end-make"))) ask("POST", `${this.base}/end`, { by: who() }).catch((e) => notice(e.message));
+    const { lot } = this.state;
+    if (!(await confirm(t("end-make-sure"), t("end-make")))) return;
+    await ask("POST", `${this.base}/end`, { by: who() }).then(() => { if (lot) location.hash = `#lot/${enc(lot)}`; }, (e) => notice(e.message));
   }
 
   // Drawn by the daemon with the code that draws the printed sheet.

@@ -72,11 +72,11 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
             "say it after the name: curdtrace lot mark {name} {example}"
         )));
     }
-    let mark = MarkAsk { kettle, name: args.name, value, text };
+    let mark = MarkAsk { kettle, name: args.name, value, text, lot: args.lot.clone() };
     // What cannot be is refused here, whoever carries it out.
     mark.kind().map_err(Failure::usage)?;
     let Some(at) = args.at else { return room.ask_and_say(args.by, Ask::Mark(mark)) };
-    let MarkAsk { kettle, name, value, text } = mark;
+    let MarkAsk { kettle, name, value, text, .. } = mark;
     let lot = args.lot.map_or_else(|| open_on(room, &kettle), Ok)?;
     if name == "ph" {
         return Err(Failure::usage(format_args!(

@@ -75,6 +75,14 @@ impl LotDesk {
             return None;
         }
         let lot = self.lots.open_lots().get(&ask.kettle).cloned();
+        if let Some(meant) = ask.lot.filter(|meant| Some(meant) != lot.as_ref()) {
+            // It was closed while this waited.
+            let text = format!(
+                "lot {meant} takes no marks of now any more; nothing was marked. Say when it was: --at 18:03"
+            );
+            self.answer(name, &Answer { code: 65, text, lot: None });
+            return None;
+        }
         let place = lot.as_ref().map_or("no lot is open there".into(), |l| format!("lot {l}"));
         let text = format!("marked {} on kettle {}, {place}", ask.name, ask.kettle);
         let (storage, data, name) = (self.storage.clone(), self.data.clone(), name.to_string());
@@ -135,5 +143,21 @@ mod tests {
             }
             assert_eq!(inbox.take_answer(&name).unwrap().unwrap().code, code);
         }
+    }
+    /// Asked while its lot was being closed, it stood in the kettle's next lot.
+    #[test]
+    fn a_mark_meant_for_a_lot_is_marked_in_no_other() {
+        let dir = tempfile::tempdir().unwrap();
+        let config = Config { data: dir.path().into(), ..Config::default() };
+        let mut desk = LotDesk::open(Arc::new(Disk), &config, BTreeMap::new()).unwrap();
+        let inbox = Inbox::of(&Disk, dir.path()).unwrap();
+        let lot = Some("2025-07-14-1".into());
+        let cut = MarkAsk { kettle: "big".into(), name: "cut".into(), lot, ..MarkAsk::default() };
+        let at = "2025-07-14T06:30:00Z".parse().unwrap();
+        let name = inbox.ask(&Request { at, by: None, ask: Ask::Mark(cut) }, 1).unwrap();
+        desk.inbox();
+        assert!(desk.take_inputs().is_empty());
+        let answer = inbox.take_answer(&name).unwrap().unwrap();
+        assert!(answer.code == 65 && answer.text.contains("nothing was marked"), "{answer:?}");
     }
 }

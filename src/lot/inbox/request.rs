@@ -113,6 +113,9 @@ pub struct MarkAsk {
     pub value: Option<f64>,
     /// A note's words.
     pub text: Option<String>,
+    /// The lot that was meant, where one was named: in no other is it marked.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lot: Option<String>,
 }
 
 impl MarkAsk {

@@ -16,9 +16,9 @@ const NEAR_CELSIUS: f64 = 1.0;
 const STANDS_CELSIUS_PER_MIN: f64 = 0.05;
 /// Falling faster than this is no scatter: the heat is off, °C/min.
 const COOLS_CELSIUS_PER_MIN: f64 = -0.1;
-/// Minutes are told once it has heated for so long, seconds, at least so fast,
-/// °C/min, and for so far ahead, seconds: the first minutes of a fire say
-/// little, and a wood fire is not the same for an hour.
+/// Minutes are told, and that it stands, once it has heated for so long, seconds; minutes
+/// at least so fast, °C/min, and for so far ahead, seconds: the first minutes of a fire
+/// say little, and a wood fire is not the same for an hour.
 const SHOWN_AFTER_S: f64 = 240.0;
 const SHOWN_FROM_CELSIUS_PER_MIN: f64 = 0.1;
 const SHOWN_AHEAD_S: f64 = 3600.0;
@@ -96,7 +96,8 @@ pub(super) fn sentence(k: &KettleView, target: f64, at: At) -> Sentence {
         return perhaps(k.stage);
     }
     if slower(STANDS_CELSIUS_PER_MIN) {
-        return to("do-heating-stands");
+        let shows = at.until(k.stage_began).is_none_or(|s| -s >= SHOWN_AFTER_S);
+        return to(if shows { "do-heating-stands" } else { "do-heating" });
     }
     match (heat_off_in_s(k, at), k.forecast.as_ref().and_then(|f| f.heat_off_at)) {
         (Some(left), _) if left <= 0.0 => Sentence::of("do-heat-off"),

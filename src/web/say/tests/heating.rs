@@ -82,7 +82,7 @@ fn a_heating_counts_down_to_the_call_and_says_when_it_stands() {
     assert_eq!(at(&k, 601), "do-heat-off");
     assert_eq!(countdown(&k, moment(601)).unwrap().key, "count-off-now");
     k.rate_celsius_per_min = Some(0.0);
-    check(&k, 0.0, "do-heating-stands");
+    assert_eq!(at(&k, 601), "do-heating-stands");
     k.celsius = Some(40.4);
     check(&k, 0.0, "do-heating-near");
     k.heat_off_called_at = Some(50 * S);
@@ -147,4 +147,11 @@ fn to_get_ready_gives_way_to_the_call() {
     assert_eq!(at(&k, 402), "do-heat-off");
     k.alarms.pop();
     assert_eq!(at(&k, 402), "do-heating-called");
+}
+
+/// A minute after the fire was lit under a full kettle the maker was sent to his fire.
+#[test]
+fn a_fire_that_was_just_lit_is_given_time() {
+    let cold = |s| at(&KettleView { rate_celsius_per_min: Some(0.0), ..kettle(Stage::Warming) }, s);
+    assert_eq!([60, 200, 300].map(cold), ["do-heating", "do-heating", "do-heating-stands"]);
 }

@@ -63,7 +63,7 @@ async fn main() -> std::io::Result<()> {
         (settings.access.read, settings.proxied, settings.pin_rounds) = (May::Pin, true, 100);
     }
     let room = Room::new(
-        Seam { snapshot, desk, data, calibration_of: |_, _| None },
+        Seam { snapshot, desk, in_hand: Arc::default(), data, calibration_of: |_, _| None },
         settings,
         format!("scenes-{}", std::process::id()),
     );

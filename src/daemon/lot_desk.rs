@@ -122,6 +122,11 @@ impl LotDesk {
         })
     }
 
+    /// Counts the marks that are on their way.
+    pub fn marks_in_hand(&self) -> Arc<AtomicU32> {
+        self.marks_in_hand.clone()
+    }
+
     /// The lot that is open on each kettle.
     pub fn open_lots(&self) -> BTreeMap<Name, String> {
         self.lots.open_lots().into_iter().map(|(k, id)| (Name::from(k), id)).collect()

@@ -10,6 +10,7 @@ use std::future::Future;
 use std::path::PathBuf;
 use std::pin::Pin;
 use std::sync::Arc;
+use std::sync::atomic::AtomicU32;
 use std::time::Duration;
 
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
@@ -185,6 +186,8 @@ impl Leaving {
 #[derive(Debug, Clone)]
 pub struct Commands {
     inputs: mpsc::Sender<Input>,
+    /// So many marks are on their way: no lot is closed before them.
+    in_hand: Arc<AtomicU32>,
     /// How many times faster than the world the daemon's clock runs.
     speed: f64,
 }
@@ -206,13 +209,24 @@ pub enum CommandError {
 impl Commands {
     /// Commands that go into `inputs`.
     pub fn into(inputs: mpsc::Sender<Input>) -> Self {
-        Self { inputs, speed: 1.0 }
+        Self { inputs, in_hand: Arc::default(), speed: 1.0 }
     }
 
     /// The same of a daemon whose clock runs at that speed.
     #[must_use]
     pub fn at(self, speed: f64) -> Self {
         Self { speed, ..self }
+    }
+
+    /// The same, where marks on their way are counted in `in_hand`.
+    #[must_use]
+    pub fn counting(self, in_hand: Arc<AtomicU32>) -> Self {
+        Self { in_hand, ..self }
+    }
+
+    /// Counts the marks that are on their way: what holds one back adds itself.
+    pub fn in_hand(&self) -> Arc<AtomicU32> {
+        Arc::clone(&self.in_hand)
     }
 
     /// A person marks a moment; returns when it is on disk.

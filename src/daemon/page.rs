@@ -161,7 +161,13 @@ impl Page {
         let (show, snapshot) = watch::channel(Arc::new(first));
         let (desk, asked) = mpsc::channel(64);
         let room = Room::new(
-            Seam { snapshot, desk, data: self.data.clone(), calibration_of },
+            Seam {
+                snapshot,
+                desk,
+                in_hand: feed.commands.in_hand(),
+                data: self.data.clone(),
+                calibration_of,
+            },
             self.settings.clone(),
             run,
         );

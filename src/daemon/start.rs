@@ -149,7 +149,7 @@ impl Daemon {
         let sources = Sources::of(&setup.config).knowing(frames_before(&mut past, found.boot, &setup.clock));
         let first = Snapshot { open_lots: lots.open_lots(), ..first_snapshot(&past, &setup.clock, &sources) };
         let (inputs, taken) = mpsc::channel(INPUTS_QUEUED);
-        let feed_ends = FeedEnds::new(first);
+        let feed_ends = FeedEnds::new(first, lots.marks_in_hand());
         let feed = feed_ends.feed(&inputs, &setup.clock);
         let (recorder, reports) = recorder(&setup, journal, lots, inputs.clone())?;
         let runner = Runner {

@@ -11,6 +11,7 @@
 //! author and reason, and belongs to the lot.
 
 use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
@@ -38,8 +39,26 @@ pub struct Held {
     pub failed: Option<String>,
 }
 
+/// Counts one mark that is still to be passed on.
+#[derive(Debug)]
+struct InHand(Arc<AtomicU32>);
+
+impl InHand {
+    fn one_more(in_hand: &Arc<AtomicU32>) -> Self {
+        in_hand.fetch_add(1, Ordering::SeqCst);
+        Self(Arc::clone(in_hand))
+    }
+}
+
+impl Drop for InHand {
+    fn drop(&mut self) {
+        self.0.fetch_sub(1, Ordering::SeqCst);
+    }
+}
+
 #[derive(Debug)]
 struct Waiting {
+    in_hand: Option<InHand>,
     mark: Mark,
     pressed: Instant,
     due: Instant,
@@ -53,15 +72,16 @@ const FAILED_SHOWS: Duration = Duration::from_secs(120);
 #[derive(Debug)]
 pub struct HeldMarks {
     desk: mpsc::Sender<Asked>,
+    in_hand: Arc<AtomicU32>,
     waiting: Mutex<(u64, BTreeMap<u64, Waiting>)>,
     /// Rings when the list changes, so that pages hear of it.
     pub changed: Notify,
 }
 
 impl HeldMarks {
-    /// None yet; they will be passed on to `desk`.
-    pub fn new(desk: mpsc::Sender<Asked>) -> Self {
-        Self { desk, waiting: Mutex::new((1, BTreeMap::new())), changed: Notify::new() }
+    /// None yet; they will be passed on to `desk`, and counted in `in_hand` until then.
+    pub fn new(desk: mpsc::Sender<Asked>, in_hand: Arc<AtomicU32>) -> Self {
+        Self { desk, in_hand, waiting: Mutex::new((1, BTreeMap::new())), changed: Notify::new() }
     }
 
     fn waiting(&self) -> MutexGuard<'_, (u64, BTreeMap<u64, Waiting>)> {
@@ -88,11 +108,12 @@ impl HeldMarks {
     pub fn hold(self: &Arc<Self>, mark: Mark, hold: Duration) -> u64 {
         let pressed = Instant::now();
         let due = pressed + hold;
+        let in_hand = Some(InHand::one_more(&self.in_hand));
         let id = {
             let mut waiting = self.waiting();
             let id = waiting.0;
             waiting.0 += 1;
-            waiting.1.insert(id, Waiting { mark, pressed, due, failed: None });
+            waiting.1.insert(id, Waiting { in_hand, mark, pressed, due, failed: None });
             id
         };
         self.changed.notify_one();
@@ -120,6 +141,7 @@ impl HeldMarks {
         if let Err(text) = ask(&self.desk, wish).await {
             tracing::error!(%text, "a mark from the page could not be taken in");
             waiting.failed = Some(text);
+            waiting.in_hand = None;
             self.waiting().1.insert(id, waiting);
             let marks = Arc::clone(self);
             tokio::spawn(async move {
@@ -166,7 +188,7 @@ mod tests {
     #[tokio::test(start_paused = true)]
     async fn a_mark_goes_on_after_its_hold_and_not_before() {
         let (desk, mut asked) = mpsc::channel(4);
-        let marks = Arc::new(HeldMarks::new(desk));
+        let marks = Arc::new(HeldMarks::new(desk, Arc::default()));
         marks.hold(mark(), Duration::from_secs(5));
         tokio::time::sleep(Duration::from_millis(4_900)).await;
         assert!(asked.try_recv().is_err());
@@ -179,7 +201,7 @@ mod tests {
     #[tokio::test(start_paused = true)]
     async fn a_withdrawn_mark_never_goes_on() {
         let (desk, mut asked) = mpsc::channel(4);
-        let marks = Arc::new(HeldMarks::new(desk));
+        let marks = Arc::new(HeldMarks::new(desk, Arc::default()));
         let id = marks.hold(mark(), Duration::from_secs(5));
         assert!(marks.withdraw(id));
         assert!(!marks.withdraw(id));
@@ -192,7 +214,7 @@ mod tests {
     #[tokio::test(start_paused = true)]
     async fn what_waits_is_passed_on_before_its_time_and_once() {
         let (desk, mut asked) = mpsc::channel(4);
-        let marks = Arc::new(HeldMarks::new(desk));
+        let marks = Arc::new(HeldMarks::new(desk, Arc::default()));
         let elsewhere = Mark { kettle: Arc::from("other"), ..mark() };
         marks.hold(mark(), Duration::from_secs(5));
         marks.hold(elsewhere.clone(), Duration::from_secs(5));

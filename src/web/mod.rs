@@ -117,7 +117,7 @@ impl Room {
     /// run to run.
     pub fn new(seam: Seam, settings: Settings, run: String) -> Arc<Self> {
         Arc::new(Self {
-            held: Arc::new(HeldMarks::new(seam.desk.clone())),
+            held: Arc::new(HeldMarks::new(seam.desk.clone(), seam.in_hand.clone())),
             hub: Arc::default(),
             pin: PinDesk::open(&settings.secrets, settings.pin_rounds),
             doors: Arc::default(),

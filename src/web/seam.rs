@@ -11,6 +11,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::AtomicU32;
 use std::time::Duration;
 
 use tokio::sync::{mpsc, oneshot, watch};
@@ -128,6 +129,8 @@ pub struct Seam {
     pub snapshot: watch::Receiver<Arc<Snapshot>>,
     /// Where wishes go.
     pub desk: mpsc::Sender<Asked>,
+    /// So many marks are still to be passed on: no lot is closed before them.
+    pub in_hand: Arc<AtomicU32>,
     /// The data directory, for lots and plans.
     pub data: PathBuf,
     /// Reads a probe's calibration that holds, by data directory and name.

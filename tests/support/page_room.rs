@@ -48,7 +48,13 @@ impl PageRoom {
         // A slow hash on a slow machine would end in the limit for an answer.
         settings.pin_rounds = 100;
         change(&mut settings);
-        let seam = Seam { snapshot, desk, data: data.path().to_owned(), calibration_of: |_, _| None };
+        let seam = Seam {
+            snapshot,
+            desk,
+            in_hand: Arc::default(),
+            data: data.path().to_owned(),
+            calibration_of: |_, _| None,
+        };
         let room = Room::new(seam, settings, "run-1".into());
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let at = listener.local_addr().unwrap();

@@ -45,7 +45,9 @@ impl LotDesk {
     /// those that wait meanwhile may be withdrawn.
     fn serve_all(&mut self, inbox: &Inbox, all_news: &mut Vec<LotNews>) -> std::io::Result<()> {
         for Waiting { name, request } in inbox.waiting()? {
-            if !inbox.take_in_hand(&name)? {
+            // A mark that was pressed before is of the lot, also while it may be taken back.
+            let closes = matches!(&request, Ok(Request { ask: Ask::Close { .. }, .. }));
+            if closes && self.marks_in_hand.load(Ordering::SeqCst) > 0 || !inbox.take_in_hand(&name)? {
                 continue;
             }
             match request {

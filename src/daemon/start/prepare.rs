@@ -3,6 +3,7 @@
 
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::AtomicU32;
 use std::time::Duration;
 
 use tokio::sync::{broadcast, mpsc, watch};
@@ -129,15 +130,17 @@ pub(super) struct FeedEnds {
     pub(super) snapshot: watch::Sender<Arc<Snapshot>>,
     pub(super) taken: watch::Sender<u64>,
     pub(super) leaving: Leaving,
+    pub(super) in_hand: Arc<AtomicU32>,
 }
 
 impl FeedEnds {
-    pub(super) fn new(first: Snapshot) -> Self {
+    pub(super) fn new(first: Snapshot, in_hand: Arc<AtomicU32>) -> Self {
         Self {
             news: broadcast::channel(NEWS_QUEUED).0,
             snapshot: watch::Sender::new(Arc::new(first)),
             taken: watch::Sender::new(0),
             leaving: Leaving::default(),
+            in_hand,
         }
     }
 
@@ -146,7 +149,7 @@ impl FeedEnds {
             news: self.news.clone(),
             snapshot: self.snapshot.subscribe(),
             taken: self.taken.subscribe(),
-            commands: Commands::into(inputs.clone()).at(clock.speed()),
+            commands: Commands::into(inputs.clone()).at(clock.speed()).counting(self.in_hand.clone()),
             leaving: self.leaving.clone(),
         }
     }

@@ -76,9 +76,9 @@ pub fn resume(
             }
         };
         past.lines += 1;
+        past.remember(&what, &at);
         let stamp = Stamp { boot: at.boot, mono_ns: at.mono_ns, wall_ns: at.wall_ns };
-        let event = Event { stamp, what };
-        engine.step(&event, &mut effects);
+        engine.step(&Event { stamp, what }, &mut effects);
         for effect in effects.drain(..) {
             if effect.what == Conclusion::MakeBegan {
                 make_began(&mut past.marks, &effect.kettle, effect.time.unwrap_or(at.written_ns));
@@ -87,8 +87,6 @@ pub fn resume(
                 past.turns.insert(effect.kettle.clone(), effect);
             }
         }
-        // After what it caused: the mark that begins a make is of that make.
-        past.remember(&event.what, &at);
     }
     past.damage = replay.damage().to_vec();
     Ok(past)

@@ -6,6 +6,8 @@
 //! has several of (wheels, milkings, pH) is added once, and its fields are
 //! corrected like any other ([`LISTED`]).
 
+use std::collections::BTreeMap;
+
 use toml::{Table, Value};
 
 use super::at::At;
@@ -183,6 +185,19 @@ pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Re
     }
     *record = changed;
     Ok(true)
+}
+
+/// What stands of [`FIELDS`], as a person would write it; an empty field does not stand.
+///
+/// # Errors
+/// A record that is no TOML.
+pub fn entered(record: &Record) -> Result<BTreeMap<&'static str, String>, toml::ser::Error> {
+    let table = Table::try_from(record)?;
+    let stands = |field: &str| match Place::Own(field.into()).value(&table)? {
+        Value::String(text) => (!text.is_empty()).then(|| text.clone()),
+        other => Some(said(other)),
+    };
+    Ok(FIELDS.iter().filter_map(|(field, _)| Some((*field, stands(field)?))).collect())
 }
 
 /// A value as a person writes it: 85, not 85.0.

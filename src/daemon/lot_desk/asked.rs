@@ -47,7 +47,8 @@ impl LotDesk {
         for Waiting { name, request } in inbox.waiting()? {
             // A mark that was pressed before is of the lot, also while it may be taken back.
             let closes = matches!(&request, Ok(Request { ask: Ask::Close { .. }, .. }));
-            if closes && self.marks_in_hand.load(Ordering::SeqCst) > 0 || !inbox.take_in_hand(&name)? {
+            let waits = closes && self.marks_in_hand.load(Ordering::SeqCst) > 0;
+            if waits || !inbox.take_in_hand(&name)? {
                 continue;
             }
             match request {
@@ -123,13 +124,17 @@ mod tests {
     use crate::config::dairy::Config;
     use crate::journal::storage::Disk;
 
+    fn desk(data: &std::path::Path) -> LotDesk {
+        let config = Config { data: data.into(), ..Config::default() };
+        LotDesk::open(Arc::new(Disk), &config, BTreeMap::new()).unwrap()
+    }
+
     /// A mark that found no room was answered never, and its command waited until
     /// it gave up.
     #[test]
     fn a_mark_is_answered_whether_it_was_recorded_or_not() {
         let dir = tempfile::tempdir().unwrap();
-        let config = Config { data: dir.path().into(), ..Config::default() };
-        let mut desk = LotDesk::open(Arc::new(Disk), &config, BTreeMap::new()).unwrap();
+        let mut desk = desk(dir.path());
         let inbox = Inbox::of(&Disk, dir.path()).unwrap();
         let cut = MarkAsk { kettle: "big".into(), name: "cut".into(), ..MarkAsk::default() };
         for (who, kept, code) in [(1, true, 0), (2, false, 74)] {
@@ -146,12 +151,12 @@ mod tests {
             assert_eq!(inbox.take_answer(&name).unwrap().unwrap().code, code);
         }
     }
+
     /// Asked while its lot was being closed, it stood in the kettle's next lot.
     #[test]
     fn a_mark_meant_for_a_lot_is_marked_in_no_other() {
         let dir = tempfile::tempdir().unwrap();
-        let config = Config { data: dir.path().into(), ..Config::default() };
-        let mut desk = LotDesk::open(Arc::new(Disk), &config, BTreeMap::new()).unwrap();
+        let mut desk = desk(dir.path());
         let inbox = Inbox::of(&Disk, dir.path()).unwrap();
         let lot = Some("2025-07-14-1".into());
         let cut = MarkAsk { kettle: "big".into(), name: "cut".into(), lot, ..MarkAsk::default() };

@@ -152,7 +152,8 @@ impl Scene<'_> {
         shown.enumerate().filter_map(|(i, m)| Some((Moment(m.wall_ns?), (i + 1).to_string()))).collect()
     }
 
-    /// Where the milk stood when it was called, which no later change of the alarm moves.
+    /// On the trace: the call to take the heat off where it came, "too hot" since when it is
+    /// as it is now.
     fn calls(&self, points: &[Point]) -> Vec<(Moment, f64, String)> {
         let called = |a: &AlarmView| match a.alarm {
             AlarmKind::HeatOff => self.k.heat_off_called_at.or(a.since),

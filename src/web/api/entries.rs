@@ -15,7 +15,7 @@ use super::kettles::person;
 use super::lots::{lots_with, now, unread};
 use super::plans::on_disk;
 use super::{At, Problem, Said, StatusCode, Wanted};
-use crate::lot::correct::FIELDS;
+use crate::lot::correct::{FIELDS, entered};
 use crate::lot::inbox::{Ask, Heard, Inbox, Request};
 use crate::lot::record::Wheel;
 use crate::web::Room;
@@ -48,8 +48,8 @@ pub(super) async fn fields(
     let words = Words::of(w.language.as_deref().unwrap_or(&room.settings.language));
     on_disk(move || {
         let record = lots.load(&id).map_err(|e| unread(&e))?;
-        let stands = toml::Table::try_from(&record)
-            .map_err(|e| Problem::new(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()))?;
+        let stands =
+            entered(&record).map_err(|e| Problem::new(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()))?;
         // First what goes in, in the order of the work; then what is said of the whole.
         let (parts, whole): (Vec<_>, Vec<_>) = FIELDS
             .iter()
@@ -60,24 +60,12 @@ pub(super) async fn fields(
             .chain(whole)
             .map(|(field, _)| {
                 let label = words.one_of("field", &field.replace('.', "-"));
-                json!({ "field": field, "label": label, "value": standing(&stands, field) })
+                json!({ "field": field, "label": label, "value": stands.get(field) })
             })
             .collect();
         Ok(Json(json!({ "closed": record.is_closed(), "fields": fields })))
     })
     .await
-}
-
-/// What a field holds, as a person would write it; nothing where it is empty.
-fn standing(stands: &toml::Table, field: &str) -> Option<String> {
-    let (table, key) = field.rsplit_once('.').unwrap_or(("", field));
-    let table = if table.is_empty() { stands } else { stands.get(table)?.as_table()? };
-    let text = match table.get(key)? {
-        toml::Value::String(text) => text.clone(),
-        toml::Value::Float(number) => number.to_string(),
-        other => other.to_string(),
-    };
-    (!text.is_empty()).then_some(text)
 }
 
 #[derive(Deserialize)]

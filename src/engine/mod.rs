@@ -41,7 +41,7 @@ use std::sync::Arc;
 use alarms::{Alarms, Company};
 use arrivals::Arrivals;
 use effect::{AlarmChange, Conclusion, Effect, WallNs};
-use event::{Ask, Command, Event, Happening, Mark, Name, Reading, Stamp};
+use event::{Ask, Command, Event, Happening, Mark, MarkKind, Name, Reading, Stamp};
 pub use filter::Trend;
 use heat::Learned;
 use kettle::{Kettle, Said};
@@ -239,8 +239,12 @@ impl Engine {
             return;
         };
         k.mark(&m.kind, t_s, &mut self.said);
+        let now_s = self.time.now_s();
+        if m.kind == MarkKind::HeatOff {
+            k.took_heat_off(m.by.as_ref(), now_s);
+        }
         // What was marked a few seconds ago the next second judges: alarms never go back.
-        if t_s >= self.time.now_s() {
+        if t_s >= now_s {
             k.judge(t_s, &mut self.said);
         }
         tell::all(&self.time, k, t_s, &mut self.said, out);

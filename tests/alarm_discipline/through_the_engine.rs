@@ -142,6 +142,38 @@ fn a_remark_bears_the_name_of_the_probe_that_it_is_about() {
     assert_eq!(out.iter().filter_map(remark).collect::<Vec<_>>(), ["b", "a"]);
 }
 
+/// One deed, one press: the mark is the answer to the call, and says whose.
+#[test]
+fn who_marks_that_the_heat_is_off_has_taken_the_call() {
+    let mut engine = Engine::new(Some(Arc::new(plan())));
+    let mut out = Vec::new();
+    let mut noise = Noise(3);
+    let mut off_s = None;
+    for t in 0..1800 {
+        let t_s = f64::from(t);
+        let heated_s = off_s.unwrap_or(t_s) - 600.0;
+        let celsius = 22.0 + heated_s.max(0.0) * 0.8 / 60.0 + 0.03 * noise.normal();
+        engine.step(&reading(t_s, "kettle", Some(celsius)), &mut out);
+        if t == 600 {
+            engine.step(&ask(t_s + 0.5, "kettle", Ask::Stage(Stage::Warming)), &mut out);
+        }
+        if off_s.is_none() && alarms_of(&out).any(|(_, a)| a.alarm == AlarmKind::HeatOff) {
+            let (kettle, by) = (Name::from("kettle"), Some(Name::from("ada")));
+            let off = Mark { kettle, kind: MarkKind::HeatOff, by };
+            engine.step(&Event { stamp: stamp(t_s + 0.5), what: Happening::Mark(off) }, &mut out);
+            off_s = Some(t_s);
+        }
+    }
+    let taken: Vec<_> = alarms_of(&out)
+        .filter(|(_, a)| a.alarm == AlarmKind::HeatOff)
+        .map(|(_, a)| (a.state, a.by.as_deref()))
+        .collect();
+    let by = Some("ada");
+    let want =
+        [(AlarmState::Unacknowledged, None), (AlarmState::Acknowledged, by), (AlarmState::Normal, None)];
+    assert_eq!(taken, want);
+}
+
 /// The heat is not taken off at the call: from then on the moment for it is now.
 #[test]
 fn the_moment_to_take_the_heat_off_is_never_in_the_past() {

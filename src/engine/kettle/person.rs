@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use super::{Kettle, Said, boiling_celsius};
+use crate::engine::alarm::AlarmKind;
 use crate::engine::clot::RennetClock;
 use crate::engine::event::{Ask, MarkKind, Name};
 use crate::engine::plan::{Plan, RennetPlan};
@@ -50,6 +51,12 @@ impl Kettle {
             self.tracker.mark(kind, t_s, &mut self.tellings);
             self.tell(out);
         }
+    }
+
+    /// Who marks that the heat is off has heard what called for it.
+    pub fn took_heat_off(&mut self, by: Option<&Name>, t_s: f64) {
+        let heard = Ask::Acknowledge(Some(AlarmKind::HeatOff));
+        self.alarms.command(&heard, by, t_s, &mut self.changes);
     }
 
     pub(super) fn rennet_plan(&self) -> (RennetPlan, Option<f64>, Option<f64>) {

@@ -196,6 +196,42 @@ fn a_path_that_ends_in_tar_is_the_archive() {
     assert_eq!(std::fs::read(&path).unwrap(), b"not a lot in it");
 }
 
+/// What a full stick would hold of each file, in blocks of 512 bytes.
+const ROOM: &str = "ulimit -f 4; trap '' XFSZ; exec \"$0\" \"$@\"";
+
+/// It left the new sums beside the old sheet, and a part of an archive for a whole one.
+#[test]
+fn a_full_stick_keeps_what_it_had() {
+    let dir = tempfile::tempdir().unwrap();
+    dairy(dir.path(), "tomme");
+    let stick = dir.path().join("stick");
+    let to = [stick.to_str().unwrap().to_owned(), stick.join("t.tar").to_str().unwrap().to_owned()];
+    let asked = [vec!["--to", &to[0]], vec!["--as", "tar", "--to", &to[1]]];
+    for args in &asked {
+        well(dir.path(), &[&["export", "a-1"], &args[..]].concat());
+    }
+    corrected(dir.path(), "raclette");
+    let before = files(&stick);
+    for args in &asked {
+        let done = std::process::Command::new("sh")
+            .args(["-c", ROOM])
+            .arg(support::program())
+            .args(["lot", "export", "a-1"])
+            .args(args)
+            .current_dir(dir.path())
+            .output()
+            .unwrap();
+        let err = String::from_utf8(done.stderr).unwrap();
+        assert_eq!((done.status.code(), done.stdout.len()), (Some(74), 0), "{err}");
+        assert!(err.contains("File too large") && err.contains("then try again"), "{err}");
+        assert!(files(&stick) == before, "{args:?} left {:?}", files(&stick).keys());
+    }
+    for args in &asked {
+        well(dir.path(), &[&["export", "a-1"], &args[..]].concat());
+    }
+    assert!(files(&stick).len() == before.len() && files(&stick) != before);
+}
+
 /// The kind of a disk that is memory (`linux/magic.h`).
 const TMPFS: u64 = 0x0102_1994;
 

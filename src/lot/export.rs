@@ -3,21 +3,23 @@
 //! A lot that is not as it was closed is not handed over, and one that is being
 //! sealed is waited for. What lies at the target is looked at before anything is
 //! written ([`target`]). What was written is synced, read back and compared
-//! before it is said to be well. Beside the lots goes the chain of seals, so that
+//! before it takes its place ([`staged`]). Beside the lots goes the chain of seals, so that
 //! whoever gets them can check them.
 
 use std::collections::BTreeSet;
-use std::fs::{self, File};
-use std::io::{self, Write as _};
+use std::fs;
+use std::io;
 use std::path::{Path, PathBuf};
 
-use super::seal::{Chain, sha256};
+use super::seal::Chain;
 use super::store::{LotError, Store};
 use super::verify::FILES;
 use crate::journal::storage::aside;
 pub use archive::archive;
+use staged::Staged;
 
 mod archive;
+mod staged;
 mod target;
 
 /// So often it is begun again where a lot was sealed again meanwhile.
@@ -196,20 +198,20 @@ pub fn folders(
         for lot in lots {
             let Some(files) = parcel.files_of(lot)? else { return Ok(None) };
             let (mut gone, mut own) = (former.remove(lot).unwrap_or_default(), BTreeSet::new());
+            let mut staged = Staged::default();
             for (name, bytes) in files {
-                write_checked(&to.join(&name), &bytes)?;
+                staged.add(&to.join(&name), &bytes)?;
                 let name = name.rsplit('/').next().unwrap_or_default();
                 gone.remove(name);
                 own.insert(name.to_owned());
-                done.files += 1;
             }
+            done.files += staged.put()?;
             let folder = to.join("lots").join(lot);
             remove(&folder, &gone)?;
             done.foreign.extend(foreign(&folder, &own)?);
         }
         if let Some((name, bytes)) = parcel.chain_file() {
-            write_checked(&to.join(name), &bytes)?;
-            done.files += 1;
+            done.files += whole(&to.join(name), &bytes)?;
         }
         Ok(Some(done))
     })
@@ -250,31 +252,13 @@ pub fn one_file(path: &Path, bytes: &[u8]) -> Result<(), ExportError> {
     match fs::read(path) {
         Ok(there) if there == bytes => Ok(()),
         Ok(_) => Err(ExportError::Taken(path.into())),
-        Err(e) if e.kind() == io::ErrorKind::NotFound => write_checked(path, bytes),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => whole(path, bytes).map(|_| ()),
         Err(source) => Err(ExportError::Look { path: path.into(), source }),
     }
 }
 
-/// Syncs a file and has the system forget it, so that what is read back comes from the
-/// disk and not from memory. Where it does not forget, memory is what there is to compare.
-fn settle(file: &File) -> io::Result<()> {
-    file.sync_all()?;
-    let _ = rustix::fs::fadvise(file, 0, None, rustix::fs::Advice::DontNeed);
-    Ok(())
-}
-
-/// Writes a file, syncs it, reads it back and compares.
-fn write_checked(path: &Path, bytes: &[u8]) -> Result<(), ExportError> {
-    let dir = path.parent().unwrap_or(Path::new("."));
-    let written = || -> io::Result<Vec<u8>> {
-        fs::create_dir_all(dir)?;
-        let mut file = File::create(path)?;
-        file.write_all(bytes)?;
-        settle(&file)?;
-        drop(file);
-        File::open(dir)?.sync_all()?;
-        fs::read(path)
-    };
-    let back = written().map_err(ExportError::write(path))?;
-    if sha256(&back) == sha256(bytes) { Ok(()) } else { Err(ExportError::Different(path.into())) }
+fn whole(path: &Path, bytes: &[u8]) -> Result<usize, ExportError> {
+    let mut staged = Staged::default();
+    staged.add(path, bytes)?;
+    staged.put()
 }

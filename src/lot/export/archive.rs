@@ -1,11 +1,12 @@
 //! One file of several lots: a POSIX ustar archive, readable by all.
 
-use std::fs::{self, File};
+use std::fs::File;
 use std::io::{self, Read as _, Write as _};
 use std::path::Path;
 
+use super::staged::{Staged, settle};
 use super::target::begins;
-use super::{ExportError, Handed, Parcel, begun_again, settle};
+use super::{ExportError, Handed, Parcel, begun_again};
 use crate::lot::seal::sha256;
 use crate::lot::store::Store;
 
@@ -24,12 +25,28 @@ pub fn archive(store: &Store, lots: &[String], path: &Path, pause: &dyn Fn()) ->
     })
 }
 
+/// How many files it holds, once it was read back and is the same.
 fn write(parcel: &Parcel<'_>, lots: &[String], path: &Path) -> Result<Option<usize>, ExportError> {
-    let io = || ExportError::write(path);
-    if let Some(dir) = path.parent() {
-        fs::create_dir_all(dir).map_err(io())?;
+    let mut staged = Staged::default();
+    let aside = staged.begin(path)?;
+    let Some(hashes) = fill(parcel, lots, &aside, path)? else { return Ok(None) };
+    if read_back(&aside).map_err(ExportError::write(path))? != hashes {
+        return Err(ExportError::Different(path.into()));
     }
-    let mut out = File::create(path).map_err(io())?;
+    staged.put()?;
+    Ok(Some(hashes.len()))
+}
+
+/// Writes the archive that is to stand at `path` into `aside`: names and hashes of what
+/// is in it.
+fn fill(
+    parcel: &Parcel<'_>,
+    lots: &[String],
+    aside: &Path,
+    path: &Path,
+) -> Result<Option<Vec<(String, String)>>, ExportError> {
+    let io = || ExportError::write(path);
+    let mut out = File::create(aside).map_err(io())?;
     let mut hashes = Vec::new();
     let mut put = |out: &mut File, (name, bytes): Handed| -> Result<(), ExportError> {
         let header = tar_header(&name, bytes.len() as u64).ok_or_else(|| {
@@ -52,12 +69,7 @@ fn write(parcel: &Parcel<'_>, lots: &[String], path: &Path) -> Result<Option<usi
         put(&mut out, file)?;
     }
     out.write_all(&[0; 1024]).and_then(|()| settle(&out)).map_err(io())?;
-    drop(out);
-    if read_back(path).map_err(io())? == hashes {
-        Ok(Some(hashes.len()))
-    } else {
-        Err(ExportError::Different(path.into()))
-    }
+    Ok(Some(hashes))
 }
 
 /// A header of 512 bytes (IEEE 1003.1, ustar): a plain file, readable by all.

@@ -121,6 +121,9 @@ pub fn now(k: &KettleView, at: At) -> Sentence {
 
 fn by_stage(k: &KettleView, at: At) -> Sentence {
     let rate = k.rate_celsius_per_min.unwrap_or(0.0);
+    if comes_to_a_stand(k) {
+        return Sentence::of("do-renneted");
+    }
     if heats(k.stage)
         && let Some(target) = k.target_celsius
     {
@@ -157,6 +160,11 @@ fn by_stage(k: &KettleView, at: At) -> Sentence {
     }
 }
 
+/// Whether the rennet is in by a mark, and the milk does not stand yet.
+fn comes_to_a_stand(k: &KettleView) -> bool {
+    matches!(k.stage, Stage::Warming | Stage::Ripening) && k.curd_check_at.is_some()
+}
+
 /// The stages in which milk or whey is on the fire.
 fn heats(stage: Stage) -> bool {
     matches!(stage, Stage::Warming | Stage::Cooking | Stage::WheyHeating)
@@ -190,10 +198,10 @@ pub fn countdown(k: &KettleView, at: At) -> Option<Countdown> {
     if heating::is_to_take_off(k, at) {
         return Some(heating::OFF_NOW);
     }
-    if heats(k.stage) && k.target_celsius.is_some() {
+    if heats(k.stage) && k.target_celsius.is_some() && !comes_to_a_stand(k) {
         return heating::countdown(k, at);
     }
-    if k.stage == Stage::Setting
+    if (k.stage == Stage::Setting || comes_to_a_stand(k))
         && let Some(seconds) = curd_left_s(k, at)
     {
         return Some(Countdown { key: "count-curd", seconds });

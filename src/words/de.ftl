@@ -60,6 +60,7 @@ do-heating-called = Das Feuer scheint weg. Das Kessi gibt noch etwas nach, bis e
 do-heating-off = Das Feuer ist weg. Das Kessi gibt noch etwas nach, bis etwa { $target } °C.
 do-called-cools = Du wurdest gerufen, und es kühlt schon. Ist das Feuer weg? Dann merk es an.
 do-off-cools = Das Feuer ist weg, und es kühlt. Zurück damit nur, wenn du mehr Wärme willst.
+do-renneted = Das Lab ist drin. Einrühren, dann die Milch ganz still stehen lassen.
 do-setting-until = Stehen lassen. Gallerte ansehen in { $min } min.
 do-ripening-left = Milch reifen lassen, nach Plan noch { $min } min.
 do-stirring-left = Ausrühren, nach Plan noch { $min } min.

@@ -64,6 +64,7 @@ do-heating-called = The fire seems to be off. The kettle still gives a little, u
 do-heating-off = The fire is off. The kettle still gives a little, up to about { $target } °C.
 do-called-cools = You were called, and it cools already. Is the fire off? Then mark it.
 do-off-cools = The fire is off, and it cools. Put it back only if you want more heat.
+do-renneted = The rennet is in. Stir it in, then let the milk stand quite still.
 do-setting-until = Let it stand. Look at the curd in { $min } min.
 do-ripening-left = Let the milk ripen, { $min } min more by the plan.
 do-stirring-left = Stir out, { $min } min more by the plan.

@@ -60,6 +60,7 @@ do-heating-called = Le feu semble retiré. La chaudière donne encore un peu, ju
 do-heating-off = Le feu est retiré. La chaudière donne encore un peu, jusqu’à environ { $target } °C.
 do-called-cools = Le programme a appelé, et ça refroidit déjà. Le feu est retiré ? Alors note-le.
 do-off-cools = Le feu est retiré, et ça refroidit. Remets-le seulement si tu veux plus.
+do-renneted = La présure y est. Mélange, puis laisse le lait tout à fait au repos.
 do-setting-until = Laisse prendre. Regarde le caillé dans { $min } min.
 do-ripening-left = Laisse mûrir le lait, encore { $min } min selon le plan.
 do-stirring-left = Brasse hors du feu, encore { $min } min selon le plan.

@@ -60,6 +60,7 @@ do-heating-called = Il fuoco sembra via. La caldaia dà ancora un po’, fino a 
 do-heating-off = Il fuoco è via. La caldaia dà ancora un po’, fino a circa { $target } °C.
 do-called-cools = Il programma ha chiamato, e già si raffredda. Il fuoco è via? Allora segnalo.
 do-off-cools = Il fuoco è via, e si raffredda. Rimettilo solo se vuoi più calore.
+do-renneted = Il caglio è dentro. Mescola, poi lascia il latte del tutto fermo.
 do-setting-until = Lascia stare. Guarda la cagliata tra { $min } min.
 do-ripening-left = Lascia maturare il latte, ancora { $min } min dal piano.
 do-stirring-left = Mescola fuori fuoco, ancora { $min } min dal piano.

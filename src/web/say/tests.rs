@@ -116,6 +116,24 @@ fn without_a_number_to_trust_no_sentence_speaks_of_the_milk() {
     check(&k, 0.0, "do-no-number");
 }
 
+/// The milk is renneted, and no stage says so for a minute or two yet.
+#[test]
+fn between_the_rennet_and_the_stand_it_is_said_what_it_waits_for() {
+    let stages = [
+        (Stage::Warming, "do-heating", "do-renneted"),
+        (Stage::Ripening, "do-ripening-left", "do-renneted"),
+        (Stage::Setting, "do-stage-setting", "do-setting-until"),
+    ];
+    for (stage, before, after) in stages {
+        let mut k = kettle(stage);
+        check(&k, 0.0, before);
+        k.curd_check_at = Some(1860 * S);
+        check(&k, 0.0, after);
+        let want = Countdown { key: "count-curd", seconds: 1800.0 };
+        assert_eq!(countdown(&k, moment(60)), Some(want), "{stage:?}");
+    }
+}
+
 fn at(k: &KettleView, s: i64) -> String {
     now(k, moment(s)).key
 }

@@ -99,7 +99,8 @@ impl Caps {
         let less = Self::STEPS.into_iter().map(|(lines, n)| Self {
             first: n / 3 + 3,
             stages: n + 7,
-            marks: n + 3,
+            // Three stand in a row.
+            marks: 2 * n + 3,
             ph: n + 3,
             alarms: n + 2,
             limits: n + 2,

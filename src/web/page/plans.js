@@ -9,6 +9,7 @@ export async function plans(_, state) {
   const kettles = state()?.kettles ?? [];
   const follow = (id, k) => ask("POST", `/kettles/${enc(k)}/plan`, { plan: id, by: who() }).then(() => { location.hash = ""; }, (e) => notice(e.message));
   const el = h("div", { class: "page" }, h("h1", {}, t("page-plans")),
+    kettles.map((k) => h("p", {}, h("b", {}, k.kettle), `: ${k.plan ?? t("no-plan")}`)),
     all.length ? "" : h("p", {}, t("nothing-yet")),
     all.map((p) => h("section", { class: "piece", "aria-label": p.name }, h("h2", {}, p.name),
       p.faults ? h("p", { class: "faults" }, p.faults.join("\n")) : h("p", {}, p.stages.map(words).join(" → ")),

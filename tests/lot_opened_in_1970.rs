@@ -87,6 +87,24 @@ fn it_is_dated_as_its_readings_are() {
     assert_eq!((readings(&trace, "31.5"), readings(&trace, "34.5")), (57, 60), "{:?}", record.stretches);
 }
 
+/// Milk was found, and the engine went by what the record knew: three days ago. It was
+/// sealed as of the year 2083, without a reading.
+#[test]
+fn a_lot_that_milk_opened_is_dated_by_the_machines_own_clock() {
+    let hut = hut();
+    let mut lots = Lots::open(disk(), hut.path(), dairy()).unwrap().0;
+    let known = MORNING_NS - 3 * DAY_S * S + 730 * S;
+    let what = Conclusion::MakeBegan;
+    let began = Effect { time: Some(known), probe: Name::from("p"), kettle: Name::from("p"), what };
+    let lot = lots.take(&began, None, None, At(130 * S)).unwrap().unwrap().lot;
+    drop(lots);
+    let offset_ns = MORNING_NS - 700 * S;
+    read(hut.path(), "b", (offset_ns, true), 700..1300, 34.5);
+    let (record, trace) = close(hut.path(), &lot, At(offset_ns + 1300 * S));
+    assert_eq!(record.opened, At(offset_ns + 130 * S));
+    assert_eq!((readings(&trace, "8.5"), readings(&trace, "31.5"), readings(&trace, "34.5")), (0, 57, 60));
+}
+
 #[test]
 fn where_its_boot_never_knew_the_time_it_counts_from_when_that_was_known() {
     let hut = hut();

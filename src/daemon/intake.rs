@@ -19,7 +19,7 @@ use crate::engine::event::{Ask, Command, Happening, Name};
 use crate::engine::plan::Plan;
 use crate::engine::stage::Stage;
 use crate::wire::json;
-use crate::wire::line::{EventLine, Line, Value, write_event, write_mark, write_reading};
+use crate::wire::line::{EventLine, Line, RESUMED, Value, write_event, write_mark, write_reading};
 
 /// Stands for a newline in a field: a journal line is one line. A plan that
 /// itself holds this sign bears it as the TOML escape `\u2424`.
@@ -65,6 +65,9 @@ pub fn write(out: &mut String, what: &Happening, wall_ns: i64) -> bool {
         }
         Happening::Clock { sure } => {
             write_event(out, &line("clock", None, vec![truth("sure", *sure)]), wall_ns);
+        }
+        Happening::Resumed => {
+            write_event(out, &line(RESUMED, None, vec![truth("seen", true)]), wall_ns);
         }
         Happening::Tick | Happening::EndOfInput => return false,
     }
@@ -146,6 +149,7 @@ fn event(e: &EventLine) -> Result<Option<Happening>, IntakeError> {
         "clock" => {
             Happening::Clock { sure: e.truth("sure").ok_or(missing("a field sure=true or sure=false"))? }
         }
+        RESUMED => Happening::Resumed,
         "acknowledge" | "shelve" | "unshelve" | "out-of-service" => {
             // The house's own alarms have no kettle.
             Happening::Command(command(e, e.kettle.as_deref().unwrap_or_default())?)

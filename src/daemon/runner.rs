@@ -118,6 +118,9 @@ impl Runner {
 
 impl Loop {
     async fn go(&mut self, stop: &CancellationToken) -> Result<(), RunError> {
+        if self.begun {
+            self.happened(Happening::Resumed, None)?;
+        }
         if !self.r.engine.was_told_store_ok() {
             // A process that ended in trouble did not see that it was over.
             let text = "started again; readings are being kept".into();

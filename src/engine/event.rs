@@ -71,6 +71,9 @@ pub enum Happening {
         /// Whether dates may be trusted.
         sure: bool,
     },
+    /// The program listens again: what came since the last event was not heard, and
+    /// nobody could be called.
+    Resumed,
     /// The input ended: close what is open, with hindsight.
     EndOfInput,
 }

@@ -85,6 +85,8 @@ pub(super) struct Kettle {
     /// Last number used, engine second.
     number_s: f64,
     heard_s: f64,
+    /// Since when it could be heard again, engine second.
+    listens_s: f64,
     /// How long it usually is from one reading to the next, seconds.
     every_s: f64,
     /// Since when the make is followed by this probe, engine second.
@@ -140,6 +142,7 @@ impl Kettle {
             clot_s: t_s,
             number_s: f64::NEG_INFINITY,
             heard_s: t_s,
+            listens_s: t_s,
             every_s: 1.0,
             followed_s: t_s,
             verdict: Verdict { health: Health::Good, reason: super::probe::Reason::Fine, use_celsius: None },
@@ -179,11 +182,28 @@ impl Kettle {
             self.note_health(verdict, out);
         }
         self.look_for_spare(t_s, out);
+        self.go_unheard(t_s, out);
+        self.judge(t_s, out);
+    }
+
+    /// Time passed in which nothing could be heard, nor anybody called.
+    pub fn go_unheard(&mut self, t_s: f64, out: &mut Vec<Said>) {
         if t_s - self.number_s > 2.0 {
             self.filter.close_bins(t_s, &mut self.bins);
         }
         self.walk(t_s, out);
-        self.judge(t_s, out);
+    }
+
+    /// The program listens again: a probe that spoke until it stopped was not silent.
+    pub fn listens_again(&mut self, t_s: f64) {
+        if self.watch.listens_again(t_s) {
+            self.listens_s = t_s;
+        }
+    }
+
+    /// How long the probe has been silent while it could be heard, seconds.
+    fn silent_s(&self, t_s: f64) -> f64 {
+        t_s - self.heard_s.max(self.listens_s)
     }
 
     fn note_health(&mut self, verdict: Verdict, out: &mut Vec<Said>) {
@@ -363,7 +383,7 @@ impl Kettle {
     /// How this kettle's failing probe stands to those of the others.
     pub fn share(&mut self, company: &mut Company, t_s: f64) {
         let failing = self.watch.health() == Health::Failure;
-        let (stage, silent_s) = (self.now().stage, t_s - self.heard_s);
+        let (stage, silent_s) = (self.now().stage, self.silent_s(t_s));
         let voice = || self.alarms.voice(silent_s, self.every_s, stage, self.plan.as_deref());
         let share = company.share(&self.name, failing, voice, t_s);
         self.alarms.share(share);

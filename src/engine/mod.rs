@@ -116,7 +116,7 @@ impl Engine {
             return self.mark(m, marked_s, out);
         }
         let t_s = self.time.take(&event.stamp);
-        self.walk_to(t_s, out);
+        self.walk_to(t_s, event.what != Happening::Resumed, out);
         match &event.what {
             Happening::Reading(r) => self.reading(r, event, out),
             Happening::Mark(m) if self.is_of_then(&event.stamp, t_s) => {
@@ -126,6 +126,7 @@ impl Engine {
             Happening::Mark(m) => self.mark(m, t_s, out),
             Happening::Command(c) => self.command(c, t_s, out),
             Happening::Tick => {}
+            Happening::Resumed => self.kettles.values_mut().for_each(|k| k.listens_again(t_s)),
             Happening::ClockStep { step_ns } => self.clock_step(*step_ns, t_s, out),
             Happening::Link { source, up } => {
                 let text = format!("{source} {}", if *up { "is there" } else { "went away" });
@@ -146,8 +147,9 @@ impl Engine {
         }
     }
 
-    /// Walks the one-second grid up to `t_s`.
-    fn walk_to(&mut self, t_s: f64, out: &mut Vec<Effect>) {
+    /// Walks the one-second grid up to `t_s`. Where nobody was `listening` stages and
+    /// forecasts go on, and no alarm is judged: it could not have called.
+    fn walk_to(&mut self, t_s: f64, listening: bool, out: &mut Vec<Effect>) {
         if t_s < self.grid_s + 1.0 {
             return;
         }
@@ -159,8 +161,12 @@ impl Engine {
             }
             let at_s = self.grid_s;
             for k in self.kettles.values_mut() {
-                k.share(&mut self.company, at_s);
-                k.tick(at_s, &mut self.said);
+                if listening {
+                    k.share(&mut self.company, at_s);
+                    k.tick(at_s, &mut self.said);
+                } else {
+                    k.go_unheard(at_s, &mut self.said);
+                }
                 if !self.said.is_empty() {
                     tell::all(&self.time, k, at_s, &mut self.said, out);
                 }

@@ -65,6 +65,8 @@ pub struct Watch {
     /// When it last gave a good number.
     good_s: Option<f64>,
     said_s: Option<f64>,
+    /// Since when it could be heard again.
+    listens_s: f64,
     silent: bool,
     standing: (Health, Reason),
 }
@@ -181,7 +183,7 @@ impl Watch {
     /// Time passed; a verdict where that alone changes the probe's health
     /// (it fell silent).
     pub fn tick(&mut self, t_s: f64) -> Option<Verdict> {
-        let said_s = self.said_s?;
+        let said_s = self.said_s?.max(self.listens_s);
         let allowed_s =
             self.source.usual_s().map_or(SPOKE_ONCE_S, |usual_s| SILENT_S.max(SILENT_INTERVALS * usual_s));
         if self.silent || t_s - said_s <= allowed_s {
@@ -191,6 +193,14 @@ impl Watch {
         let reason = Reason::Missing(Missing::Silent);
         self.standing = (Health::Failure, reason.clone());
         Some(Verdict { health: Health::Failure, reason, use_celsius: None })
+    }
+
+    /// It can be heard again from now; whether it was not silent before that.
+    pub fn listens_again(&mut self, t_s: f64) -> bool {
+        if !self.silent {
+            self.listens_s = t_s;
+        }
+        !self.silent
     }
 
     /// A person or the plan says that heat goes on (or off) from now: needed

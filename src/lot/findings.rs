@@ -33,12 +33,15 @@ pub fn gaps(found: &Gathered) -> Vec<Gap> {
         let limit_s = GAP_S.max(5.0 * usual_interval_s(&good));
         for pair in good.windows(2) {
             if pair[1].minutes_since(pair[0]) * 60.0 > limit_s {
-                let why = found
-                    .reasons
-                    .range((probe.clone(), pair[0])..(probe.clone(), pair[1]))
-                    .next()
-                    .map_or_else(|| "no reading came".into(), |(_, why)| why.clone());
-                gaps.push(Gap { probe: probe.clone(), from: pair[0], to: pair[1], why });
+                let (from, to) = (pair[0], pair[1]);
+                let stopped = found.resumed.iter().any(|at| (from..=to).contains(at));
+                let said = found.reasons.range((probe.clone(), from)..(probe.clone(), to)).next();
+                let why = match said {
+                    _ if stopped => "the program was not running".into(),
+                    Some((_, why)) => why.clone(),
+                    None => "no reading came".into(),
+                };
+                gaps.push(Gap { probe: probe.clone(), from, to, why });
             }
         }
     }
@@ -248,12 +251,15 @@ mod tests {
         points.extend((60..100).map(|s| point(s, None)));
         points.extend((100..160).map(|s| point(s, Some(31.0))));
         points.extend((400..410).map(|s| point(s, Some(31.0))));
+        points.extend((700..710).map(|s| point(s, Some(31.0))));
+        found.resumed.push(At(699_000_000_000));
         found.reasons.insert(("p".into(), At(60_000_000_000)), "unplugged".into());
         found.points.insert("p".into(), points);
         let gaps = gaps(&found);
         let seen: Vec<_> =
             gaps.iter().map(|g| (g.from.0 / 1_000_000_000, g.to.0 / 1_000_000_000, g.why.as_str())).collect();
-        assert_eq!(seen, [(59, 100, "unplugged"), (159, 400, "no reading came")]);
+        let off = "the program was not running";
+        assert_eq!(seen, [(59, 100, "unplugged"), (159, 400, "no reading came"), (409, 700, off)]);
         // A probe that reads once a minute has no gap at each reading.
         let slow: Vec<Point> = (0..60).map(|m| point(m * 60, Some(8.0))).collect();
         found.points = [("tank".to_string(), slow)].into();

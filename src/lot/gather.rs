@@ -22,7 +22,8 @@ use crate::engine::probe::{Health, Missing, PLAUSIBLE_CELSIUS};
 use crate::journal::JournalError;
 use crate::journal::replay::{Replay, Span, Stamped};
 use crate::journal::storage::Storage;
-use crate::wire::line::{EventLine, Line, Names, parse};
+use crate::wire::line::{EventLine, Line, Names, RESUMED, parse};
+use redated::redated;
 
 /// What to gather.
 #[derive(Debug, Clone, Default)]
@@ -79,6 +80,8 @@ pub struct Gathered {
     pub marks: Vec<Mark>,
     /// Stages, heatings and alarms.
     pub story: Story,
+    /// When the program listened again after it had been stopped, or killed.
+    pub resumed: Vec<At>,
     /// Segments that have lost something of the time that was read.
     pub damaged: Vec<String>,
     /// The last plan followed, its TOML text; `Some(None)`: none any more.
@@ -109,6 +112,7 @@ pub fn gather(storage: &Arc<dyn Storage>, journal: &Path, wanted: &Wanted) -> Re
                 }
             }
             Line::Mark(m) if wanted.tells_of(&m.kettle, &hangs, at) => found.take_mark(&m, at),
+            Line::Event(e) if e.what == RESUMED => found.resumed.push(at),
             Line::Event(e) => {
                 let of = e.kettle.clone().unwrap_or_default();
                 let told = wanted.tells_of(&of, &hangs, at);
@@ -117,7 +121,7 @@ pub fn gather(storage: &Arc<dyn Storage>, journal: &Path, wanted: &Wanted) -> Re
                     _ => told,
                 };
                 if takes {
-                    found.take_event(&e);
+                    found.take_event(&e, &stamp);
                 }
             }
             _ => {}
@@ -292,7 +296,7 @@ impl Gathered {
         self.marks.push(mark);
     }
 
-    fn take_event(&mut self, e: &EventLine) {
+    fn take_event(&mut self, e: &EventLine, stamp: &Stamped) {
         // Said again it is no choice of this lot's time.
         if e.what == "follow" && e.truth("again") != Some(true) {
             self.followed = Some(plan_of(e));
@@ -301,9 +305,11 @@ impl Gathered {
             return;
         }
         let Some(text) = e.text("json") else { return };
-        self.events.push_str(text);
+        let event = serde_json::from_str::<Json>(text).unwrap_or_default();
+        let text = redated(text, &event, stamp);
+        self.events.push_str(&text);
         self.events.push('\n');
-        if let Ok(event) = serde_json::from_str::<Json>(text) {
+        if let Ok(event) = serde_json::from_str(&text) {
             self.story.take(&event);
         }
     }
@@ -377,5 +383,6 @@ pub fn makes(
     Ok(makes)
 }
 
+mod redated;
 #[cfg(test)]
 mod tests;

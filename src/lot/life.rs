@@ -178,7 +178,7 @@ impl Lots {
             Conclusion::MakeBegan if self.waiting_on(&effect.kettle, at).is_none() => {
                 let plan = plan.map(crate::config::plan::write);
                 let opening = Opening { kettle: effect.kettle.to_string(), plan, ..Opening::default() };
-                self.begin(&opening, ITSELF, at).map(Some)
+                self.begin(&opening, ITSELF, at, now).map(Some)
             }
             Conclusion::Make(make) => {
                 let Some(lot) = self.open_on(&effect.kettle, at).map(|r| r.lot.clone()) else {

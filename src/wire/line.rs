@@ -30,6 +30,9 @@ pub enum Line {
     Event(EventLine),
 }
 
+/// What an event line says where the program listens again after it was stopped.
+pub const RESUMED: &str = "resumed";
+
 /// An `event` line: tags and fields as text.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct EventLine {

@@ -495,6 +495,7 @@ found-looked-alarms = Alarme ausser den Rufen des Gangs selbst
 found-looked-gaps = Zeiten von einer Minute und mehr ohne guten Wert
 found-looked-limits = die Grenzwerte der Käserei ({ $n })
 why-no-reading = es kam kein Wert
+why-not-running = das Programm lief nicht
 
 limit-most = höchstens { $c } °C
 limit-most-but = höchstens { $c } °C ausser für { $time }

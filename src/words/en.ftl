@@ -512,6 +512,7 @@ found-looked-alarms = alarms other than the make’s own calls
 found-looked-gaps = times of a minute or more without a good reading
 found-looked-limits = the dairy’s limits ({ $n })
 why-no-reading = no reading came
+why-not-running = the program was not running
 
 # The dairy's limits
 limit-most = at most { $c } °C

@@ -495,6 +495,7 @@ found-looked-alarms = alarmes autres que les appels de la fabrication
 found-looked-gaps = temps d’une minute ou plus sans bonne mesure
 found-looked-limits = limites de la fromagerie ({ $n })
 why-no-reading = aucune mesure n’est venue
+why-not-running = le programme ne tournait pas
 
 limit-most = au plus { $c } °C
 limit-most-but = au plus { $c } °C sauf { $time }

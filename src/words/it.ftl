@@ -495,6 +495,7 @@ found-looked-alarms = allarmi che non sono le chiamate della lavorazione
 found-looked-gaps = tempi di un minuto o più senza una lettura buona
 found-looked-limits = i limiti del caseificio ({ $n })
 why-no-reading = non è arrivata nessuna lettura
+why-not-running = il programma non era in funzione
 
 limit-most = al massimo { $c } °C
 limit-most-but = al massimo { $c } °C salvo per { $time }

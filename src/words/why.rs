@@ -8,9 +8,10 @@
 //! (the tests below walk through it).
 
 /// How a reason begins, and the key of its few words.
-const BEGINNINGS: [(&str, &str); 35] = [
+const BEGINNINGS: [(&str, &str); 36] = [
     ("silent:", "why-silent"),
     ("no reading came", "why-no-reading"),
+    ("the program was not running", "why-not-running"),
     ("the source gave no number", "why-none"),
     ("not a finite number", "why-none"),
     ("no answer:", "why-converter"),

@@ -174,3 +174,36 @@ fn an_empty_kettle_is_no_warm_milk() {
     };
     assert_eq!((warm(18.0), warm(4.0)), (0, 1));
 }
+
+/// The power was cut for six minutes: the record told of an alarm that nobody could hear.
+#[test]
+fn what_nobody_could_hear_is_no_silence() {
+    for comes_back in [true, false] {
+        let mut engine = engine();
+        let mut changes = Vec::new();
+        for t_s in 0..2400 {
+            let mut out = Vec::new();
+            let what = match t_s {
+                1200..1560 => continue,
+                1560 => Happening::Resumed,
+                1561.. if !comes_back => Happening::Tick,
+                _ => Happening::Reading(Reading::of("kettle", 31.0)),
+            };
+            engine.step(&Event { stamp: stamp(t_s), what }, &mut out);
+            if t_s == 600 {
+                let ask = Ask::Stage(Stage::Setting);
+                let command = Command { kettle: Name::from("kettle"), by: None, ask };
+                engine.step(&Event { stamp: stamp(t_s), what: Happening::Command(command) }, &mut out);
+            }
+            changes.extend(alarms(&out).map(|a| (t_s, a.alarm, a.state)));
+        }
+        match (comes_back, changes.as_slice()) {
+            (true, []) => {}
+            (false, [(t_s, AlarmKind::ProbeSilent, AlarmState::Unacknowledged)]) => {
+                // Four minutes, while milk sets.
+                assert!((1790..1830).contains(t_s), "{t_s}");
+            }
+            (_, other) => panic!("{comes_back}: {other:?}"),
+        }
+    }
+}

@@ -82,7 +82,7 @@ impl Kettle {
             plain_celsius: live.and_then(|_| self.plain.celsius()),
             rate_celsius_per_min: live.map(|l| l.0.slope * 60.0),
             number_age_s: age_s,
-            silent_s: t_s - self.heard_s,
+            silent_s: self.silent_s(t_s),
             every_s: self.every_s,
             health: self.watch.health(),
             reason: if self.watch.reason().is_fine() {

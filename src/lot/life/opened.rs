@@ -13,12 +13,12 @@ use crate::lot::record::{OpenedUnsure, Record};
 use crate::lot::store::{LotError, Store};
 
 impl Store {
-    /// What is known of `at`, where the clock is not to be trusted: under the
-    /// clock that the journal is written under. A journal that cannot be read
-    /// says nothing; whoever needs it will say so.
-    pub(super) fn unsure(&self, at: At) -> Option<OpenedUnsure> {
+    /// What is known of a lot opened as of `at`, where the clock, which says `clock`, is
+    /// not to be trusted: under the clock that the journal is written under. A journal
+    /// that cannot be read says nothing; whoever needs it will say so.
+    pub(super) fn unsure(&self, at: At, clock: At) -> Option<OpenedUnsure> {
         let last = newest(&*self.storage, &self.journal()).ok()??;
-        let mono_ns = at.0.saturating_sub(last.offset_ns);
+        let mono_ns = clock.0.saturating_sub(last.offset_ns);
         (!last.clock_sure && mono_ns >= 0).then_some(OpenedUnsure { boot: last.boot, mono_ns, clock_was: at })
     }
 

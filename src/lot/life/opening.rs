@@ -14,7 +14,7 @@ impl Lots {
         let mothers: Vec<_> = mother.chain(opening.fields.iter().cloned()).collect();
         self.check_mother(opening.id.as_deref().unwrap_or_default(), &mothers)?;
         let standing = self.waiting_on(&opening.kettle, at).filter(|_| !opening.past).map(|r| r.lot.clone());
-        let Some(lot) = standing else { return self.begin(opening, by, at) };
+        let Some(lot) = standing else { return self.begin(opening, by, at, at) };
         // Milk was found before the person came: the lot is there, it becomes theirs.
         let own = self.open.get(&lot).is_some_and(|r| r.opened_by == ITSELF);
         if !own || opening.id.as_ref().is_some_and(|id| *id != lot) {
@@ -32,7 +32,9 @@ impl Lots {
         Ok(done)
     }
 
-    pub(super) fn begin(&mut self, opening: &Opening, by: &str, at: At) -> Result<Done, LotError> {
+    /// Opens a lot as of `at`, at a moment at which the machine's clock said `clock`:
+    /// the engine goes by what the record knows where that clock is not to be trusted.
+    pub(super) fn begin(&mut self, opening: &Opening, by: &str, at: At, clock: At) -> Result<Done, LotError> {
         let mut record = Record {
             format: 1,
             dairy: self.dairy.name.clone(),
@@ -40,7 +42,7 @@ impl Lots {
             time_zone: self.dairy.time_zone.clone(),
             language: self.dairy.language.clone(),
             opened: at,
-            opened_unsure: self.store.unsure(at),
+            opened_unsure: self.store.unsure(at, clock),
             opened_by: by.into(),
             past: opening.past,
             made: opening.made,

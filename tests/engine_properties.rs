@@ -228,6 +228,7 @@ impl Step {
             heating: self.heat_off_in_s.is_some(),
             said_off: false,
             cooks_on: None,
+            goes_on: true,
             stands: 0.0,
             cut: 0.0,
             heating_number: self.heating_number,

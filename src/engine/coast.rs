@@ -17,8 +17,12 @@
 /// and a probe follows a few seconds later.
 const WALL_S: f64 = 30.0;
 /// Share of the fire that goes on arriving, and its time constant, seconds.
-const SHARES: [f64; 7] = [0.0, 0.08, 0.16, 0.24, 0.32, 0.42, 0.55];
-const DECAYS_S: [f64; 6] = [60.0, 110.0, 170.0, 250.0, 360.0, 480.0];
+const SHARES: [f64; 9] = [0.0, 0.08, 0.16, 0.24, 0.32, 0.42, 0.55, 0.75, 1.0];
+const DECAYS_S: [f64; 8] = [60.0, 110.0, 170.0, 250.0, 360.0, 480.0, 650.0, 900.0];
+/// Of a jacket full of water nearly all goes on arriving, and of nothing else does it for
+/// longer than embers do, s.
+const OF_A_JACKET: f64 = 0.7;
+const EMBERS_S: f64 = 500.0;
 /// Coast time expected of a kettle never met, seconds, and its spread.
 const UNKNOWN_S: f64 = 75.0;
 const UNKNOWN_SD_S: f64 = 60.0;
@@ -103,17 +107,19 @@ pub(super) fn fit(trace: &[(f64, f64)], said: &Said, loss: f64, var_bin: f64) ->
     while off_s <= last_s {
         for f in SHARES {
             for decay_s in DECAYS_S {
-                if f <= 0.0 && decay_s > 60.0 {
+                if (f <= 0.0 && decay_s > 60.0) || (f < OF_A_JACKET && decay_s > EMBERS_S) {
                     continue;
                 }
                 let Some(fit) = least_squares(trace, off_s, (f, decay_s), (loss, var_bin)) else {
                     continue;
                 };
                 let theta_s = WALL_S + f * decay_s;
-                let z = (theta_s - UNKNOWN_S) / UNKNOWN_SD_S;
+                let z2 = sq((theta_s - UNKNOWN_S) / UNKNOWN_SD_S);
                 // Half the misfit counts: neighbouring bins are not independent.
                 let bare = if f <= 0.0 { 1.0 } else { 0.0 };
-                let ln = -0.25 * fit.squares / var_bin - 0.5 * z * z + bare + said.ln_off(off_s);
+                let ln = -0.25 * fit.squares / var_bin - 2.0 * libm::log(1.0 + z2 / 3.0)
+                    + bare
+                    + said.ln_off(off_s);
                 if fit.rate > 0.0 {
                     best = best.max(ln);
                     points.push((ln, theta_s, decay_s, off_s, fit));
@@ -261,6 +267,19 @@ impl Coast {
         }
     }
 
+    /// What is left of the rate, as a share, so long after the heat came off (its loss
+    /// left out).
+    pub fn left_of_rate(&self, u_s: f64) -> f64 {
+        let f = self.share();
+        let dies = |decay_s: f64| libm::exp(-u_s.max(0.0) / decay_s);
+        (1.0 - f) * dies(WALL_S) + f * dies(self.decay_s + WALL_S)
+    }
+
+    /// The share of the fire that goes on arriving.
+    fn share(&self) -> f64 {
+        ((self.theta_s - WALL_S) / self.decay_s).clamp(0.0, 1.0)
+    }
+
     /// Degrees still to come ÷ running rate, seconds, at a loss of `loss` (°C/s,
     /// positive) from `rate` (°C/s): the peak comes where what still arrives
     /// no longer covers what is lost.
@@ -268,10 +287,10 @@ impl Coast {
         if rate <= 1.0e-5 {
             return 0.0;
         }
-        let f = ((self.theta_s - WALL_S) / self.decay_s).clamp(0.0, 0.9);
+        let f = self.share();
         let mut best = 0.0f64;
         let mut u = 10.0;
-        while u <= 900.0 {
+        while u <= 1800.0 {
             let rise = (rate + loss) * arrived_s(u, f, self.decay_s) - loss * u;
             if rise < best {
                 break;

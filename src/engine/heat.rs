@@ -35,6 +35,8 @@ const KNOWS_C: f64 = 1.2;
 /// this, °C.
 const LEFT: f64 = 2.0;
 const LEFT_C: f64 = 0.5;
+/// A rate of which so much is left cannot be told from that of a fire that still burns.
+const TOLD_APART: f64 = 0.75;
 /// Spread of a maker's reaction (log-normal σ).
 const REACTION_SIGMA: f64 = 0.45;
 /// What a forecast is off by beside all that it accounts for, °C: gusts, a probe
@@ -46,8 +48,10 @@ const DAY_TO_DAY: f64 = 0.2;
 const BAND: f64 = 1.2816;
 /// Bins kept for looking at how a heating ended.
 const KEPT: usize = 120;
-/// How long after its end a heating is looked at, seconds.
+/// How long after its end a heating is looked at, seconds: a jacket full of water goes on
+/// heating for a quarter of an hour, and until it is done it cannot be told from a fire.
 const LOOK_AFTER_S: f64 = 300.0;
+const LOOK_AFTER_AT_MOST_S: f64 = 900.0;
 /// A kettle never met is called a little early: too late cannot be mended.
 const FIRST_LEAD_S: f64 = 6.0;
 /// A person marks that the heat is off about when it is, seconds.
@@ -59,8 +63,8 @@ const COASTS_S: f64 = 300.0;
 /// A call came to nothing where the milk stands so long after it, seconds, and was never
 /// within this of what was foreseen, °C: what rose was warm whey mixed in, or a fire that
 /// went out. What heats it then is another heating, and wants its own call.
-const NOTHING_AFTER_S: f64 = 240.0;
-const SHORT_C: f64 = 0.6;
+const NOTHING_AFTER_S: f64 = 150.0;
+const SHORT_C: f64 = 0.3;
 
 /// The call of a heating.
 #[derive(Debug, Clone, Copy)]
@@ -190,8 +194,9 @@ impl Heat {
                 h.last_hot_s = bin.end_s;
                 h.top_rate = h.top_rate.max(trend.slope);
             }
-            let ended = bin.end_s - h.last_hot_s > LOOK_AFTER_S;
-            if ended && !h.looked_at {
+            let after_s = bin.end_s - h.last_hot_s;
+            let is_done = trend.slope < SLOWEST || after_s > LOOK_AFTER_AT_MOST_S;
+            if after_s > LOOK_AFTER_S && is_done && !h.looked_at {
                 self.look_at_the_end();
             }
         }
@@ -373,6 +378,14 @@ impl Heat {
     pub fn is_said_off(&self, t_s: f64, seen: bool) -> bool {
         let until_s = if seen { OFF_SHOWS_S } else { COASTS_S };
         self.heating.as_ref().and_then(|h| h.said_off_s).is_some_and(|off| t_s - off < until_s)
+    }
+
+    /// Whether the milk rises as it does on the fire. After the call that is told by what
+    /// would be left of the rate if the heat came off then, once that is little enough.
+    pub fn goes_on(&self, t_s: f64, trend: &Trend) -> bool {
+        let Some(called) = self.heating.as_ref().and_then(|h| h.called) else { return true };
+        let left = self.coast.left_of_rate(t_s - called.t_s - called.reaction_s);
+        left < TOLD_APART && trend.slope > called.rate * (1.0 + left) / 2.0
     }
 
     /// Whether the running heating was called.

@@ -46,6 +46,8 @@ pub struct Situation {
     /// Where a cook is done and the plan has another: the probability that heat is
     /// on for that one already.
     pub cooks_on: Option<f64>,
+    /// Whether the milk rises as it does on the fire, also after the heat was called off.
+    pub goes_on: bool,
     /// The probability that the milk stands by now, or was cut: a stage is told when it
     /// is all but sure.
     pub stands: f64,

@@ -42,6 +42,7 @@ pub fn stirring() -> Situation {
         heating: false,
         said_off: false,
         cooks_on: None,
+        goes_on: true,
         stands: 0.0,
         cut: 0.0,
         heating_number: 2,

@@ -114,8 +114,8 @@ pub(super) fn over_target(s: &Situation, plan: Option<&Plan>, memory: &Occasion,
     // A forecast that flies blind calls the heat off; it does not say "too hot".
     let sees = |o: &Outlook| o.blind_s.is_none() && o.peak_low_celsius > limit;
     // Once called, the heat is off as a rule: it is on for sure where the milk is
-    // as warm as was wanted and goes on rising.
-    let still_on = !memory.calls.heat_off.was_called() || plainly(h.target_celsius);
+    // as warm as was wanted and goes on rising as it does on the fire.
+    let still_on = !memory.calls.heat_off.was_called() || (plainly(h.target_celsius) && s.goes_on);
     let certain = s.heating && not_taken && still_on && s.outlook.as_ref().is_some_and(sees);
     // On to the next cook of the plan: that it passes this one's target is meant.
     let goes_on =

@@ -149,6 +149,7 @@ mod tests {
             heating: true,
             said_off: false,
             cooks_on: None,
+            goes_on: true,
             stands: 0.0,
             cut: 0.0,
             heating_number: 1,

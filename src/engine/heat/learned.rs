@@ -11,7 +11,7 @@ use crate::engine::probe::Lags;
 pub const LEAD_S: RangeInclusive<f64> = -60.0..=120.0;
 /// What a kettle file may say of the coast, seconds: no kettle gives back for longer,
 /// and what is fitted ends far below.
-pub const COAST_S: RangeInclusive<f64> = 0.0..=600.0;
+pub const COAST_S: RangeInclusive<f64> = 0.0..=1200.0;
 /// The same of how it dies away, seconds.
 pub const DECAY_S: RangeInclusive<f64> = 10.0..=1800.0;
 /// How much a kettle's coast changes from make to make, as a share.

@@ -99,6 +99,7 @@ impl Kettle {
             heating: hot && !said_off,
             said_off,
             cooks_on: self.tracker.cooks_on(),
+            goes_on: self.filter.milk().is_some_and(|(trend, _)| self.heat.goes_on(t_s, &trend)),
             stands: self.tracker.stands(),
             cut: self.tracker.cut(),
             heating_number: self.heat.number,

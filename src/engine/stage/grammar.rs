@@ -71,6 +71,8 @@ pub(super) struct Node {
     /// below ([`Grammar::coldest`]): looked at for every hypothesis, so kept.
     pub set: Option<f64>,
     pub coldest: f64,
+    /// What its milk may be as warm as, beyond what milk else is, °C ([`Grammar::hottest`]).
+    pub hottest: f64,
     /// Logarithm of the probability to stay, by bins since it began.
     pub ln_stay: Vec<f32>,
     /// Logarithm of the probability to leave, by bins since it began.
@@ -89,6 +91,8 @@ pub(super) struct Grammar {
 /// Most phases a graph may have; a longer plan is cut at its tail.
 pub(super) const MOST_NODES: usize = 40;
 
+/// Milk that is scalded goes no further beyond its target than this, °C.
+const SCALDED_BEYOND_C: f64 = 4.0;
 /// How often whey hangs for a while before its fire.
 const HANGS_FIRST: f64 = 0.15;
 /// No milk stands below this where no plan says so, nor so far below where it is set, nor
@@ -156,9 +160,10 @@ impl Grammar {
     }
 
     fn stand(&mut self) {
-        let stand: Vec<_> = (0..self.slots.len()).map(|k| (self.set_at(k), self.coldest(k))).collect();
+        let of = |k| (self.set_at(k), self.coldest(k), self.hottest(k));
+        let stand: Vec<_> = (0..self.slots.len()).map(of).collect();
         for n in &mut self.nodes {
-            (n.set, n.coldest) = stand[n.slot];
+            (n.set, n.coldest, n.hottest) = stand[n.slot];
         }
     }
 
@@ -205,12 +210,21 @@ impl Grammar {
         warmings.map(|s| below(s.target_celsius)).fold(COLDEST_C, f64::min)
     }
 
+    /// Where the plan warms milk beyond where any is renneted (to scald it, or to curdle it by
+    /// acid and heat), the milk of this slot may be as warm as this, °C; else 0.
+    pub fn hottest(&self, slot: usize) -> f64 {
+        let warmings = self.slots[..=slot].iter().filter(|s| s.stage == Stage::Warming);
+        let to = warmings.filter_map(|s| s.target_celsius).fold(0.0, f64::max);
+        if to < HOTTEST_SET_C { 0.0 } else { to + SCALDED_BEYOND_C }
+    }
+
     /// Whether milk or curd of this node may stand at this temperature: near
     /// the setting temperature of the plan, where there is one, until the cook.
     /// `cooled` is what it may have cooled by since, °C.
     pub fn may_stand_at(&self, node: &Node, celsius: f64, cooled: f64) -> bool {
         let band = |set: f64| ((set - BELOW_SET_C).min(COOLEST_SET_C), set + ABOVE_SET_C);
         let (low, high) = node.set.map_or((COLDEST_C, 44.0), band);
+        let high = high.max(node.hottest);
         match (self.slots[node.slot].stage, node.phase) {
             (Stage::Warming, Phase::Ramp | Phase::Pause | Phase::Cool)
             | (Stage::Idle | Stage::Drawing, _) => true,
@@ -384,7 +398,8 @@ fn node(slot: usize, phase: Phase, law: &Law) -> Node {
     }
     let (target, set) = (None, None);
     let next = Vec::new();
-    Node { slot, phase, target, pace: FIRE_PACE, set, coldest: COLDEST_C, ln_stay, ln_leave, next }
+    let (coldest, hottest) = (COLDEST_C, 0.0);
+    Node { slot, phase, target, pace: FIRE_PACE, set, coldest, hottest, ln_stay, ln_leave, next }
 }
 
 impl Node {

@@ -353,5 +353,5 @@ fn misfit(place: &Place<'_>, rate: f64, age: i64, celsius: f64) -> f64 {
         Stage::Cooking | Stage::Stirring | Stage::Settling => (coldest - COOLS_C, 66.0),
         _ => (1.0, 66.0),
     };
-    by_rate + if (low..high).contains(&celsius) { 0.0 } else { 3.0 }
+    by_rate + if (low..high.max(node.hottest)).contains(&celsius) { 0.0 } else { 3.0 }
 }

@@ -22,6 +22,10 @@ const SLOWEST_FIRE: f64 = 0.2;
 /// warmth and a little.
 const FROM_THE_COW_C: f64 = 39.5;
 
+/// Milk that comes in as warm as this, °C, needs little to be set, and is not warmed beyond
+/// its target by [`BEYOND_SET_C`] before that is seen.
+const CURD_C: f64 = 27.0;
+
 /// What hangs for long and is then warmed to where the plan sets its milk, at a fire's
 /// pace, °C/min, by so much, °C, is milk of the evening in a warm room.
 const STEADY_FIRE: f64 = 0.35;
@@ -92,8 +96,9 @@ pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History)
         (false, _) => (5.0, 36.0),
     };
     // What is warmed for rennet begins no hotter than the cow gives it, and no
-    // milk is set above this.
-    let milk = low < FROM_THE_COW_C && level < HOTTEST_SET_C;
+    // milk is set above this. Curd that the probe was put into is cooked.
+    let curd = low >= CURD_C && planned.is_some_and(|target| level > target + BEYOND_SET_C);
+    let milk = low < FROM_THE_COW_C && level < HOTTEST_SET_C.max(f.grammar.hottest(slot)) && !curd;
     milk && rose >= enough
         && now - from >= bins
         && pace >= SLOWEST_FIRE
@@ -135,7 +140,7 @@ pub(super) fn has_cooled_back(f: &Finder, place: f64, history: &History) -> bool
         None => SET_BETWEEN_C,
     };
     let warmed = low < FROM_THE_COW_C
-        && top < HOTTEST_MILK_C
+        && top < HOTTEST_MILK_C.max(f.grammar.hottest(f.grammar.slots.len() - 1))
         && (top - low) / ((hottest - from).max(1.0) * BIN_S) * 60.0 >= SLOWEST_FIRE;
     warmed
         && top - level >= COOLED_C

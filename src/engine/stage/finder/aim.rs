@@ -78,7 +78,7 @@ impl Finder {
             (Stage::Warming, Phase::Cool) if level < node.set.unwrap_or(WARM_C) + COOLED_C => {
                 ln -= 6.0;
             }
-            (Stage::Setting, _) if !(node.coldest..46.0).contains(&level) => ln -= 8.0,
+            (Stage::Setting, _) if !(node.coldest..node.hottest.max(46.0)).contains(&level) => ln -= 8.0,
             _ => {}
         }
         ln

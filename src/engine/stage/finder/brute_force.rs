@@ -21,6 +21,7 @@ fn phase(slot: usize, phase: Phase, leave: &[f64], next: &[(usize, f64)]) -> Nod
         pace: FIRE_PACE,
         set: None,
         coldest: COLDEST_C,
+        hottest: 0.0,
         ln_stay: leave.iter().map(|p| libm::log(1.0 - p) as f32).collect(),
         ln_leave: leave.iter().map(|p| libm::log(*p) as f32).collect(),
         next: next.iter().map(|(to, share)| (*to, libm::log(*share))).collect(),

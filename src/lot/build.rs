@@ -83,7 +83,7 @@ impl Store {
     ) -> Result<(Record, BTreeMap<String, Vec<Point>>), LotError> {
         let until = self.end_of(&record, now)?;
         let found = self.draw(&mut record, until)?;
-        record.limits = self.judge_limits(&record, &found.points, now);
+        self.judge(&mut record, &found.points, now);
         record.deviations = findings::deviations(&record, Words::of("en"));
         Ok((record, found.points))
     }
@@ -208,7 +208,7 @@ impl Store {
             own = self.points(&id)?;
             &own
         };
-        record.limits = self.judge_limits(record, points, at);
+        self.judge(record, points, at);
         record.deviations = findings::deviations(record, Words::of("en"));
         self.save(record)?;
         let chain = self.chain()?;

@@ -12,6 +12,8 @@
 
 use std::collections::BTreeMap;
 
+use serde::{Deserialize, Serialize};
+
 use super::at::At;
 use super::gather::Point;
 use super::picture::ended;
@@ -19,6 +21,7 @@ use super::record::{LimitDone, Record};
 use super::store::{LotError, Store};
 use crate::config::fault::listed;
 use crate::engine::said::Said;
+mod judged;
 use crate::words::Words;
 
 mod read;
@@ -36,44 +39,65 @@ pub struct Limits {
     pub limits: Vec<Limit>,
 }
 
-/// One limit. Exactly one of its kinds is set.
-#[derive(Debug, Clone, PartialEq, Default)]
+/// One limit. Exactly one of its kinds is set. A closed lot keeps it by the same names.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
 pub struct Limit {
     /// The dairy's name of it.
     pub name: String,
     /// Where it comes from: a law's article, the dairy's own plan.
+    #[serde(skip_serializing_if = "String::is_empty")]
     pub source: String,
     /// Only lots of this product; all where empty.
     pub product: String,
     /// Which probe; the lot's kettle's where empty.
     pub probe: String,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
     /// Only while these stages run; the whole trace where empty.
     pub stages: Vec<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     /// A gap longer than this hides what the limit is about, minutes.
     pub gap_minutes: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     /// Kind 1: never above this, °C, ...
     pub at_most_celsius: Option<f64>,
+    #[serde(skip_serializing_if = "is_nothing")]
     /// ... but for so long in all, minutes.
     pub but_for_minutes: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
     /// Kind 2: at this or above, °C, ...
     pub at_least_celsius: Option<f64>,
+    #[serde(skip_serializing_if = "is_nothing")]
     /// ... for so long without a break, seconds.
     pub for_seconds: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
     /// Kind 3: so many log10 reductions, ...
     pub log_reductions: Option<f64>,
+    #[serde(skip_serializing_if = "is_nothing")]
     /// ... by this D value, seconds, ...
     pub d_seconds: f64,
+    #[serde(skip_serializing_if = "is_nothing")]
     /// ... at this temperature, °C, ...
     pub at_celsius: f64,
+    #[serde(skip_serializing_if = "is_nothing")]
     /// ... and this z value, °C.
     pub z_celsius: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
     /// Kind 4: pH at most this, ...
     pub ph_at_most: Option<f64>,
+    #[serde(skip_serializing_if = "is_nothing")]
     /// ... so many hours after the rennet.
     pub after_hours: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
     /// Kind 5: so many days old before it leaves.
     pub days: Option<u32>,
 }
+/// Serde's form of a test; what is left out is read as nothing again.
+#[allow(clippy::trivially_copy_pass_by_ref)]
+fn is_nothing(x: &f64) -> bool {
+    x.abs() == 0.0
+}
+
 
 /// What the trace says to one limit.
 #[derive(Debug, Clone, PartialEq)]
@@ -265,60 +289,6 @@ impl Limit {
             }
         }
         windows
-    }
-}
-
-impl Store {
-    /// The dairy's limits; none where it has set none.
-    ///
-    /// # Errors
-    /// [`LotError::Limits`] where the file is faulty, [`LotError::Io`].
-    pub fn limits(&self) -> Result<Limits, LotError> {
-        let path = self.data.join(FILE);
-        match self.storage.read_text(&path) {
-            Ok(text) => Limits::parse(&text, &path.display().to_string())
-                .map_err(|faults| LotError::Limits(listed(&faults))),
-            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(Limits::default()),
-            Err(e) => Err(LotError::io("cannot read", &path)(e)),
-        }
-    }
-
-    /// Every limit of the dairy that is about this lot, judged at `now`. A
-    /// faulty file keeps no lot from being sealed: it is said in its place.
-    pub fn judge_limits(
-        &self,
-        record: &Record,
-        points: &BTreeMap<String, Vec<Point>>,
-        now: At,
-    ) -> Vec<LimitDone> {
-        let limits = match self.limits() {
-            Ok(limits) => limits.limits,
-            Err(e) => {
-                return vec![LimitDone {
-                    name: "The dairy's limits".into(),
-                    limit: FILE.into(),
-                    source: self.data.join(FILE).display().to_string(),
-                    verdict: "not-known".into(),
-                    found: e.to_string().replace('\n', "; "),
-                    ..LimitDone::default()
-                }];
-            }
-        };
-        let about = limits.iter().filter(|l| l.product.is_empty() || l.product == record.product);
-        about
-            .map(|l| {
-                let verdict = l.judge(record, points, now);
-                LimitDone {
-                    name: l.name.clone(),
-                    limit: l.words(),
-                    source: l.source.clone(),
-                    verdict: verdict.word().into(),
-                    found: verdict.found_words(),
-                    limit_said: Some(l.said()),
-                    found_said: verdict.found,
-                }
-            })
-            .collect()
     }
 }
 

@@ -67,6 +67,10 @@ pub struct Record {
     /// Type and number of the thermometer, as its label has them.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub thermometer: Option<String>,
+    /// When it was first held against the dairy's limits: it is judged by those that stand
+    /// in it from then on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub judged: Option<At>,
     /// What is to be looked at first, in words.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub deviations: Vec<String>,

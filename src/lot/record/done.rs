@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::engine::said::Said;
 use crate::lot::at::At;
+use crate::lot::limits::Limit;
 use crate::words::Words;
 
 /// A stage as it was.
@@ -203,6 +204,9 @@ pub struct LimitDone {
 
 impl LimitDone {
     /// The limit in a language; as the record has it where that is all there is.
+    /// The limit as its file had it then, so that the lot can be judged again by it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rule: Option<Limit>,
     pub fn limit_in(&self, words: &Words) -> String {
         self.limit_said.as_ref().map_or_else(|| self.limit.clone(), |s| words.tell_one(s))
     }

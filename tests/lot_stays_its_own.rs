@@ -1,5 +1,5 @@
-//! Promise: a closed lot stays what it was: it is held against the limits that it was
-//! judged by.
+//! Promise: a lot tells of its own make. What another kettle's probe read stands in it
+//! beside that, and a closed one is held against the limits that it was judged by.
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
@@ -13,7 +13,7 @@ use curdtrace::lot::at::At;
 use curdtrace::lot::inbox::{Ask, AttachAsk, Opening, Request};
 use curdtrace::lot::life::Lots;
 use curdtrace::lot::record::{LimitDone, Record, Wheel};
-use made_day::{Day, MORNING_NS, PLAN, dairy};
+use made_day::{Day, MORNING_NS, PLAN, STAGES, dairy};
 
 const START: At = At(MORNING_NS);
 
@@ -48,6 +48,98 @@ fn attach(lots: &mut Lots, at: At, lot: &str, probe: &str, (from, to): (At, At))
 
 fn close(lots: &mut Lots, at: At, lot: &str) {
     apply(lots, at, Ask::Close { lot: lot.into() });
+}
+
+/// The probe of the stored milk, read more often than the kettle's.
+fn stored_milk(day: &mut Day, (from, to): (At, At)) {
+    let mut at = from;
+    while at < to {
+        day.push(at, "temperature,kettle=tank,probe=tank celsius=6.31");
+        at = at.plus_s(10);
+    }
+    let alarm = |at: At, alarm: &str| {
+        format!(
+            r#"{{"kind":"alarm","time":"{at}","probe":"tank","alarm":"{alarm}","state":"unacknowledged","priority":"low","text":"milk"}}"#
+        )
+    };
+    for (s, name) in [(60, "milk-warm"), (90, "stirring-stopped")] {
+        day.said(from.plus_s(s), "tank", "alarm", &alarm(from.plus_s(s), name));
+    }
+    day.journal.commit().unwrap();
+}
+
+fn names(record: &Record) -> Vec<&str> {
+    record.stages.iter().map(|s| s.stage.as_str()).collect()
+}
+
+/// What the sheet has of the make.
+fn told(record: &Record) -> String {
+    let Record { stages, cooks, marks, made, plan, ph, .. } = record;
+    format!("{stages:?}{cooks:?}{marks:?}{made:?}{plan:?}{ph:?}")
+}
+
+fn sheet(lots: &Lots, lot: &str) -> String {
+    std::fs::read_to_string(lots.store().folder(lot).join("sheet.html")).unwrap()
+}
+
+/// "Warming, target 32 °C, reached 6.3 °C" was the stored milk's tank; all of another
+/// kettle's make doubled every stage and cook, a part of it made them shorter.
+#[test]
+fn what_another_kettles_probe_read_moves_no_stage() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut day = day(dir.path());
+    let mut lots = lots(dir.path());
+    open(&mut lots, START, "a-1", false);
+    let (_, end) = day.make("big", "big", START);
+    let other = day.make("small", "small", START.plus_s(1800));
+    stored_milk(&mut day, (START.plus_s(-7200), end));
+    let at = end.plus_s(10_000);
+    close(&mut lots, at, "a-1");
+    let own = lots.store().load("a-1").unwrap();
+    assert_eq!(names(&own), STAGES.map(|s| s.0));
+    for (probe, stretch) in [
+        ("tank", (START.plus_s(-7200), end)),
+        ("small", (other.0, other.0.plus_s(2400))),
+        ("small", (other.0.plus_s(-600), other.1.plus_s(600))),
+    ] {
+        let text = attach(&mut lots, at, "a-1", probe, stretch);
+        let now = lots.store().load("a-1").unwrap();
+        assert_eq!(told(&now), told(&own), "{probe}");
+        let sheet = sheet(&lots, "a-1");
+        assert!(sheet.contains("32.1 °C") && !sheet.contains("6.3 °C"), "{sheet}");
+        assert!(text.contains(&format!("it hung in {probe}")), "{text}");
+    }
+    let now = lots.store().load("a-1").unwrap();
+    let alarms: Vec<&str> = now.alarms.iter().map(|a| a.alarm.as_str()).collect();
+    let of_own = own.alarms.iter().map(|a| a.alarm.as_str());
+    assert_eq!(alarms, of_own.chain(["milk-warm"]).collect::<Vec<_>>(), "the stored milk's alarm counts");
+    // An open lot takes them as little.
+    open(&mut lots, START, "a-2", false);
+    attach(&mut lots, at, "a-2", "small", other);
+    let (open, _) = lots.store().as_it_stands("a-2", at).unwrap();
+    assert!(open.stages.len() <= STAGES.len(), "{:?}", names(&open));
+}
+
+/// What a lot without readings of its own is given is its trace, whatever probe it was.
+#[test]
+fn a_lot_without_readings_of_its_own_has_the_make_it_is_given() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut day = day(dir.path());
+    let mut lots = lots(dir.path());
+    let made = day.make("small", "spare", START);
+    stored_milk(&mut day, (START.plus_s(-7200), made.1));
+    let at = made.1.plus_s(10_000);
+    for (lot, past) in [("p-1", true), ("l-1", false)] {
+        open(&mut lots, at, lot, past);
+        attach(&mut lots, at, lot, "tank", (START.plus_s(-7200), made.1));
+        attach(&mut lots, at, lot, "spare", made);
+        close(&mut lots, at, lot);
+        let record = lots.store().load(lot).unwrap();
+        assert_eq!(names(&record), STAGES.map(|s| s.0), "{lot}");
+        assert_eq!(record.made, Some(made.0), "{lot}");
+        let sheet = sheet(&lots, lot);
+        assert!(sheet.contains("32.1 °C") && !sheet.contains("6.3 °C"), "{sheet}");
+    }
 }
 
 /// The limits of a closed lot were those of whatever day it was entered into: what it

@@ -39,7 +39,7 @@ impl Store {
         self.date_opening(record);
         let journal = self.journal();
         let mut wanted = Wanted { kettle: record.kettle.clone(), ..Wanted::default() };
-        wanted.stretches = record.stretches.iter().map(|s| (s.probe.clone(), s.from, s.to)).collect();
+        wanted.stretches.clone_from(&record.stretches);
         if record.is_live() {
             let earliest = record.opened.plus_s(-OPENED_LATE_S).max(self.given_until(record)?);
             wanted.live = Some((earliest, until.next_ms()));
@@ -112,7 +112,7 @@ impl Store {
             let ended = match self.load(&head.lot) {
                 Ok(lot) if !hung_in(&lot, &record.kettle) => continue,
                 Ok(lot) => {
-                    let last = lot.stretches.iter().map(|s| s.to).max();
+                    let last = lot.own_stretches().map(|s| s.to).max();
                     // Without a reading it has its marks all the same.
                     last.or(lot.closed.filter(|_| lot.is_live()))
                 }
@@ -139,6 +139,7 @@ impl Store {
                 return Err(LotError::Fewer { lot, probe, had: stretch.readings, has });
             }
             stretch.readings = has;
+            stretch.kettle = found.elsewhere.get(&stretch.probe).cloned();
             stretch.out_of_range = out_of_range(points, stretch.from, stretch.to);
         }
         if let Some((from, to)) = live {
@@ -181,7 +182,7 @@ impl Store {
             }
         }
         let first = found.story.stages.first().map(|s| s.began);
-        record.made = first.or(record.stretches.iter().map(|s| s.from).min()).or(record.made);
+        record.made = first.or(record.own_stretches().map(|s| s.from).min()).or(record.made);
         record.gaps = findings::gaps(found);
         record.journal_damage.clone_from(&found.damaged);
         self.look_at_instruments(record);

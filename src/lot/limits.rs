@@ -16,14 +16,12 @@ use serde::{Deserialize, Serialize};
 
 use super::at::At;
 use super::gather::Point;
-use super::picture::ended;
-use super::record::{LimitDone, Record};
-use super::store::{LotError, Store};
-use crate::config::fault::listed;
+use super::picture::{ended, main_points};
+use super::record::Record;
 use crate::engine::said::Said;
-mod judged;
 use crate::words::Words;
 
+mod judged;
 mod read;
 mod seen;
 
@@ -46,58 +44,59 @@ pub struct Limit {
     /// The dairy's name of it.
     pub name: String,
     /// Where it comes from: a law's article, the dairy's own plan.
-    #[serde(skip_serializing_if = "String::is_empty")]
     pub source: String,
     /// Only lots of this product; all where empty.
+    #[serde(skip_serializing_if = "String::is_empty")]
     pub product: String,
-    /// Which probe; the lot's kettle's where empty.
+    /// Which probe; the one that tells of the make where empty.
+    #[serde(skip_serializing_if = "String::is_empty")]
     pub probe: String,
-    #[serde(skip_serializing_if = "Vec::is_empty")]
     /// Only while these stages run; the whole trace where empty.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
     pub stages: Vec<String>,
-    #[serde(skip_serializing_if = "Option::is_none")]
     /// A gap longer than this hides what the limit is about, minutes.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub gap_minutes: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
     /// Kind 1: never above this, °C, ...
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub at_most_celsius: Option<f64>,
-    #[serde(skip_serializing_if = "is_nothing")]
     /// ... but for so long in all, minutes.
+    #[serde(skip_serializing_if = "is_nothing")]
     pub but_for_minutes: f64,
-    #[serde(skip_serializing_if = "Option::is_none")]
     /// Kind 2: at this or above, °C, ...
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub at_least_celsius: Option<f64>,
-    #[serde(skip_serializing_if = "is_nothing")]
     /// ... for so long without a break, seconds.
+    #[serde(skip_serializing_if = "is_nothing")]
     pub for_seconds: f64,
-    #[serde(skip_serializing_if = "Option::is_none")]
     /// Kind 3: so many log10 reductions, ...
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub log_reductions: Option<f64>,
-    #[serde(skip_serializing_if = "is_nothing")]
     /// ... by this D value, seconds, ...
+    #[serde(skip_serializing_if = "is_nothing")]
     pub d_seconds: f64,
-    #[serde(skip_serializing_if = "is_nothing")]
     /// ... at this temperature, °C, ...
+    #[serde(skip_serializing_if = "is_nothing")]
     pub at_celsius: f64,
-    #[serde(skip_serializing_if = "is_nothing")]
     /// ... and this z value, °C.
-    pub z_celsius: f64,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    /// Kind 4: pH at most this, ...
-    pub ph_at_most: Option<f64>,
     #[serde(skip_serializing_if = "is_nothing")]
-    /// ... so many hours after the rennet.
-    pub after_hours: f64,
+    pub z_celsius: f64,
+    /// Kind 4: pH at most this, ...
     #[serde(skip_serializing_if = "Option::is_none")]
+    pub ph_at_most: Option<f64>,
+    /// ... so many hours after the rennet.
+    #[serde(skip_serializing_if = "is_nothing")]
+    pub after_hours: f64,
     /// Kind 5: so many days old before it leaves.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub days: Option<u32>,
 }
+
 /// Serde's form of a test; what is left out is read as nothing again.
 #[allow(clippy::trivially_copy_pass_by_ref)]
 fn is_nothing(x: &f64) -> bool {
     x.abs() == 0.0
 }
-
 
 /// What the trace says to one limit.
 #[derive(Debug, Clone, PartialEq)]
@@ -268,8 +267,8 @@ impl Limit {
         if !self.probe.is_empty() {
             return points.get(&self.probe).map(Vec::as_slice);
         }
-        let own = points.get(&record.kettle).or_else(|| points.values().max_by_key(|p| p.len()));
-        own.map(Vec::as_slice)
+        let main = main_points(record, points);
+        (!main.is_empty()).then_some(main)
     }
 
     /// The times the limit is about.

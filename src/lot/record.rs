@@ -289,6 +289,16 @@ impl Record {
         !self.past && self.stretches.iter().all(|s| s.attached.is_some())
     }
 
+    /// The stretches of the kettle that it was made in.
+    pub fn own_stretches(&self) -> impl Iterator<Item = &Stretch> {
+        self.stretches.iter().filter(|s| s.kettle.is_none())
+    }
+
+    /// Where the trace of its make ends; without one when it was closed, or opened.
+    pub fn trace_ends(&self) -> At {
+        self.own_stretches().map(|s| s.to).max().or(self.closed).unwrap_or(self.opened)
+    }
+
     /// The words of the dairy's language.
     pub fn words(&self) -> &'static Words {
         Words::of(&self.language)

@@ -52,7 +52,7 @@ fn words(r: &Record) -> String {
     lines.extend(entered(r));
     if !r.stages.is_empty() {
         lines.push(String::new());
-        let last = r.stretches.iter().map(|s| s.to).max().or(r.closed).unwrap_or(r.opened);
+        let last = r.trace_ends();
         let plan = planned(r);
         let rows: Vec<Vec<String>> = (0..r.stages.len())
             .map(|i| {

@@ -130,6 +130,10 @@ pub struct Stretch {
     /// When.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub attached: Option<At>,
+    /// The kettle it hung in, where that is another than the lot was made in: it tells
+    /// nothing of the make.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub kettle: Option<String>,
     /// Other lots that have a part of it too.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub also_in: Vec<String>,
@@ -200,13 +204,13 @@ pub struct LimitDone {
     /// Parts of what was found.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub found_said: Vec<Said>,
+    /// The limit as its file had it then, so that the lot can be judged again by it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rule: Option<Limit>,
 }
 
 impl LimitDone {
     /// The limit in a language; as the record has it where that is all there is.
-    /// The limit as its file had it then, so that the lot can be judged again by it.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub rule: Option<Limit>,
     pub fn limit_in(&self, words: &Words) -> String {
         self.limit_said.as_ref().map_or_else(|| self.limit.clone(), |s| words.tell_one(s))
     }

@@ -51,7 +51,10 @@ fn the_probe(room: &Room, args: &Args) -> Result<String, Failure> {
     }
 }
 
-pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
+pub(super) fn run(room: &mut Room, args: Args) -> Result<(), Failure> {
+    if args.lot != "new" {
+        room.go_by(&args.lot)?;
+    }
     let make = args.make.as_deref().map(|which| the_make(room, which, &args)).transpose()?;
     let (probe, from, to) = match (&make, &args.since, &args.until) {
         (Some(m), ..) => {

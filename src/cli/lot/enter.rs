@@ -148,8 +148,14 @@ pub(super) fn wheel(room: &Room, args: &WheelArgs) -> Result<(), Failure> {
     room.ask_and_say(args.by.clone(), Ask::Wheels { lot: args.lot.clone(), wheels })
 }
 
-pub(super) fn ph(room: &Room, args: PhArgs) -> Result<(), Failure> {
-    let at = args.at.as_deref().map_or_else(|| Ok(room.now()), |t| room.moment(t))?;
+pub(super) fn ph(room: &mut Room, args: PhArgs) -> Result<(), Failure> {
+    let at = match &args.at {
+        None => room.now(),
+        Some(text) => {
+            room.go_by(&args.lot)?;
+            room.past("--at", text)?
+        }
+    };
     let ph = Ph { at, value: args.value, by: args.by.clone() };
     room.ask_and_say(args.by, Ask::Ph { lot: args.lot, ph })
 }

@@ -10,9 +10,6 @@ use crate::lot::correct::{AFTER_CLOSING, Author, CorrectError, check_name, check
 use crate::lot::record::{Correction, Milking, Ph, Record, Wheel};
 use crate::lot::store::LotError;
 
-/// A moment typed may lie so far ahead, seconds: clocks and time zones differ.
-const AHEAD_S: i64 = 86_400;
-
 /// A pH may be read so long before or after the make, minutes.
 const LIFE_MIN: f64 = 400.0 * 1440.0;
 
@@ -69,7 +66,8 @@ pub(super) fn ph(record: &mut Record, ph: &Ph, author: &Author) -> Result<String
     check_moment(record, "ph", ph.at, author.at)?;
     record.ph.push(Ph { value, ..ph.clone() });
     record.ph.sort_by_key(|p| p.at);
-    added(record, author, "ph", &value.to_string())
+    added(record, author, "ph", &value.to_string())?;
+    Ok(format!("pH {value} at {} (UTC{})", record.clock(ph.at), ph.at.offset(&record.zone())))
 }
 
 /// That a moment typed for a lot can be one of its life, as far as clocks tell.
@@ -80,7 +78,7 @@ pub(super) fn check_moment(record: &Record, field: &str, at: At, now: At) -> Res
     };
     let made = record.made.unwrap_or(record.opened);
     let is_known = |clock: At| clock >= CLOCKS_ARE_SET;
-    if is_known(now) && at > now.max(record.opened).plus_s(AHEAD_S) {
+    if is_known(now) && at > now.max(record.opened) {
         return refused("that moment is still to come; mend --at".into());
     }
     if is_known(made) && at.minutes_since(made).abs() > LIFE_MIN {

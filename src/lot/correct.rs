@@ -102,7 +102,7 @@ pub enum CorrectError {
         there: String,
     },
     /// There are several of that name or time.
-    #[error("{field} could be several; say which, to the second: {there}")]
+    #[error("{field} could be several; say which: {there}")]
     Several {
         /// The field.
         field: String,

@@ -55,7 +55,10 @@ impl Place {
         match list {
             "wheel" => Some(named("wheel", record.wheels.iter().map(|w| w.wheel.as_str()).collect())),
             "milking" => Some(named("milking", record.milkings.iter().map(|m| m.milking.as_str()).collect())),
-            "ph" => Some(read_at(record, field, rest)),
+            "ph" => {
+                let at = |nth| Self::Listed { list: "ph", nth, key: "value".into() };
+                Some(read_at(record, field, rest).map(at))
+            }
             _ => None,
         }
     }
@@ -101,19 +104,46 @@ impl Place {
     }
 }
 
-/// The pH that was read at a time of the dairy's clock.
-fn read_at(record: &Record, field: &str, when: &str) -> Result<Place, CorrectError> {
+/// The pH that was read at a time of the dairy's clock; `06:30:10#2` is the second of those
+/// of that time.
+fn read_at(record: &Record, field: &str, when: &str) -> Result<usize, CorrectError> {
     let zone = record.zone();
+    let counted = when.rsplit_once('#').and_then(|(when, which)| Some((when, which.parse().ok()?)));
+    let (when, which) = counted.map_or((when, None::<usize>), |(when, which)| (when, Some(which)));
     let is_meant = |p: &Ph| {
         [p.at.clock(&zone), p.at.clock_s(&zone), p.at.to_string()].iter().any(|written| written == when)
     };
-    let mut meant = record.ph.iter().enumerate().filter(|(_, p)| is_meant(p));
-    let there: Vec<String> = record.ph.iter().map(|p| p.at.clock_s(&zone)).collect();
-    match (meant.next(), meant.next()) {
-        (Some((nth, _)), None) => Ok(Place::Listed { list: "ph", nth, key: "value".into() }),
-        (Some(_), Some(_)) => Err(CorrectError::Several { field: field.into(), there: there.join(", ") }),
-        (None, _) => Err(none_such(field, record, "ph", &there)),
+    let meant: Vec<usize> = (0..record.ph.len()).filter(|nth| is_meant(&record.ph[*nth])).collect();
+    let found = match which {
+        Some(which) => meant.get(which.wrapping_sub(1)..).and_then(|from| from.first()),
+        None => meant.first().filter(|_| meant.len() == 1),
+    };
+    match found {
+        Some(nth) => Ok(*nth),
+        None if which.is_some() || meant.is_empty() => {
+            let all = 0..record.ph.len();
+            Err(none_such(field, record, "ph", &told_apart(record, &all.collect::<Vec<_>>())))
+        }
+        None => {
+            let there = told_apart(record, &meant).join(", ");
+            Err(CorrectError::Several { field: field.into(), there })
+        }
     }
+}
+
+/// When each of these pH was read; those of one second by their place among them, with
+/// what they are.
+fn told_apart(record: &Record, of: &[usize]) -> Vec<String> {
+    let second = |nth: &usize| record.ph[*nth].at.clock_s(&record.zone());
+    let told = |(i, nth): (usize, &usize)| {
+        let clock = second(nth);
+        let same = |of: &[usize]| of.iter().filter(|other| second(other) == clock).count();
+        match same(of) {
+            1 => clock,
+            _ => format!("{clock}#{} ({})", same(&of[..=i]), record.ph[*nth].value),
+        }
+    };
+    of.iter().enumerate().map(told).collect()
 }
 
 /// None of several is so called, or of that time.

@@ -64,6 +64,10 @@ pub(super) fn wheels(record: &mut Record, wheels: &[Wheel], author: &Author) -> 
 pub(super) fn ph(record: &mut Record, ph: &Ph, author: &Author) -> Result<String, LotError> {
     let value = fit_number("ph", Some(ph.value))?.unwrap_or(ph.value);
     check_moment(record, "ph", ph.at, author.at)?;
+    let stands = |p: &Ph| p.at.next_ms() == ph.at.next_ms() && p.value.total_cmp(&value).is_eq();
+    if record.ph.iter().any(stands) {
+        return Ok(String::new());
+    }
     record.ph.push(Ph { value, ..ph.clone() });
     record.ph.sort_by_key(|p| p.at);
     added(record, author, "ph", &value.to_string())?;

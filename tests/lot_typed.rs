@@ -74,3 +74,51 @@ fn a_ph_is_of_the_past_and_is_taken_once() {
     correct(place, &format!("ph.{at}#2=6.2"));
     assert_eq!(record(place, "a-1").ph.iter().map(|p| p.value).collect::<Vec<_>>(), [6.4, 6.2]);
 }
+
+/// "A number is wanted", and nothing could be taken out.
+#[test]
+fn what_was_entered_by_mistake_is_struck_and_stays_to_be_read() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path();
+    well(place, &["open", "--id", "a-1", "--by", "ada"]);
+    well(place, &["set", "a-1", "milk.litres=180,5", "rennet.dose-ml=32", "rennet.name=calf"]);
+    well(place, &["wheel", "a-1", "5=6.2", "3.1=7"]);
+    well(place, &["milking", "a-1", "m1", "--litres", "80"]);
+    let at = ago(30);
+    well(place, &["ph", "a-1", "6.4", "--at", &at]);
+    well(place, &["mark", "ph", "6.1", "--by", "ada"]);
+    let marked = record(place, "a-1").ph.iter().map(|p| p.at).max().unwrap();
+    for field in
+        ["milk.litres=", "rennet.dose-ml=", "rennet.name=", "wheel.5.kg=", "wheel.3.1=", "milking.m1="]
+    {
+        correct(place, field);
+    }
+    correct(place, &format!("ph.{at}="));
+    correct(place, &format!("ph.{marked}="));
+    let struck = |r: &Record| {
+        assert_eq!((r.milk.litres, r.rennet.dose_ml, r.rennet.name.as_deref()), (None, None, None));
+        assert_eq!((r.wheels.len(), r.wheels[0].kg, r.milkings.len(), r.ph.len()), (1, None, 0, 0));
+        let old: Vec<_> = r.corrections.iter().map(|c| (c.field.as_str(), c.old.as_str())).collect();
+        assert_eq!(old[0], ("milk.litres", "180.5"));
+        assert_eq!(old[4].0, "wheel.3.1");
+        assert!(old[4].1.contains("kg = 7.0"), "{old:?}");
+        assert_eq!((old[6].1, r.corrections.len()), ("6.4", 8));
+        assert!(r.corrections.iter().all(|c| c.new.is_empty() && c.by == "ada" && c.reason == "mistyped"));
+    };
+    struck(&record(place, "a-1"));
+    well(place, &["close", "a-1", "--by", "ada"]);
+    struck(&record(place, "a-1"));
+    for (field, says) in [
+        ("wheel.5=7", "name a part of it, after another point: kg, note;"),
+        ("wheel.9=", "no such wheel"),
+        ("milking.m1=", "no such milking"),
+        ("kettle=", "is empty"),
+    ] {
+        refused(place, &["correct", "a-1", field, "--by", "ada", "--reason", "r"], 64, says);
+    }
+    correct(place, "wheel.5=");
+    assert_eq!(record(place, "a-1").wheels.len(), 0);
+    well(place, &["verify", "a-1"]);
+    let shown = well(place, &["show", "a-1"]);
+    assert!(shown.contains("milk.litres from 180.5 to nothing (struck) by ada"), "{shown}");
+}

@@ -165,7 +165,7 @@ impl Store {
             // One that is there already may be corrected; files keep no more than
             // milliseconds.
             let same = |p: &super::record::Ph| p.at.next_ms() == ph.at.next_ms() && p.by == ph.by;
-            if !record.ph.iter().any(same) {
+            if !record.ph.iter().chain(&record.struck_ph).any(same) {
                 record.ph.push(ph);
             }
         }

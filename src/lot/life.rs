@@ -219,9 +219,9 @@ impl Lots {
             }
             Ask::Set { lot, fields, reason } => {
                 self.check_mother(lot, fields)?;
-                let marks = self.marks_to_correct(lot, fields, at)?;
+                let drawn = self.drawn_to_correct(lot, fields, at)?;
                 self.enter(lot, by, at, reason.as_deref(), |record, author| {
-                    set_all(record, marks, fields, author)
+                    set_all(record, drawn, fields, author)
                 })
             }
             Ask::Milking { lot, milking: m } => {

@@ -95,6 +95,16 @@ pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Re
     Ok(true)
 }
 
+/// A pH that was struck is no mark either.
+pub fn strike_ph(record: &mut Record) {
+    let Some(struck) = record.struck_ph.last().map(|p| p.at.next_ms()) else { return };
+    let is_it = |m: &Mark| m.name == "ph" && m.at.next_ms() == struck;
+    let stands = |record: &Record| record.ph.iter().any(|p| p.at.next_ms() == struck);
+    if let Some(nth) = record.marks.iter().position(is_it).filter(|_| !stands(record)) {
+        record.struck.push(record.marks.remove(nth));
+    }
+}
+
 /// Which mark a field names.
 fn find(record: &Record, field: &str) -> Result<usize, CorrectError> {
     let zone = record.zone();

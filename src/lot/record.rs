@@ -106,6 +106,9 @@ pub struct Record {
     /// pH, entered by hand or marked.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub ph: Vec<Ph>,
+    /// pH that were struck: the journal may have them still.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub struck_ph: Vec<Ph>,
     /// The stages, with hindsight.
     #[serde(rename = "stage", skip_serializing_if = "Vec::is_empty")]
     pub stages: Vec<StageDone>,

@@ -22,9 +22,10 @@ pub struct SetArgs {
 }
 
 /// Corrects fields that stand already; the old value is kept. A wheel, a milking
-/// or a pH too: wheel.1.kg=9, milking.NAME.litres=80, ph.06:30=6.45. A mark is moved to
-/// the moment meant, mark.rennet=18:03 (mark.cut.18:40=18:38 where there are several), or
-/// struck, mark.rennet=; what was found and called with it stays.
+/// or a pH too: wheel.1.kg=9, milking.NAME.litres=80, ph.06:30=6.45. Nothing after the = strikes
+/// what was entered by mistake: milk.litres=, a whole wheel.5=, milking.NAME=, ph.06:30=. A mark
+/// is moved to the moment meant, mark.rennet=18:03 (mark.cut.18:40=18:38 where there are
+/// several), or struck, mark.rennet=; what was found and called with it stays.
 #[derive(Debug, clap::Args)]
 #[command(after_help = fields())]
 pub struct CorrectArgs {

@@ -237,8 +237,15 @@ fn changed(r: &Record, c: &Correction, w: &Words) -> String {
     format!("{field} {old}{new}")
 }
 
-/// A value as the record keeps it, as a person writes it.
+/// A value as the record keeps it, as a person writes it. Of a whole wheel or milking the
+/// figures and words: its name stands before.
 fn said(r: &Record, value: &str, words: &Words) -> String {
+    if let Ok(whole) = format!("is = {value}").parse::<toml::Table>()
+        && let Some(whole) = whole.get("is").and_then(toml::Value::as_table)
+    {
+        let told = whole.iter().filter(|(key, _)| !matches!(key.as_str(), "wheel" | "milking"));
+        return told.map(|(_, v)| said(r, &v.to_string(), words)).collect::<Vec<_>>().join(", ");
+    }
     match value.strip_prefix('"').and_then(|v| v.strip_suffix('"')) {
         Some(text) => match text.parse::<At>() {
             Ok(at) if at.day(&r.zone()) == r.day() => at.clock_s(&r.zone()),

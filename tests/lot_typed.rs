@@ -122,3 +122,57 @@ fn what_was_entered_by_mistake_is_struck_and_stays_to_be_read() {
     let shown = well(place, &["show", "a-1"]);
     assert!(shown.contains("milk.litres from 180.5 to nothing (struck) by ada"), "{shown}");
 }
+
+/// `--by` was taken and kept nowhere while a lot was open.
+#[test]
+fn who_entered_a_figure_stands_in_the_record() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path();
+    well(place, &["open", "--id", "a-1", "--by", "ada", "--set", "milk.litres=100"]);
+    well(place, &["set", "a-1", "rennet.dose-ml=32", "--by", "bruno"]);
+    well(place, &["milking", "a-1", "m1", "--litres", "80", "--by", "carla"]);
+    well(place, &["milking", "a-1", "m1", "--celsius", "12", "--by", "dora"]);
+    well(place, &["wheel", "a-1", "1=6.2", "2", "--by", "elio"]);
+    well(place, &["ph", "a-1", "6.4", "--by", "fritz"]);
+    well(place, &["set", "a-1", "rennet.lot=R 7"]);
+    well(place, &["close", "a-1", "--by", "ada"]);
+    let r = serde_json::to_value(record(place, "a-1")).unwrap();
+    let entries: Vec<String> = r["entry"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|e| {
+            assert!(e["at"].as_str().unwrap().ends_with('Z'), "{e}");
+            let text = |key: &str| e[key].as_str().unwrap_or("-").to_owned();
+            format!("{} {} {}", text("field"), text("value"), text("by"))
+        })
+        .collect();
+    let all = entries.join("\n");
+    for says in [
+        "milk.litres 100.0 ada",
+        "rennet.dose-ml 32.0 bruno",
+        "milking.m1.litres 80.0 carla",
+        "milking.m1.celsius 12.0 dora",
+        "wheel.1.kg 6.2 elio",
+        "wheel.2  elio",
+        " 6.4 fritz",
+        "rennet.lot \"R 7\" -",
+    ] {
+        assert!(all.contains(says), "{says}: {all}");
+    }
+    let shown = well(place, &["show", "a-1"]);
+    assert!(shown.contains("by bruno: rennet.dose-ml 32"), "{shown}");
+    for args in [
+        &["set", "a-1", "note=x", "--by", ""][..],
+        &["wheel", "a-1", "3", "--by", " "],
+        &["milking", "a-1", "m2", "--by", ""],
+        &["ph", "a-1", "6.4", "--by", ""],
+        &["mark", "cut", "--by", ""],
+        &["open", "--id", "b-1", "--by", ""],
+        &["close", "a-1", "--by", ""],
+        &["attach", "a-1", "--make", "last", "--by", ""],
+        &["correct", "a-1", "note=x", "--by", "", "--reason", "r"],
+    ] {
+        refused(place, args, 64, "--by");
+    }
+}

@@ -13,7 +13,7 @@ use toml::{Table, Value};
 
 use super::at::At;
 use super::marks;
-use super::record::{Correction, Record};
+use super::record::{Correction, Entry, Record};
 use crate::wire::figure::figure;
 use crate::wire::name::{LONGEST, unfit};
 use listed::Place;
@@ -190,9 +190,17 @@ pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Re
             at: author.at,
             reason,
         });
+    } else {
+        note(&mut changed, author, field, parsed.as_ref());
     }
     *record = changed;
     Ok(true)
+}
+
+/// Notes who entered what stood empty.
+pub(super) fn note(record: &mut Record, author: &Author, field: &str, value: Option<&Value>) {
+    let value = value.map(Value::to_string).unwrap_or_default();
+    record.entries.push(Entry { field: field.into(), value, by: author.by.clone(), at: author.at });
 }
 
 /// What stands of [`FIELDS`], as a person would write it; an empty field does not stand.

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use super::at::At;
 use crate::words::Words;
 pub use done::{AlarmDone, CookDone, Gap, Instrument, LimitDone, StageDone, Stretch};
-pub use entered::{Culture, Curd, Milk, Rennet};
+pub use entered::{Culture, Curd, Entry, Milk, Rennet};
 
 mod done;
 mod entered;
@@ -133,6 +133,9 @@ pub struct Record {
     /// The dairy's own limits and what the trace says to them.
     #[serde(rename = "limit", skip_serializing_if = "Vec::is_empty")]
     pub limits: Vec<LimitDone>,
+    /// Who entered what while it was open.
+    #[serde(rename = "entry", skip_serializing_if = "Vec::is_empty")]
+    pub entries: Vec<Entry>,
     /// What was corrected after it stood.
     #[serde(rename = "correction", skip_serializing_if = "Vec::is_empty")]
     pub corrections: Vec<Correction>,

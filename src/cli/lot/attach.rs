@@ -1,6 +1,6 @@
 //! `curdtrace lot attach`: the forgetful maker's way.
 
-use super::room::{Room, day, failure};
+use super::room::{Room, day, failure, person};
 use crate::cli::error::Failure;
 use crate::cli::{remark, say};
 use crate::lot::at::At;
@@ -38,7 +38,7 @@ pub struct Args {
     #[arg(long, value_name = "LOT")]
     mother: Option<String>,
     /// Who attaches it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 

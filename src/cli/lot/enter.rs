@@ -1,6 +1,6 @@
 //! `curdtrace lot set|correct|milking|wheel|ph`: what persons know of a lot.
 
-use super::room::Room;
+use super::room::{Room, person};
 use crate::cli::error::Failure;
 use crate::lot::correct;
 use crate::lot::inbox::Ask;
@@ -17,7 +17,7 @@ pub struct SetArgs {
     #[arg(required = true, value_name = "FIELD=VALUE")]
     fields: Vec<String>,
     /// Who enters it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 
@@ -35,7 +35,7 @@ pub struct CorrectArgs {
     #[arg(required = true, value_name = "FIELD=VALUE")]
     fields: Vec<String>,
     /// Who corrects it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: String,
     /// Why
     #[arg(long, value_name = "TEXT")]
@@ -59,7 +59,7 @@ pub struct MilkingArgs {
     #[arg(long)]
     source: Option<String>,
     /// Who enters it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 
@@ -75,7 +75,7 @@ pub struct WheelArgs {
     #[arg(long)]
     note: Option<String>,
     /// Who enters it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 
@@ -91,7 +91,7 @@ pub struct PhArgs {
     #[arg(long, value_name = "MOMENT")]
     at: Option<String>,
     /// Who read it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 
@@ -119,8 +119,8 @@ pub(super) fn set(room: &Room, args: SetArgs) -> Result<(), Failure> {
 }
 
 pub(super) fn correct(room: &Room, args: CorrectArgs) -> Result<(), Failure> {
-    if args.reason.trim().is_empty() || args.by.trim().is_empty() {
-        return Err(Failure::usage("a correction says who and why: --by NAME --reason TEXT"));
+    if args.reason.trim().is_empty() {
+        return Err(Failure::usage("a correction says why: --reason TEXT"));
     }
     let fields = pairs(&args.fields)?;
     room.ask_and_say(Some(args.by), Ask::Set { lot: args.lot, fields, reason: Some(args.reason) })

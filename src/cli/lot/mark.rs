@@ -1,6 +1,6 @@
 //! `curdtrace lot mark`.
 
-use super::room::{Room, failure};
+use super::room::{Room, failure, person};
 use crate::cli::error::Failure;
 use crate::lot::inbox::{Ask, MarkAsk};
 use crate::lot::record::Mark;
@@ -30,7 +30,7 @@ pub struct Args {
     #[arg(long, value_name = "MOMENT")]
     at: Option<String>,
     /// Who marks it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use super::room::Room;
+use super::room::{Room, person};
 use crate::cli::error::Failure;
 use crate::lot::inbox::{Ask, Opening};
 
@@ -29,7 +29,7 @@ pub struct Args {
     #[arg(long, value_name = "LOT")]
     mother: Option<String>,
     /// Who opens it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
     /// The cheese
     #[arg(long)]

@@ -229,6 +229,15 @@ impl Room {
     }
 }
 
+/// Who does it, as `--by` names him.
+pub(super) fn person(text: &str) -> Result<String, String> {
+    let name = text.trim();
+    if name.is_empty() || name.chars().any(char::is_control) {
+        return Err("a name is wanted, in one line".into());
+    }
+    Ok(name.into())
+}
+
 /// That a kettle can be called so: the journal takes no line of another.
 pub(super) fn fit_kettle(kettle: &str) -> Result<(), Failure> {
     match unfit(kettle) {

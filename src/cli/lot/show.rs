@@ -113,6 +113,12 @@ fn words(r: &Record) -> String {
             r.clock(s.to)
         ));
     }
+    for e in &r.entries {
+        let by = e.by.as_deref().map(|b| format!(" by {b}")).unwrap_or_default();
+        let plain = e.value.parse::<f64>().map(|n| n.to_string());
+        let value = plain.unwrap_or_else(|_| e.value.trim_matches('"').into());
+        lines.push(format!("entered {}{by}: {} {value}", r.clock(e.at), e.field).trim_end().into());
+    }
     for c in &r.corrections {
         let new = if c.new.is_empty() { "nothing (struck)" } else { &c.new };
         let old = if c.old.is_empty() { "nothing" } else { &c.old };

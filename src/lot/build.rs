@@ -185,7 +185,7 @@ impl Store {
         record.made = first.or(record.own_stretches().map(|s| s.from).min()).or(record.made);
         record.gaps = findings::gaps(found);
         record.journal_damage.clone_from(&found.damaged);
-        self.look_at_instruments(record);
+        self.look_at_instruments(record, found);
         Ok(())
     }
 

@@ -21,6 +21,7 @@ use crate::engine::probe::{Health, Missing, PLAUSIBLE_CELSIUS};
 use crate::journal::JournalError;
 use crate::journal::replay::{Replay, Span, Stamped};
 use crate::journal::storage::Storage;
+use crate::sensor::channel::NEVER_CALIBRATED;
 use crate::wire::line::{EventLine, Line, Names, parse};
 use told::Told;
 
@@ -82,6 +83,8 @@ pub struct Gathered {
     pub damaged: Vec<String>,
     /// The last plan followed, its TOML text; `Some(None)`: none any more.
     pub followed: Option<Option<String>>,
+    /// Probes whose readings say that they must be calibrated and never were.
+    pub uncalibrated: BTreeSet<String>,
     /// Probes that hung in another kettle than the lot was made in, each with that one.
     pub elsewhere: BTreeMap<String, String>,
 }
@@ -199,6 +202,10 @@ impl Gathered {
         let why = r.reason.clone().or(out_of_range.then(|| Missing::OutOfRange.to_string()));
         if let (false, Some(why)) = (point.good, why) {
             self.reasons.insert((r.probe.to_string(), at), why);
+        }
+        let never = r.reason.as_deref().is_some_and(|why| why.contains(NEVER_CALIBRATED));
+        if never && !self.uncalibrated.contains(&*r.probe) {
+            self.uncalibrated.insert(r.probe.to_string());
         }
         if let Some(points) = self.points.get_mut(&*r.probe) {
             points.push(point);

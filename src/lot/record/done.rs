@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::engine::said::Said;
+use crate::engine::said::{Fact, Said};
 use crate::lot::at::At;
 use crate::lot::limits::Limit;
 use crate::words::Words;
@@ -171,9 +171,20 @@ pub struct Instrument {
     /// The calibration as data, for the sheet's language.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub calibration_said: Vec<Said>,
+    /// The dairy wants it calibrated, and it said that it never was.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub calibration_needed: bool,
 }
 
 impl Instrument {
+    /// The day from which its calibration is out of date, `2026-12-11`.
+    pub fn due(&self) -> Option<&str> {
+        self.calibration_said.iter().find_map(|said| match said.values.get("due")? {
+            Fact::Word(day) => Some(day.as_str()),
+            Fact::Number(_) => None,
+        })
+    }
+
     /// The calibration in a language; as the record has it where that is all
     /// there is.
     pub fn calibration_in(&self, words: &Words) -> Option<String> {

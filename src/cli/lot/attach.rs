@@ -242,7 +242,7 @@ impl Wanted {
         let local = room.zone.to_datetime(began.timestamp());
         self.day.as_ref().is_none_or(|d| *d == local.date().to_string())
             && (self.hours.0..self.hours.1).contains(&local.hour())
-            && self.clock.as_ref().is_none_or(|c| *c == began.clock(&room.zone))
+            && self.clock.as_ref().is_none_or(|c| began.is_meant_by(c, &room.zone))
     }
 }
 

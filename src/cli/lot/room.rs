@@ -258,6 +258,10 @@ fn moment(text: &str, today: &str, zone: &TimeZone) -> Option<At> {
         None if text.contains(':') => (self::day("today", today)?, text),
         None => (self::day(text, today)?, "00:00"),
     };
+    // With the offset, where the clocks go back: 02:30+01:00.
+    if let Ok(at) = format!("{day}T{clock}").parse() {
+        return Some(at);
+    }
     let clock = if clock.len() == 5 { format!("{clock}:00") } else { clock.to_owned() };
     let local: jiff::civil::DateTime = format!("{day}T{clock}").parse().ok()?;
     i64::try_from(zone.to_timestamp(local).ok()?.as_nanosecond()).ok().map(At)
@@ -333,6 +337,8 @@ mod tests {
             ("2026-07-12", "2026-07-11T22:00:00Z"),
             ("2026-07-12T06:03:00Z", "2026-07-12T06:03:00Z"),
             ("2026-01-12T06:03", "2026-01-12T05:03:00Z"),
+            ("2025-10-26 02:30", "2025-10-26T00:30:00Z"),
+            ("2025-10-26 02:30+01:00", "2025-10-26T01:30:00Z"),
         ] {
             assert_eq!(moment(text, "2026-07-14", &zone).unwrap().to_string(), is, "{text}");
         }

@@ -143,9 +143,7 @@ fn read_at(record: &Record, field: &str, when: &str) -> Result<usize, CorrectErr
     let zone = record.zone();
     let counted = when.rsplit_once('#').and_then(|(when, which)| Some((when, which.parse().ok()?)));
     let (when, which) = counted.map_or((when, None::<usize>), |(when, which)| (when, Some(which)));
-    let is_meant = |p: &Ph| {
-        [p.at.clock(&zone), p.at.clock_s(&zone), p.at.to_string()].iter().any(|written| written == when)
-    };
+    let is_meant = |p: &Ph| p.at.is_meant_by(when, &zone);
     let meant: Vec<usize> = (0..record.ph.len()).filter(|nth| is_meant(&record.ph[*nth])).collect();
     let found = match which {
         Some(which) => meant.get(which.wrapping_sub(1)..).and_then(|from| from.first()),

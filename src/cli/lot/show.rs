@@ -105,14 +105,22 @@ fn words(r: &Record) -> String {
         lines.push(format!("limit: {} ({}): {}, {}", l.name, l.limit, word(&l.verdict), l.found));
     }
     for s in &r.stretches {
+        let elsewhere = s.kettle.as_deref().map(|k| format!(" in {k}, beside the make")).unwrap_or_default();
         lines.push(format!(
-            "trace: {} of probe {}, {} to {}",
+            "trace: {} of probe {}{elsewhere}, {} to {}",
             counted(s.readings, "reading"),
             s.probe,
             r.clock(s.from),
             r.clock(s.to)
         ));
     }
+    lines.extend(by_whom(r));
+    lines.join("\n")
+}
+
+/// Who entered what, and who corrected it.
+fn by_whom(r: &Record) -> Vec<String> {
+    let (zone, mut lines) = (r.zone(), Vec::new());
     for e in &r.entries {
         let by = e.by.as_deref().map(|b| format!(" by {b}")).unwrap_or_default();
         let plain = e.value.parse::<f64>().map(|n| n.to_string());
@@ -132,7 +140,7 @@ fn words(r: &Record) -> String {
             c.reason
         ));
     }
-    lines.join("\n")
+    lines
 }
 
 /// What persons entered, in the order of the sheet.

@@ -62,17 +62,11 @@ impl Told {
         let own = self.own_kettles(wanted);
         for (at, what) in &self.lines {
             match what {
-                What::Mark(m) if own.contains(&&*m.kettle) => {
-                    if wanted.tells_of(&m.kettle, &self.hangs, *at) {
-                        found.take_mark(m, *at);
-                    }
-                }
-                What::Event(e) if wanted.has_told(e, &self.hangs, *at) => {
-                    if own.contains(&e.kettle.as_deref().unwrap_or_default()) || is_of_stored_milk(e) {
-                        found.take_event(e);
-                    }
-                }
-                _ => {}
+                What::Mark(m) if !own.contains(&&*m.kettle) => {}
+                What::Mark(m) if wanted.tells_of(&m.kettle, &self.hangs, *at) => found.take_mark(m, *at),
+                What::Event(e) if !own.contains(&kettle_of(e)) && !is_of_stored_milk(e) => {}
+                What::Event(e) if wanted.has_told(e, &self.hangs, *at) => found.take_event(e),
+                What::Mark(_) | What::Event(_) => {}
             }
         }
         let elsewhere = self.hangs.iter().filter(|(_, kettle)| !own.contains(&kettle.as_str()));
@@ -105,6 +99,10 @@ impl Told {
     }
 }
 
+fn kettle_of(e: &EventLine) -> &str {
+    e.kettle.as_deref().unwrap_or_default()
+}
+
 /// Whether it is the alarm about milk that is stored.
 fn is_of_stored_milk(e: &EventLine) -> bool {
     let is_it = |text: &str| serde_json::from_str::<Json>(text).is_ok_and(|a| a["alarm"] == "milk-warm");
@@ -114,7 +112,7 @@ fn is_of_stored_milk(e: &EventLine) -> bool {
 impl Wanted {
     /// Whether an event is of the time of its kettle's stretches.
     fn has_told(&self, e: &EventLine, hangs: &BTreeMap<String, String>, at: At) -> bool {
-        let kettle = e.kettle.as_deref().unwrap_or_default();
+        let kettle = kettle_of(e);
         let told = self.tells_of(kettle, hangs, at);
         if e.what == "said-make" { self.is_made_in(kettle, hangs, e, told) } else { told }
     }

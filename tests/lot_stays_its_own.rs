@@ -120,6 +120,27 @@ fn what_another_kettles_probe_read_moves_no_stage() {
     assert!(open.stages.len() <= STAGES.len(), "{:?}", names(&open));
 }
 
+/// A probe that hung in the tank for the night tells of the milk then, and of the make when
+/// it hangs in the kettle.
+#[test]
+fn a_probe_that_hung_elsewhere_before_tells_of_the_make_all_the_same() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut day = day(dir.path());
+    let mut lots = lots(dir.path());
+    let night = (START.plus_s(-7200), START.plus_s(-3600));
+    for s in 0..300 {
+        day.push(night.0.plus_s(s * 10), "temperature,kettle=tank,probe=p celsius=6.31");
+    }
+    open(&mut lots, START, "a-1", false);
+    let (_, end) = day.make("big", "p", START);
+    close(&mut lots, end.plus_s(1200), "a-1");
+    let own = lots.store().load("a-1").unwrap();
+    let text = attach(&mut lots, end.plus_s(1300), "a-1", "p", night);
+    assert!(text.contains("it hung in tank"), "{text}");
+    assert_eq!(told(&lots.store().load("a-1").unwrap()), told(&own));
+    assert_eq!(names(&own), STAGES.map(|s| s.0));
+}
+
 /// What a lot without readings of its own is given is its trace, whatever probe it was.
 #[test]
 fn a_lot_without_readings_of_its_own_has_the_make_it_is_given() {

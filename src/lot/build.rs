@@ -131,7 +131,7 @@ impl Store {
         found: &Gathered,
         live: Option<(At, At)>,
     ) -> Result<(), LotError> {
-        for stretch in &mut record.stretches {
+        for (nth, stretch) in record.stretches.iter_mut().enumerate() {
             let points = found.points.get(&stretch.probe).map(Vec::as_slice).unwrap_or_default();
             let has = points.iter().filter(|p| stretch.from <= p.at && p.at < stretch.to).count() as u64;
             if has < stretch.readings {
@@ -139,7 +139,7 @@ impl Store {
                 return Err(LotError::Fewer { lot, probe, had: stretch.readings, has });
             }
             stretch.readings = has;
-            stretch.kettle = found.elsewhere.get(&stretch.probe).cloned();
+            stretch.kettle = found.elsewhere.get(&nth).cloned();
             stretch.out_of_range = out_of_range(points, stretch.from, stretch.to);
         }
         if let Some((from, to)) = live {

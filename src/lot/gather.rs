@@ -85,8 +85,9 @@ pub struct Gathered {
     pub followed: Option<Option<String>>,
     /// Probes whose readings say that they must be calibrated and never were.
     pub uncalibrated: BTreeSet<String>,
-    /// Probes that hung in another kettle than the lot was made in, each with that one.
-    pub elsewhere: BTreeMap<String, String>,
+    /// Of which of the stretches wanted the probe hung in another kettle than the lot was
+    /// made in, by their place, with that kettle.
+    pub elsewhere: BTreeMap<usize, String>,
 }
 
 /// Reads a lot's part of the journal.
@@ -104,7 +105,7 @@ pub fn gather(storage: &Arc<dyn Storage>, journal: &Path, wanted: &Wanted) -> Re
         let Ok(Some((line, _))) = parse(text, &mut names) else { continue };
         match line {
             Line::Reading(r) if wanted.has(&r.probe, r.kettle(), at) => {
-                told.hears_of(&r.probe, r.kettle());
+                told.hears_of(wanted, (&r.probe, r.kettle()), at);
                 if !wanted.told_only {
                     found.take_line(text, &stamp);
                     found.take_reading(&r, at);

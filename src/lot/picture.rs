@@ -7,7 +7,7 @@ use super::at::At;
 use super::chart::{Band, Curve, Picture};
 use super::findings::{number, tolerance_celsius};
 use super::gather::Point;
-use super::record::{Record, StageDone};
+use super::record::{Record, StageDone, Stretch};
 use crate::words::Words;
 
 /// Two good readings further apart than this are never joined, seconds.
@@ -159,8 +159,9 @@ pub fn join_within_s(points: &[Point]) -> f64 {
 
 /// Whether a probe hung in the lot's kettle, and how much it has of the make.
 fn share_of_make(record: &Record, probe: &str, points: &[Point]) -> (bool, usize) {
-    let elsewhere = record.stretches.iter().any(|s| s.probe == probe && s.kettle.is_some());
-    (!elsewhere, during_stages(record, points))
+    let elsewhere = |s: &Stretch| s.probe == probe && s.kettle.is_some();
+    let own = record.own_stretches().any(|s| s.probe == probe) || !record.stretches.iter().any(elsewhere);
+    (own, during_stages(record, points))
 }
 
 fn during_stages(record: &Record, points: &[Point]) -> usize {

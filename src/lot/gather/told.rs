@@ -28,18 +28,27 @@ enum What {
     Event(EventLine),
 }
 
-/// What was told, in the journal's order, and where the probes hang.
+/// The kettle that the probe of each stretch hung in, by the stretch's place. A probe may
+/// have hung elsewhere on another day.
+type Hangs = BTreeMap<usize, String>;
+
+/// What was told, in the journal's order, and where the probes hung.
 #[derive(Default)]
 pub(super) struct Told {
     lines: Vec<(At, What)>,
-    /// The kettle of each probe of the lot's.
-    hangs: BTreeMap<String, String>,
+    hangs: Hangs,
+    /// Whether any probe of the lot's hung in its own kettle.
+    has_own: bool,
 }
 
 impl Told {
-    pub(super) fn hears_of(&mut self, probe: &str, kettle: &str) {
-        if !self.hangs.contains_key(probe) {
-            self.hangs.insert(probe.into(), kettle.into());
+    /// A reading of the lot's.
+    pub(super) fn hears_of(&mut self, wanted: &Wanted, (probe, kettle): (&str, &str), at: At) {
+        self.has_own |= kettle == wanted.kettle;
+        for (nth, s) in wanted.stretches.iter().enumerate() {
+            if s.probe == probe && s.from <= at && at < s.to && !self.hangs.contains_key(&nth) {
+                self.hangs.insert(nth, kettle.into());
+            }
         }
     }
 
@@ -70,22 +79,21 @@ impl Told {
             }
         }
         let elsewhere = self.hangs.iter().filter(|(_, kettle)| !own.contains(&kettle.as_str()));
-        found.elsewhere = elsewhere.map(|(probe, kettle)| (probe.clone(), kettle.clone())).collect();
+        found.elsewhere = elsewhere.map(|(nth, kettle)| (*nth, kettle.clone())).collect();
     }
 
     /// The kettles that tell of the lot's make.
     fn own_kettles<'a>(&'a self, wanted: &'a Wanted) -> Vec<&'a str> {
-        let kettle_of = |s: &Stretch| self.hangs.get(&s.probe).map(String::as_str);
-        let (recorded, given): (Vec<_>, Vec<_>) = wanted.stretches.iter().partition(|s| s.attached.is_none());
-        if let Some(own) = recorded.into_iter().find_map(kettle_of) {
+        let is_recorded = |nth: &usize| wanted.stretches.get(*nth).is_some_and(|s| s.attached.is_none());
+        if let Some((_, own)) = self.hangs.iter().find(|(nth, _)| is_recorded(nth)) {
             return vec![own];
         }
-        let mut all = given.into_iter().filter_map(kettle_of);
-        if self.hangs.values().any(|kettle| *kettle == wanted.kettle) {
+        if self.has_own {
             return vec![&wanted.kettle];
         }
-        let first = all.clone().next();
-        let made = all.find(|kettle| self.tells_stages(kettle, wanted));
+        let mut given = self.hangs.values().map(String::as_str);
+        let first = given.clone().next();
+        let made = given.find(|kettle| self.tells_stages(kettle, wanted));
         made.or(first).into_iter().chain([wanted.kettle.as_str()]).collect()
     }
 
@@ -111,7 +119,7 @@ fn is_of_stored_milk(e: &EventLine) -> bool {
 
 impl Wanted {
     /// Whether an event is of the time of its kettle's stretches.
-    fn has_told(&self, e: &EventLine, hangs: &BTreeMap<String, String>, at: At) -> bool {
+    fn has_told(&self, e: &EventLine, hangs: &Hangs, at: At) -> bool {
         let kettle = kettle_of(e);
         let told = self.tells_of(kettle, hangs, at);
         if e.what == "said-make" { self.is_made_in(kettle, hangs, e, told) } else { told }
@@ -119,14 +127,14 @@ impl Wanted {
 
     /// Whether a mark or event of a kettle belongs to the lot: a stretch of a
     /// probe that hangs in it has that moment.
-    fn tells_of(&self, kettle: &str, hangs: &BTreeMap<String, String>, at: At) -> bool {
+    fn tells_of(&self, kettle: &str, hangs: &Hangs, at: At) -> bool {
         self.stretches_of(kettle, hangs).any(|(from, to)| from <= at && at < to)
     }
 
     /// Whether a make that is said to have ended is the lot's: it began in the
     /// lot's time, or is `told` of in it and went on into it. A cheese that is
     /// told of when its whey is on the fire already is not the whey's.
-    fn is_made_in(&self, kettle: &str, hangs: &BTreeMap<String, String>, e: &EventLine, told: bool) -> bool {
+    fn is_made_in(&self, kettle: &str, hangs: &Hangs, e: &EventLine, told: bool) -> bool {
         let event: Option<Json> = e.text("json").and_then(|t| serde_json::from_str(t).ok());
         let stages = event.map(|e| made_stages(&e)).unwrap_or_default();
         let Some(began) = stages.first().map(|s| s.began) else { return false };
@@ -140,17 +148,13 @@ impl Wanted {
         })
     }
 
-    fn stretches_of<'a>(
-        &'a self,
-        kettle: &'a str,
-        hangs: &'a BTreeMap<String, String>,
-    ) -> impl Iterator<Item = (At, At)> + 'a {
+    fn stretches_of<'a>(&'a self, kettle: &'a str, hangs: &'a Hangs) -> impl Iterator<Item = (At, At)> + 'a {
         let own = self.live.filter(|_| kettle == self.kettle);
         // Where nothing says where it hung, it may be the lot's own, or one of its name.
-        let hung = move |probe: &str| match hangs.get(probe) {
+        let hung = move |(nth, s): &(usize, &Stretch)| match hangs.get(nth) {
             Some(there) => there == kettle,
-            None => probe == kettle || kettle == self.kettle,
+            None => s.probe == kettle || kettle == self.kettle,
         };
-        self.stretches.iter().filter(move |s| hung(&s.probe)).map(|s| (s.from, s.to)).chain(own)
+        self.stretches.iter().enumerate().filter(hung).map(|(_, s)| (s.from, s.to)).chain(own)
     }
 }

@@ -76,6 +76,7 @@ fn situation(stage: Stage) -> Situation {
         heating: stage == Stage::Cooking,
         said_off: false,
         cooks_on: None,
+        goes_on: true,
         stands: 0.0,
         cut: 0.0,
         heating_number: 2,

@@ -16,7 +16,7 @@ use curdtrace::lot::at::At;
 use curdtrace::lot::gather::{Wanted, gather};
 use curdtrace::lot::inbox::{Ask, AttachAsk, Opening, Request};
 use curdtrace::lot::life::Lots;
-use curdtrace::lot::record::{AlarmDone, Mark, Record, StageDone};
+use curdtrace::lot::record::{AlarmDone, Mark, Record, StageDone, Stretch};
 use curdtrace::lot::store::{Dairy, Store};
 use divan::Bencher;
 
@@ -118,11 +118,16 @@ fn replay_20_h(bencher: Bencher) {
     });
 }
 
+/// Twenty hours of the kettle's probe.
+fn stretch(from: At) -> Stretch {
+    Stretch { probe: "kettle".into(), from, to: from.plus_s(72_000), ..Stretch::default() }
+}
+
 #[divan::bench(sample_count = 10)]
 fn gather_20_h(bencher: Bencher) {
     let journal = TWENTY_HOURS.path().join("journal");
     let from = At(START_NS);
-    let stretches = vec![("kettle".to_string(), from, from.plus_s(72_000))];
+    let stretches = vec![stretch(from)];
     let wanted = Wanted { stretches, kettle: "kettle".into(), ..Wanted::default() };
     bencher.bench_local(|| gather(&disk(), &journal, &wanted).unwrap().trace.len());
 }
@@ -158,7 +163,7 @@ fn list_5000(bencher: Bencher) {
 #[divan::bench(sample_count = 5)]
 fn curve_of_20_h(bencher: Bencher) {
     let found = {
-        let stretches = vec![("kettle".to_string(), At(START_NS), At(START_NS).plus_s(72_000))];
+        let stretches = vec![stretch(At(START_NS))];
         let wanted = Wanted { stretches, kettle: "kettle".into(), ..Wanted::default() };
         gather(&disk(), &TWENTY_HOURS.path().join("journal"), &wanted).unwrap()
     };

@@ -174,3 +174,23 @@ fn a_lot_may_be_named_by_its_folder() {
         assert_eq!(code, 66, "{none}: {err}");
     }
 }
+
+/// After a power cut in the middle of it, it was said to be tampered with and to be put
+/// back from a copy.
+#[test]
+fn a_sealing_that_was_cut_short_is_told_as_that() {
+    let hut = Hut::new();
+    fs::create_dir_all(hut.0.path().join("data/sealing")).unwrap();
+    fs::write(hut.0.path().join("data/sealing/a-1"), "lot a-1 is being sealed\n").unwrap();
+    fs::write(hut.lots().join("a-1/sheet.html"), "half of it").unwrap();
+    let (code, out, err) = hut.run(&["verify"]);
+    assert_eq!(code, 65, "{out}{err}");
+    assert!(out.contains("a-1: its sealing was cut short") && out.contains("b-1: as it was closed"), "{out}");
+    assert!(!format!("{out}{err}").contains("a copy") && err.contains("finishes"), "{out}{err}");
+    let to = hut.0.path().join("stick");
+    let (code, _, err) = hut.run(&["export", "a-1", "--to", to.to_str().unwrap()]);
+    assert!(code == 65 && err.contains("cut short") && !err.contains("a copy"), "{err}");
+    // Whatever writes next finishes it.
+    hut.well(&["open", "--past", "--id", "c-1", "--kettle", "k", "--by", "ada"]);
+    hut.well(&["verify", "a-1"]);
+}

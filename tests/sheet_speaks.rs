@@ -116,3 +116,56 @@ fn every_language_draws_the_same_sheet_from_the_same_record() {
         }
     }
 }
+
+/// An instrument that was out of date, or never calibrated though that was asked for, stood
+/// at the foot of the sheet and nowhere else.
+#[test]
+fn an_instrument_that_was_not_calibrated_in_time_is_to_be_looked_at() {
+    const CALIBRATION: &str = r#"
+probe = "big"
+number = 1
+time = "2026-01-02T08:00:00Z"
+by = "Ada"
+sensor = "type K"
+shape = "linear"
+knots = [[0.4, 0.0]]
+expanded-uncertainty-celsius = 0.2
+due = "2026-07-01"
+point = [{ against = "ice", true-celsius = 0.0, true-expanded-uncertainty-celsius = 0.06, raw-celsius = 0.4, as-found-celsius = 0.4, as-left-celsius = 0.0, corrected = true, spread-celsius = 0.02, drift-celsius-per-min = 0.01, readings = 60, seconds = 60.0 }]
+"#;
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path();
+    let kept = data.join("calibrations/big");
+    std::fs::create_dir_all(&kept).unwrap();
+    std::fs::write(kept.join("1.toml"), CALIBRATION).unwrap();
+    let storage: Arc<dyn Storage> = Arc::new(Disk);
+    let mut day = Day::new(storage.clone(), data);
+    day.every_s = 20.0;
+    let (mut lots, _) = Lots::open(storage, data, dairy()).unwrap();
+    let start = At(MORNING_NS);
+    let by = |at, ask| Request { at, by: Some("Ada".into()), ask };
+    let open = Opening { kettle: "big".into(), plan: Some(PLAN.into()), ..Opening::default() };
+    let lot = lots.apply(&by(start, Ask::Open(open))).unwrap().lot;
+    let spare = "temperature,kettle=big,probe=spare celsius=31.0,health=\"maintenance-required\",reason=";
+    day.push(start.plus_s(60), &format!("{spare}\"the tip is worn; never calibrated\""));
+    let (_, end) = day.make("big", "big", start);
+    // Calibrated before the lot was closed, and after it was made.
+    std::fs::create_dir_all(data.join("calibrations/spare")).unwrap();
+    let late = CALIBRATION.replace("\"big\"", "\"spare\"").replace("2026-01-02", "2026-07-14");
+    let late = late.replace("T08:00", "T22:00").replace("2026-07-01", "2027-01-01");
+    std::fs::write(data.join("calibrations/spare/1.toml"), late).unwrap();
+    lots.apply(&by(end.plus_s(86_400), Ask::Close { lot: lot.clone() })).unwrap();
+    let (record, points) = (lots.store().load(&lot).unwrap(), lots.store().points(&lot).unwrap());
+    let found = record.deviations.join("\n");
+    assert!(found.contains("probe big was out of date: due on 2026-07-01"), "{found}");
+    assert!(found.contains("Probe spare was never calibrated"), "{found}");
+    for (language, due, never) in [
+        ("de", "Fühler big war abgelaufen: fällig am 2026-07-01", "Fühler spare wurde nie kalibriert"),
+        ("it", "sonda big scaduta", "Sonda spare mai tarata"),
+        ("fr", "sonde big périmé", "Sonde spare jamais étalonnée"),
+    ] {
+        let sheet = render(&Record { language: language.into(), ..record.clone() }, &points, None);
+        let first = sheet.split("class=\"first\"").nth(1).unwrap().split("</section>").next().unwrap();
+        assert!(first.contains(due) && first.contains(never), "{first}");
+    }
+}

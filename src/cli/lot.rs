@@ -82,17 +82,17 @@ enum Command {
 
 /// Runs the subcommand.
 pub fn run(args: Args) -> Result<(), Failure> {
-    let room = room::Room::enter(args.place)?;
+    let mut room = room::Room::enter(args.place)?;
     match args.command {
         Command::Open(a) => open::run(&room, a),
-        Command::Mark(a) => mark::run(&room, a),
+        Command::Mark(a) => mark::run(&mut room, a),
         Command::Close(a) => close::run(&room, a),
-        Command::Attach(a) => attach::run(&room, a),
+        Command::Attach(a) => attach::run(&mut room, a),
         Command::Set(a) => enter::set(&room, a),
         Command::Correct(a) => enter::correct(&room, a),
         Command::Milking(a) => enter::milking(&room, a),
         Command::Wheel(a) => enter::wheel(&room, &a),
-        Command::Ph(a) => enter::ph(&room, a),
+        Command::Ph(a) => enter::ph(&mut room, a),
         Command::List(a) => list::run(&room, &a),
         Command::Show(a) => show::run(&room, &a),
         Command::Sheet(a) => sheet::run(&room, &a),
@@ -103,6 +103,6 @@ pub fn run(args: Args) -> Result<(), Failure> {
         Command::Fate(a) => origin::fate(&room, &a),
         Command::Compare(a) => compare::run(&room, &a),
         Command::Season(a) => season::run(&room, &a),
-        Command::Limits(a) => limits::run(&room, &a),
+        Command::Limits(a) => limits::run(&mut room, &a),
     }
 }

@@ -20,7 +20,7 @@ const WALL_S: f64 = 30.0;
 const SHARES: [f64; 9] = [0.0, 0.08, 0.16, 0.24, 0.32, 0.42, 0.55, 0.75, 1.0];
 const DECAYS_S: [f64; 8] = [60.0, 110.0, 170.0, 250.0, 360.0, 480.0, 650.0, 900.0];
 /// Of a jacket full of water nearly all goes on arriving, and of nothing else does it for
-/// longer than embers do, s.
+/// longer than embers do, s. It is told from a fire that burns on where the end is known.
 const OF_A_JACKET: f64 = 0.7;
 const EMBERS_S: f64 = 500.0;
 /// Coast time expected of a kettle never met, seconds, and its spread.
@@ -107,7 +107,11 @@ pub(super) fn fit(trace: &[(f64, f64)], said: &Said, loss: f64, var_bin: f64) ->
     while off_s <= last_s {
         for f in SHARES {
             for decay_s in DECAYS_S {
-                if (f <= 0.0 && decay_s > 60.0) || (f < OF_A_JACKET && decay_s > EMBERS_S) {
+                let is_jacket = f >= OF_A_JACKET;
+                if (f <= 0.0 && decay_s > 60.0)
+                    || (!is_jacket && decay_s > EMBERS_S)
+                    || (is_jacket && said.off.is_none())
+                {
                     continue;
                 }
                 let Some(fit) = least_squares(trace, off_s, (f, decay_s), (loss, var_bin)) else {

@@ -63,7 +63,7 @@ const COASTS_S: f64 = 300.0;
 /// A call came to nothing where the milk stands so long after it, seconds, and was never
 /// within this of what was foreseen, °C: what rose was warm whey mixed in, or a fire that
 /// went out. What heats it then is another heating, and wants its own call.
-const NOTHING_AFTER_S: f64 = 150.0;
+const NOTHING_AFTER_S: f64 = 240.0;
 const SHORT_C: f64 = 0.3;
 
 /// The call of a heating.

@@ -21,16 +21,31 @@ pub struct At(
 );
 
 impl At {
-    /// The clock in a time zone, `06:03`.
+    /// The clock in a time zone, `06:03`; with its offset, `02:30+01:00`, in the hour that
+    /// comes twice where the clocks go back.
     pub fn clock(self, zone: &TimeZone) -> String {
         let t = zone.to_datetime(self.timestamp());
-        format!("{:02}:{:02}", t.hour(), t.minute())
+        format!("{:02}:{:02}{}", t.hour(), t.minute(), self.which(zone))
     }
 
-    /// The clock to the second, `06:03:20`.
+    /// The clock to the second, `06:03:20`, likewise.
     pub fn clock_s(self, zone: &TimeZone) -> String {
         let t = zone.to_datetime(self.timestamp());
-        format!("{:02}:{:02}:{:02}", t.hour(), t.minute(), t.second())
+        format!("{:02}:{:02}:{:02}{}", t.hour(), t.minute(), t.second(), self.which(zone))
+    }
+
+    /// The offset where the clock comes to this time twice; else nothing.
+    fn which(self, zone: &TimeZone) -> String {
+        let twice = zone.to_ambiguous_timestamp(zone.to_datetime(self.timestamp())).is_ambiguous();
+        if twice { self.offset(zone) } else { String::new() }
+    }
+
+    /// Whether a person may mean this moment by a text: its clock, to the second or not,
+    /// or the whole of it.
+    pub fn is_meant_by(self, text: &str, zone: &TimeZone) -> bool {
+        let (clock, to_the_second) = (self.clock(zone), self.clock_s(zone));
+        let bare = [&clock[..5], &to_the_second[..8]];
+        bare.contains(&text) || [clock, to_the_second, self.to_string()].iter().any(|written| written == text)
     }
 
     /// The day in a time zone, `2026-07-14`.
@@ -96,5 +111,30 @@ impl<'de> Deserialize<'de> for At {
     fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
         let text = String::deserialize(d)?;
         text.parse().map_err(de::Error::custom)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 02:30 stood twice on the sheet of the night in which the clocks go back, and nothing
+    /// said which was which.
+    #[test]
+    fn a_clock_that_comes_twice_says_which() {
+        let zone = TimeZone::get("Europe/Zurich").unwrap();
+        for (at, clock) in [
+            ("2026-10-24T23:59:00Z", "01:59"),
+            ("2026-10-25T00:30:00Z", "02:30+02:00"),
+            ("2026-10-25T01:30:00Z", "02:30+01:00"),
+            ("2026-10-25T02:00:00Z", "03:00"),
+            ("2026-03-29T00:59:00Z", "01:59"),
+            ("2026-03-29T01:00:00Z", "03:00"),
+        ] {
+            let at: At = at.parse().unwrap();
+            assert_eq!(at.clock(&zone), clock);
+            let (bare, offset) = clock.split_at(5);
+            assert_eq!(at.clock_s(&zone), format!("{bare}:00{offset}"));
+        }
     }
 }

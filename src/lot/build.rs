@@ -39,7 +39,7 @@ impl Store {
         self.date_opening(record);
         let journal = self.journal();
         let mut wanted = Wanted { kettle: record.kettle.clone(), ..Wanted::default() };
-        wanted.stretches = record.stretches.iter().map(|s| (s.probe.clone(), s.from, s.to)).collect();
+        wanted.stretches.clone_from(&record.stretches);
         if record.is_live() {
             let earliest = record.opened.plus_s(-OPENED_LATE_S).max(self.given_until(record)?);
             wanted.live = Some((earliest, until.next_ms()));
@@ -83,7 +83,7 @@ impl Store {
     ) -> Result<(Record, BTreeMap<String, Vec<Point>>), LotError> {
         let until = self.end_of(&record, now)?;
         let found = self.draw(&mut record, until)?;
-        record.limits = self.judge_limits(&record, &found.points, now);
+        self.judge(&mut record, &found.points, now);
         record.deviations = findings::deviations(&record, Words::of("en"));
         Ok((record, found.points))
     }
@@ -112,7 +112,7 @@ impl Store {
             let ended = match self.load(&head.lot) {
                 Ok(lot) if !hung_in(&lot, &record.kettle) => continue,
                 Ok(lot) => {
-                    let last = lot.stretches.iter().map(|s| s.to).max();
+                    let last = lot.own_stretches().map(|s| s.to).max();
                     // Without a reading it has its marks all the same.
                     last.or(lot.closed.filter(|_| lot.is_live()))
                 }
@@ -131,7 +131,7 @@ impl Store {
         found: &Gathered,
         live: Option<(At, At)>,
     ) -> Result<(), LotError> {
-        for stretch in &mut record.stretches {
+        for (nth, stretch) in record.stretches.iter_mut().enumerate() {
             let points = found.points.get(&stretch.probe).map(Vec::as_slice).unwrap_or_default();
             let has = points.iter().filter(|p| stretch.from <= p.at && p.at < stretch.to).count() as u64;
             if has < stretch.readings {
@@ -139,6 +139,7 @@ impl Store {
                 return Err(LotError::Fewer { lot, probe, had: stretch.readings, has });
             }
             stretch.readings = has;
+            stretch.kettle = found.elsewhere.get(&nth).cloned();
             stretch.out_of_range = out_of_range(points, stretch.from, stretch.to);
         }
         if let Some((from, to)) = live {
@@ -164,7 +165,7 @@ impl Store {
             // One that is there already may be corrected; files keep no more than
             // milliseconds.
             let same = |p: &super::record::Ph| p.at.next_ms() == ph.at.next_ms() && p.by == ph.by;
-            if !record.ph.iter().any(same) {
+            if !record.ph.iter().chain(&record.struck_ph).any(same) {
                 record.ph.push(ph);
             }
         }
@@ -181,10 +182,10 @@ impl Store {
             }
         }
         let first = found.story.stages.first().map(|s| s.began);
-        record.made = first.or(record.stretches.iter().map(|s| s.from).min()).or(record.made);
+        record.made = first.or(record.own_stretches().map(|s| s.from).min()).or(record.made);
         record.gaps = findings::gaps(found);
         record.journal_damage.clone_from(&found.damaged);
-        self.look_at_instruments(record);
+        self.look_at_instruments(record, found);
         Ok(())
     }
 
@@ -208,7 +209,7 @@ impl Store {
             own = self.points(&id)?;
             &own
         };
-        record.limits = self.judge_limits(record, points, at);
+        self.judge(record, points, at);
         record.deviations = findings::deviations(record, Words::of("en"));
         self.save(record)?;
         let chain = self.chain()?;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::at::At;
 use super::chart::{Curve, Picture, draw, escape};
 use super::gather::Point;
-use super::picture::{ended, join_within_s, picture};
+use super::picture::{ended, join_within_s, main_points, picture};
 use super::record::Record;
 use crate::words::Words;
 use crate::words::record::word;
@@ -55,9 +55,8 @@ pub fn rows(this: &Make, others: &[Make]) -> Vec<Row> {
         let of = |make: &Make| {
             let r = &make.record;
             let i = (0..r.stages.len()).filter(|i| r.stages[*i].stage == s.stage).nth(n)?;
-            let last = make.points.values().filter_map(|p| Some(p.last()?.at)).max().unwrap_or(r.opened);
-            let end = ended(r, i, last);
-            let main = main_points(make);
+            let main = main_points(r, &make.points);
+            let end = ended(r, i, main.last().map_or(r.opened, |p| p.at));
             Some((end.minutes_since(r.stages[i].began), super::picture::celsius_at(main, end)))
         };
         let all: Vec<Option<(f64, Option<f64>)>> = std::iter::once(this).chain(others).map(of).collect();
@@ -68,11 +67,6 @@ pub fn rows(this: &Make, others: &[Make]) -> Vec<Row> {
         });
     }
     rows
-}
-
-fn main_points(make: &Make) -> &[Point] {
-    let own = make.points.get(&make.record.kettle);
-    own.or_else(|| make.points.values().max_by_key(|p| p.len())).map(Vec::as_slice).unwrap_or_default()
 }
 
 /// The moment by which makes are laid over each other: where the curd is cut,
@@ -86,14 +80,15 @@ fn anchor(r: &Record) -> Option<At> {
 pub fn page(this: &Make, others: &[Make]) -> String {
     let base = picture(&this.record, &this.points, 711.0, 380.0, Words::of("en"));
     let here = anchor(&this.record);
+    let points = main_points(&this.record, &this.points);
     let mut curves = vec![Curve {
         name: format!("{} (this make)", this.record.lot),
-        points: main_points(this),
-        join_within_s: join_within_s(main_points(this)),
+        points,
+        join_within_s: join_within_s(points),
         shift_ns: 0,
     }];
     for other in others.iter().take(3) {
-        let points = main_points(other);
+        let points = main_points(&other.record, &other.points);
         let shift_ns = match (here, anchor(&other.record)) {
             (Some(a), Some(b)) => a.0.saturating_sub(b.0),
             _ => 0,

@@ -4,7 +4,8 @@
 //! takes a new one only with who and why, and the old value stays in a
 //! [`Correction`]. On a closed lot even an empty field wants a name. What a lot
 //! has several of (wheels, milkings, pH) is added once, and its fields are
-//! corrected like any other ([`LISTED`]).
+//! corrected like any other ([`LISTED`]). An empty value strikes what stands, a whole
+//! wheel, milking or pH too.
 
 use std::collections::BTreeMap;
 
@@ -12,7 +13,7 @@ use toml::{Table, Value};
 
 use super::at::At;
 use super::marks;
-use super::record::{Correction, Record};
+use super::record::{Correction, Entry, Record};
 use crate::wire::figure::figure;
 use crate::wire::name::{LONGEST, unfit};
 use listed::Place;
@@ -102,7 +103,7 @@ pub enum CorrectError {
         there: String,
     },
     /// There are several of that name or time.
-    #[error("{field} could be several; say which, to the second: {there}")]
+    #[error("{field} could be several; say which: {there}")]
     Several {
         /// The field.
         field: String,
@@ -132,7 +133,8 @@ pub enum CorrectError {
     },
 }
 
-/// Sets one field. `true` where anything changed.
+/// Sets one field, or strikes what stands there where `value` is empty. `true` where
+/// anything changed.
 ///
 /// # Errors
 /// [`CorrectError`]; the record is then as before.
@@ -145,6 +147,9 @@ pub enum CorrectError {
 /// assert_eq!(lot.rennet.dose_ml, Some(32.0));
 /// // It stands already: who and why are wanted.
 /// assert!(set(&mut lot, "rennet.dose-ml", "35", &Author::default()).is_err());
+/// let ada = Author { by: Some("ada".into()), reason: Some("mistyped".into()), ..Author::default() };
+/// set(&mut lot, "rennet.dose-ml", "", &ada).unwrap();
+/// assert_eq!((lot.rennet.dose_ml, lot.corrections[0].old.as_str()), (None, "32.0"));
 /// ```
 pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Result<bool, CorrectError> {
     if field.starts_with("mark.") {
@@ -157,19 +162,22 @@ pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Re
     };
     let bad = |why: String| CorrectError::Value { field: field.into(), value: value.into(), why };
     let mut table = Table::try_from(&*record).map_err(|e| bad(e.to_string()))?;
-    let old = place.value(&table).cloned();
-    let parsed = meant(&place.kind(), value).map_err(&bad)?;
-    if old.as_ref() == Some(&parsed) {
+    let old = place.value(&table).filter(|v| v.as_str() != Some("")).cloned();
+    let parsed = meant(&place, value).map_err(&bad)?;
+    if old == parsed {
         return Ok(false);
     }
-    let stood = old.as_ref().is_some_and(|v| v.as_str() != Some(""));
+    let stood = old.is_some();
     place.put(&mut table, parsed.clone());
     let mut changed: Record = table.try_into().map_err(|e: toml::de::Error| bad(e.message().into()))?;
+    if changed.struck_ph.len() > record.struck_ph.len() {
+        marks::strike_ph(&mut changed);
+    }
     if stood || record.is_closed() {
         let late = (!stood).then(|| AFTER_CLOSING.to_owned());
         let (Some(by), Some(reason)) = (&author.by, author.reason.clone().or(late)) else {
             let (field, lot) = (field.into(), record.lot.clone());
-            return Err(match old.filter(|_| stood) {
+            return Err(match old {
                 Some(old) => CorrectError::Reason { field, lot, old: said(&old) },
                 None => CorrectError::Author { field, lot },
             });
@@ -177,14 +185,22 @@ pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Re
         changed.corrections.push(Correction {
             field: field.into(),
             old: old.map(|v| v.to_string()).unwrap_or_default(),
-            new: parsed.to_string(),
+            new: parsed.map(|v| v.to_string()).unwrap_or_default(),
             by: by.clone(),
             at: author.at,
             reason,
         });
+    } else {
+        note(&mut changed, author, field, parsed.as_ref());
     }
     *record = changed;
     Ok(true)
+}
+
+/// Notes who entered what stood empty.
+pub(super) fn note(record: &mut Record, author: &Author, field: &str, value: Option<&Value>) {
+    let value = value.map(Value::to_string).unwrap_or_default();
+    record.entries.push(Entry { field: field.into(), value, by: author.by.clone(), at: author.at });
 }
 
 /// What stands of [`FIELDS`], as a person would write it; an empty field does not stand.
@@ -215,19 +231,31 @@ pub fn fields() -> String {
     own.chain(LISTED.iter().map(|f| f.0)).collect::<Vec<_>>().join(", ")
 }
 
-/// The value as its field wants it: a number for a unit, else words.
-fn meant(kind: &str, value: &str) -> Result<Value, String> {
-    let text = value.trim();
+/// The value as its field wants it: a number for a unit, else words; none strikes it.
+fn meant(place: &Place, value: &str) -> Result<Option<Value>, String> {
+    let (text, kind) = (value.trim(), place.kind());
+    let kind = kind.as_str();
     if kind == "kettle"
         && let Some(why) = unfit(text)
     {
         return Err(format!("it {why}; name one of those there are"));
     }
+    if text.is_empty() {
+        return Ok(None);
+    }
+    if let Place::Whole { list, .. } = place {
+        let part = |f: &(&'static str, _)| f.0.strip_prefix(list)?.rsplit_once('.').map(|part| part.1);
+        let parts: Vec<&str> = LISTED.iter().filter_map(part).filter(|p| *p != list.to_uppercase()).collect();
+        return Err(format!(
+            "name a part of it, after another point: {}; nothing strikes it whole",
+            parts.join(", ")
+        ));
+    }
     if range(kind).is_none() {
         fit_words(kind, text)?;
-        return Ok(Value::String(text.into()));
+        return Ok(Some(Value::String(text.into())));
     }
-    check_number(kind, figure(text)?).map(Value::Float)
+    check_number(kind, figure(text)?).map(|n| Some(Value::Float(n)))
 }
 
 /// That words can stand in a line; a note may have several.
@@ -303,87 +331,4 @@ pub fn fit_number(kind: &str, number: Option<f64>) -> Result<Option<f64>, Correc
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn ada() -> Author {
-        Author { by: Some("ada".into()), at: At(5), reason: Some("misread the cup".into()) }
-    }
-
-    #[test]
-    fn a_correction_keeps_the_old_value() {
-        let mut lot = Record { lot: "x".into(), closed: Some(At(1)), ..Record::default() };
-        lot.rennet.dose_ml = Some(32.0);
-        assert!(set(&mut lot, "rennet.dose-ml", "35,5", &ada()).unwrap());
-        assert_eq!(lot.rennet.dose_ml, Some(35.5));
-        let c = &lot.corrections[0];
-        assert_eq!((c.old.as_str(), c.new.as_str(), c.by.as_str()), ("32.0", "35.5", "ada"));
-        // The same again is no correction.
-        assert!(!set(&mut lot, "rennet.dose-ml", "35.5", &ada()).unwrap());
-        assert_eq!(lot.corrections.len(), 1);
-    }
-
-    #[test]
-    fn refusals_say_why_and_change_nothing() {
-        for (field, value, says) in [
-            ("rennet.doze", "3", "fields are product"),
-            ("rennet.dose-ml", "much", "a number is wanted"),
-            ("score", "11", "between 0 and 10"),
-            ("product", "Alp\nwheel", "'\\n' stands in no line"),
-            ("note", "a\u{1b}[2J", "stands in no line"),
-            ("rennet.lot", "R-18", "--reason"),
-        ] {
-            let mut lot = Record { lot: "x".into(), ..Record::default() };
-            lot.rennet.lot = Some("R-17".into());
-            let before = lot.clone();
-            let e = set(&mut lot, field, value, &Author::default()).unwrap_err().to_string();
-            assert!(e.contains(says), "{field}: {e}");
-            assert_eq!(lot, before);
-        }
-    }
-
-    #[test]
-    fn every_field_that_may_be_entered_is_one() {
-        for (field, _) in FIELDS {
-            let mut lot = Record::default();
-            set(&mut lot, field, "7", &Author::default()).unwrap();
-            let again = Record::from_toml(&lot.to_toml().unwrap()).unwrap();
-            assert_eq!(again, lot, "{field}");
-            assert_ne!(again, Record::default(), "{field}: the value went nowhere");
-        }
-    }
-
-    #[test]
-    fn what_a_lot_has_several_of_is_corrected_one_by_one() {
-        use crate::lot::record::{Milking, Ph, Wheel};
-        let mut lot = Record { lot: "x".into(), closed: Some(At(1)), ..Record::default() };
-        lot.time_zone = "Europe/Zurich".into();
-        lot.wheels.push(Wheel { wheel: "3.1".into(), kg: Some(6.0), note: None });
-        lot.milkings.push(Milking { milking: "evening".into(), litres: Some(90.0), ..Milking::default() });
-        lot.ph.push(Ph { at: "2026-07-14T04:30:10Z".parse().unwrap(), value: 6.5, by: None });
-        for (field, value) in [
-            ("wheel.3.1.kg", "9"),
-            ("wheel.3.1.note", "cracked"),
-            ("milking.evening.litres", "80"),
-            ("ph.06:30", "6,4"),
-        ] {
-            assert!(set(&mut lot, field, value, &ada()).unwrap(), "{field}");
-        }
-        assert_eq!((lot.wheels[0].kg, lot.milkings[0].litres, lot.ph[0].value), (Some(9.0), Some(80.0), 6.4));
-        let c = &lot.corrections[0];
-        assert_eq!((c.field.as_str(), c.old.as_str(), c.new.as_str()), ("wheel.3.1.kg", "6.0", "9.0"));
-        lot.ph.push(Ph { at: "2026-07-14T04:30:40Z".parse().unwrap(), value: 6.3, by: None });
-        for (field, value, says) in [
-            ("wheel.4.kg", "9", "no such wheel; it has 3.1"),
-            ("wheel.3.1.weight", "9", "wheel.WHEEL.kg"),
-            ("wheel.3.1.kg", "-9", "between 0.001 and 500"),
-            ("ph.06:30", "6", "06:30:10, 06:30:40"),
-            ("ph.07:30", "6", "no such ph"),
-            ("ph.06:30:40", "nan", "a number is wanted"),
-            ("kettle", "", "is empty"),
-        ] {
-            let e = set(&mut lot, field, value, &ada()).unwrap_err().to_string();
-            assert!(e.contains(says), "{field}: {e}");
-        }
-    }
-}
+mod tests;

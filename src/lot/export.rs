@@ -130,7 +130,12 @@ impl Parcel<'_> {
             if chain.seal_of(lot).is_some() || store.load(lot)?.is_closed() {
                 let found = store.verify(lot, chain)?;
                 if let Some(first) = found.first() {
-                    return Err(LotError::NotHandedOver { lot: lot.into(), what: first.to_string() });
+                    let (lot, what) = (lot.to_owned(), first.to_string());
+                    return Err(if store.is_being_sealed(&lot)? {
+                        LotError::CutShort { lot, what }
+                    } else {
+                        LotError::NotHandedOver { lot, what }
+                    });
                 }
             }
             let dir = store.folder(lot);

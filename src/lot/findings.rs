@@ -2,7 +2,7 @@
 
 use super::at::At;
 use super::gather::Gathered;
-use super::record::{AlarmDone, CookDone, Gap, LimitDone, Record};
+use super::record::{AlarmDone, CookDone, Gap, Instrument, LimitDone, Record};
 use crate::words::Words;
 
 /// Between two good readings so long is a gap, seconds; a slower probe has five
@@ -70,6 +70,7 @@ pub fn deviations(record: &Record, words: &Words) -> Vec<String> {
     }
     found.extend(cooks(record, words));
     found.extend(alarms(record, words));
+    found.extend(record.instruments.iter().filter_map(|i| calibration(record, i, words)));
     found.extend(record.gaps.iter().filter(|g| is_worth_a_line(g)).map(|g| gap(record, g, words)));
     for (stretch, n) in record.stretches.iter().filter_map(|s| Some((s, s.out_of_range?))) {
         let values = [("probe", stretch.probe.as_str()), ("n", &n.to_string())];
@@ -86,6 +87,15 @@ pub fn deviations(record: &Record, words: &Words) -> Vec<String> {
         found.push(words.word("found-no-trace"));
     }
     found
+}
+
+/// What an instrument lacks whose calibration was due, or that never had one and needs it.
+fn calibration(record: &Record, i: &Instrument, words: &Words) -> Option<String> {
+    if i.calibration_needed {
+        return Some(words.say("found-never-calibrated", &[("probe", &i.probe)]));
+    }
+    let due = i.due().filter(|due| *due <= record.day().as_str())?;
+    Some(words.say("found-calibration-due", &[("probe", &i.probe), ("day", due)]))
 }
 
 /// Cooks that ended elsewhere than they should.

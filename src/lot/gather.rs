@@ -15,21 +15,25 @@ use std::sync::Arc;
 use serde_json::Value as Json;
 
 use super::at::At;
-use super::build::MARGIN_S;
-use super::record::Mark;
+use super::record::{Mark, Stretch};
 use super::story::{Story, made_stages, time};
 use crate::engine::probe::{Health, Missing, PLAUSIBLE_CELSIUS};
 use crate::journal::JournalError;
 use crate::journal::replay::{Replay, Span, Stamped};
 use crate::journal::storage::Storage;
+use crate::sensor::channel::NEVER_CALIBRATED;
 use crate::wire::line::{EventLine, Line, Names, RESUMED, parse};
 use redated::redated;
+use told::Told;
+
+mod redated;
+mod told;
 
 /// What to gather.
 #[derive(Debug, Clone, Default)]
 pub struct Wanted {
-    /// Probes with the stretches wanted of each: `[from, to)`.
-    pub stretches: Vec<(String, At, At)>,
+    /// The lot's stretches.
+    pub stretches: Vec<Stretch>,
     /// All probes that hang in the lot's kettle between these moments.
     pub live: Option<(At, At)>,
     /// The lot's kettle.
@@ -41,9 +45,6 @@ pub struct Wanted {
 /// A make is said to have ended when that is sure, up to so long after its last
 /// reading, seconds.
 const TOLD_LATER_S: i64 = 3 * 3600;
-
-/// A make's first stage may have begun so long before its stretch, seconds.
-const BEGAN_BEFORE_S: i64 = 15 * 60;
 
 /// One reading, for the curve and the limits.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -86,6 +87,11 @@ pub struct Gathered {
     pub damaged: Vec<String>,
     /// The last plan followed, its TOML text; `Some(None)`: none any more.
     pub followed: Option<Option<String>>,
+    /// Probes whose readings say that they must be calibrated and never were.
+    pub uncalibrated: BTreeSet<String>,
+    /// Of which of the stretches wanted the probe hung in another kettle than the lot was
+    /// made in, by their place, with that kettle.
+    pub elsewhere: BTreeMap<usize, String>,
 }
 
 /// Reads a lot's part of the journal.
@@ -97,36 +103,25 @@ pub fn gather(storage: &Arc<dyn Storage>, journal: &Path, wanted: &Wanted) -> Re
     let Some(span) = wanted.span() else { return Ok(found) };
     let mut replay = Replay::open(storage.clone(), journal, span)?;
     let mut names = Names::default();
-    let mut hangs = BTreeMap::new();
+    let mut told = Told::default();
     while let Some((stamp, text)) = replay.next_line()? {
         let at = At(stamp.wall_ns.unwrap_or(stamp.written_ns));
         let Ok(Some((line, _))) = parse(text, &mut names) else { continue };
         match line {
             Line::Reading(r) if wanted.has(&r.probe, r.kettle(), at) => {
-                if !hangs.contains_key(&*r.probe) {
-                    hangs.insert(r.probe.to_string(), r.kettle().to_owned());
-                }
+                told.hears_of(wanted, (&r.probe, r.kettle()), at);
                 if !wanted.told_only {
                     found.take_line(text, &stamp);
                     found.take_reading(&r, at);
                 }
             }
-            Line::Mark(m) if wanted.tells_of(&m.kettle, &hangs, at) => found.take_mark(&m, at),
+            Line::Mark(m) => told.mark(at, m, wanted),
             Line::Event(e) if e.what == RESUMED => found.resumed.push(at),
-            Line::Event(e) => {
-                let of = e.kettle.clone().unwrap_or_default();
-                let told = wanted.tells_of(&of, &hangs, at);
-                let takes = match e.what.as_str() {
-                    "said-make" => wanted.is_made_in(&of, &hangs, &e, told),
-                    _ => told,
-                };
-                if takes {
-                    found.take_event(&e, &stamp);
-                }
-            }
-            _ => {}
+            Line::Event(e) => told.event(at, (e, stamp), wanted),
+            Line::Reading(_) => {}
         }
     }
+    told.give(wanted, &mut found);
     found.damaged = replay.damage().iter().map(|d| d.file().to_owned()).collect();
     found.damaged.dedup();
     found.story.end();
@@ -176,7 +171,7 @@ pub fn points_of(trace: &str) -> BTreeMap<String, Vec<Point>> {
 
 impl Wanted {
     fn all(&self) -> impl Iterator<Item = (At, At)> {
-        self.stretches.iter().map(|s| (s.1, s.2)).chain(self.live)
+        self.stretches.iter().map(|s| (s.from, s.to)).chain(self.live)
     }
 
     /// The time from the first moment wanted to the last that may tell of it.
@@ -188,44 +183,8 @@ impl Wanted {
 
     /// Whether a reading belongs to the lot.
     fn has(&self, probe: &str, kettle: &str, at: At) -> bool {
-        self.stretches.iter().any(|(p, from, to)| p == probe && *from <= at && at < *to)
+        self.stretches.iter().any(|s| s.probe == probe && s.from <= at && at < s.to)
             || (kettle == self.kettle && self.live.is_some_and(|(from, to)| from <= at && at < to))
-    }
-
-    /// Whether a mark or event of a kettle belongs to the lot: a stretch of a
-    /// probe that hangs in it has that moment.
-    fn tells_of(&self, kettle: &str, hangs: &BTreeMap<String, String>, at: At) -> bool {
-        self.stretches_of(kettle, hangs).any(|(from, to)| from <= at && at < to)
-    }
-
-    /// Whether a make that is said to have ended is the lot's: it began in the
-    /// lot's time, or is `told` of in it and went on into it. A cheese that is
-    /// told of when its whey is on the fire already is not the whey's.
-    fn is_made_in(&self, kettle: &str, hangs: &BTreeMap<String, String>, e: &EventLine, told: bool) -> bool {
-        let event: Option<Json> = e.text("json").and_then(|t| serde_json::from_str(t).ok());
-        let stages = event.map(|e| made_stages(&e)).unwrap_or_default();
-        let Some(began) = stages.first().map(|s| s.began) else { return false };
-        let ended = stages.iter().filter_map(|s| s.ended).max();
-        self.stretches_of(kettle, hangs).any(|(from, to)| {
-            let begins_in = from.plus_s(-BEGAN_BEFORE_S) <= began && began < to;
-            // What begins in the margin after a make is the next one.
-            let is_next = began.plus_s(MARGIN_S) >= to && ended.is_none_or(|ended| ended > to);
-            let goes_on_in = ended.is_none_or(|ended| ended > from);
-            (begins_in && !is_next) || (told && goes_on_in)
-        })
-    }
-
-    fn stretches_of<'a>(
-        &'a self,
-        kettle: &'a str,
-        hangs: &'a BTreeMap<String, String>,
-    ) -> impl Iterator<Item = (At, At)> + 'a {
-        let hung = move |probe: &str| hangs.get(probe).is_some_and(|k| k == kettle);
-        let own = self.live.filter(|_| kettle == self.kettle);
-        let stretches = self.stretches.iter().filter(move |(p, ..)| {
-            hung(p) || p == kettle || (!hangs.contains_key(p) && kettle == self.kettle)
-        });
-        stretches.map(|s| (s.1, s.2)).chain(own)
     }
 }
 
@@ -249,6 +208,10 @@ impl Gathered {
         let why = r.reason.clone().or(out_of_range.then(|| Missing::OutOfRange.to_string()));
         if let (false, Some(why)) = (point.good, why) {
             self.reasons.insert((r.probe.to_string(), at), why);
+        }
+        let never = r.reason.as_deref().is_some_and(|why| why.contains(NEVER_CALIBRATED));
+        if never && !self.uncalibrated.contains(&*r.probe) {
+            self.uncalibrated.insert(r.probe.to_string());
         }
         if let Some(points) = self.points.get_mut(&*r.probe) {
             points.push(point);
@@ -383,6 +346,5 @@ pub fn makes(
     Ok(makes)
 }
 
-mod redated;
 #[cfg(test)]
 mod tests;

@@ -1,6 +1,7 @@
 //! The instruments of a lot and the calibrations that held when it was made.
 
 use super::at::At;
+use super::gather::Gathered;
 use super::record::{Instrument, Record};
 use super::store::Store;
 use crate::engine::said::Said;
@@ -9,8 +10,12 @@ use crate::words::Words;
 
 impl Store {
     /// The instruments' calibrations that held when the lot was made.
-    pub(crate) fn look_at_instruments(&self, record: &mut Record) {
-        let end = record.closed.or(record.stretches.iter().map(|s| s.to).max()).unwrap_or(record.opened);
+    pub(crate) fn look_at_instruments(&self, record: &mut Record, found: &Gathered) {
+        // What was calibrated between the make and the closing held later.
+        let end_of = |probe: &str| {
+            let of_probe = record.stretches.iter().filter(|s| s.probe == probe);
+            of_probe.map(|s| s.to).max().unwrap_or(record.opened)
+        };
         let mut probes: Vec<&str> = record.stretches.iter().map(|s| s.probe.as_str()).collect();
         probes.sort_unstable();
         probes.dedup();
@@ -19,12 +24,16 @@ impl Store {
         // counts is where it was needed most.
         let hottest = record.cooks.iter().map(|c| c.peak_celsius).fold(32.0, f64::max);
         let of = |probe: &str| {
+            let (end, needed) = (end_of(probe), found.uncalibrated.contains(probe));
             let own = known.iter().filter(|c| c.probe == probe);
             let held = own.filter(|c| c.time.parse::<At>().is_ok_and(|t| t <= end)).max_by_key(|c| c.number);
             match held {
-                None => Instrument { probe: probe.into(), ..Instrument::default() },
+                None => {
+                    Instrument { probe: probe.into(), calibration_needed: needed, ..Instrument::default() }
+                }
                 Some(c) => Instrument {
                     probe: probe.into(),
+                    calibration_needed: needed,
                     calibrated: c.time.parse().ok(),
                     calibration: Some(Words::of("en").tell_parts(&as_data(c))),
                     calibration_said: as_data(c),
@@ -35,7 +44,8 @@ impl Store {
                 },
             }
         };
-        record.instruments = probes.into_iter().map(of).collect();
+        let instruments = probes.into_iter().map(of).collect();
+        record.instruments = instruments;
     }
 
     /// Every calibration on disk that can be read.

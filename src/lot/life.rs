@@ -219,9 +219,9 @@ impl Lots {
             }
             Ask::Set { lot, fields, reason } => {
                 self.check_mother(lot, fields)?;
-                let marks = self.marks_to_correct(lot, fields, at)?;
+                let drawn = self.drawn_to_correct(lot, fields, at)?;
                 self.enter(lot, by, at, reason.as_deref(), |record, author| {
-                    set_all(record, marks, fields, author)
+                    set_all(record, drawn, fields, author)
                 })
             }
             Ask::Milking { lot, milking: m } => {
@@ -366,7 +366,7 @@ impl Answer {
 
 /// Where the trace of a lot that was open for long ends before the lot does.
 fn cut_at(record: &Record, until: At) -> Option<At> {
-    let end = record.stretches.iter().map(|s| s.to).max()?;
-    let began = record.stretches.iter().map(|s| s.from).min()?;
+    let end = record.own_stretches().map(|s| s.to).max()?;
+    let began = record.own_stretches().map(|s| s.from).min()?;
     (end < until && end.minutes_since(began) * 60.0 >= LONGEST_S as f64 - 1.0).then_some(end)
 }

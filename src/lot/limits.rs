@@ -12,15 +12,16 @@
 
 use std::collections::BTreeMap;
 
+use serde::{Deserialize, Serialize};
+
 use super::at::At;
 use super::gather::Point;
-use super::picture::ended;
-use super::record::{LimitDone, Record};
-use super::store::{LotError, Store};
-use crate::config::fault::listed;
+use super::picture::{ended, main_points};
+use super::record::Record;
 use crate::engine::said::Said;
 use crate::words::Words;
 
+mod judged;
 mod read;
 mod seen;
 
@@ -36,43 +37,65 @@ pub struct Limits {
     pub limits: Vec<Limit>,
 }
 
-/// One limit. Exactly one of its kinds is set.
-#[derive(Debug, Clone, PartialEq, Default)]
+/// One limit. Exactly one of its kinds is set. A closed lot keeps it by the same names.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
 pub struct Limit {
     /// The dairy's name of it.
     pub name: String,
     /// Where it comes from: a law's article, the dairy's own plan.
     pub source: String,
     /// Only lots of this product; all where empty.
+    #[serde(skip_serializing_if = "String::is_empty")]
     pub product: String,
-    /// Which probe; the lot's kettle's where empty.
+    /// Which probe; the one that tells of the make where empty.
+    #[serde(skip_serializing_if = "String::is_empty")]
     pub probe: String,
     /// Only while these stages run; the whole trace where empty.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
     pub stages: Vec<String>,
     /// A gap longer than this hides what the limit is about, minutes.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub gap_minutes: Option<f64>,
     /// Kind 1: never above this, °C, ...
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub at_most_celsius: Option<f64>,
     /// ... but for so long in all, minutes.
+    #[serde(skip_serializing_if = "is_nothing")]
     pub but_for_minutes: f64,
     /// Kind 2: at this or above, °C, ...
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub at_least_celsius: Option<f64>,
     /// ... for so long without a break, seconds.
+    #[serde(skip_serializing_if = "is_nothing")]
     pub for_seconds: f64,
     /// Kind 3: so many log10 reductions, ...
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub log_reductions: Option<f64>,
     /// ... by this D value, seconds, ...
+    #[serde(skip_serializing_if = "is_nothing")]
     pub d_seconds: f64,
     /// ... at this temperature, °C, ...
+    #[serde(skip_serializing_if = "is_nothing")]
     pub at_celsius: f64,
     /// ... and this z value, °C.
+    #[serde(skip_serializing_if = "is_nothing")]
     pub z_celsius: f64,
     /// Kind 4: pH at most this, ...
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub ph_at_most: Option<f64>,
     /// ... so many hours after the rennet.
+    #[serde(skip_serializing_if = "is_nothing")]
     pub after_hours: f64,
     /// Kind 5: so many days old before it leaves.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub days: Option<u32>,
+}
+
+/// Serde's form of a test; what is left out is read as nothing again.
+#[allow(clippy::trivially_copy_pass_by_ref)]
+fn is_nothing(x: &f64) -> bool {
+    x.abs() == 0.0
 }
 
 /// What the trace says to one limit.
@@ -244,8 +267,8 @@ impl Limit {
         if !self.probe.is_empty() {
             return points.get(&self.probe).map(Vec::as_slice);
         }
-        let own = points.get(&record.kettle).or_else(|| points.values().max_by_key(|p| p.len()));
-        own.map(Vec::as_slice)
+        let main = main_points(record, points);
+        (!main.is_empty()).then_some(main)
     }
 
     /// The times the limit is about.
@@ -265,60 +288,6 @@ impl Limit {
             }
         }
         windows
-    }
-}
-
-impl Store {
-    /// The dairy's limits; none where it has set none.
-    ///
-    /// # Errors
-    /// [`LotError::Limits`] where the file is faulty, [`LotError::Io`].
-    pub fn limits(&self) -> Result<Limits, LotError> {
-        let path = self.data.join(FILE);
-        match self.storage.read_text(&path) {
-            Ok(text) => Limits::parse(&text, &path.display().to_string())
-                .map_err(|faults| LotError::Limits(listed(&faults))),
-            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(Limits::default()),
-            Err(e) => Err(LotError::io("cannot read", &path)(e)),
-        }
-    }
-
-    /// Every limit of the dairy that is about this lot, judged at `now`. A
-    /// faulty file keeps no lot from being sealed: it is said in its place.
-    pub fn judge_limits(
-        &self,
-        record: &Record,
-        points: &BTreeMap<String, Vec<Point>>,
-        now: At,
-    ) -> Vec<LimitDone> {
-        let limits = match self.limits() {
-            Ok(limits) => limits.limits,
-            Err(e) => {
-                return vec![LimitDone {
-                    name: "The dairy's limits".into(),
-                    limit: FILE.into(),
-                    source: self.data.join(FILE).display().to_string(),
-                    verdict: "not-known".into(),
-                    found: e.to_string().replace('\n', "; "),
-                    ..LimitDone::default()
-                }];
-            }
-        };
-        let about = limits.iter().filter(|l| l.product.is_empty() || l.product == record.product);
-        about
-            .map(|l| {
-                let verdict = l.judge(record, points, now);
-                LimitDone {
-                    name: l.name.clone(),
-                    limit: l.words(),
-                    source: l.source.clone(),
-                    verdict: verdict.word().into(),
-                    found: verdict.found_words(),
-                    limit_said: Some(l.said()),
-                    found_said: verdict.found,
-                }
-            })
-            .collect()
     }
 }
 

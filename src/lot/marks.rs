@@ -95,18 +95,25 @@ pub fn set(record: &mut Record, field: &str, value: &str, author: &Author) -> Re
     Ok(true)
 }
 
+/// A pH that was struck is no mark either.
+pub fn strike_ph(record: &mut Record) {
+    let Some(struck) = record.struck_ph.last().map(|p| p.at.next_ms()) else { return };
+    let is_it = |m: &Mark| m.name == "ph" && m.at.next_ms() == struck;
+    let stands = |record: &Record| record.ph.iter().any(|p| p.at.next_ms() == struck);
+    if let Some(nth) = record.marks.iter().position(is_it).filter(|_| !stands(record)) {
+        record.struck.push(record.marks.remove(nth));
+    }
+}
+
 /// Which mark a field names.
 fn find(record: &Record, field: &str) -> Result<usize, CorrectError> {
     let zone = record.zone();
     let meant = field.trim_start_matches("mark.");
     let (name, when) = meant.split_once('.').map_or((meant, None), |(name, when)| (name, Some(when)));
-    let is_when = |at: At, when: &str| {
-        [at.clock(&zone), at.clock_s(&zone), at.to_string()].iter().any(|written| written == when)
-    };
     let of_name = record.marks.iter().enumerate().filter(|(_, m)| m.name == name);
     let found: Vec<usize> = of_name
         .clone()
-        .filter(|(_, m)| when.is_none_or(|when| is_when(m.at, when)))
+        .filter(|(_, m)| when.is_none_or(|when| m.at.is_meant_by(when, &zone)))
         .map(|(nth, _)| nth)
         .collect();
     match found.as_slice() {
@@ -131,6 +138,9 @@ fn moment(text: &str, zone: &TimeZone, near: At) -> Option<At> {
         return Some(at);
     }
     let on = |day: &str, clock: &str| -> Option<At> {
+        if let Ok(at) = format!("{day}T{clock}").parse() {
+            return Some(at);
+        }
         let clock = if clock.len() == 5 { format!("{clock}:00") } else { clock.to_owned() };
         let local: DateTime = format!("{day}T{clock}").parse().ok()?;
         i64::try_from(zone.to_timestamp(local).ok()?.as_nanosecond()).ok().map(At)

@@ -7,7 +7,7 @@ use super::at::At;
 use super::chart::{Band, Curve, Picture};
 use super::findings::{number, tolerance_celsius};
 use super::gather::Point;
-use super::record::{Record, StageDone};
+use super::record::{Record, StageDone, Stretch};
 use crate::words::Words;
 
 /// Two good readings further apart than this are never joined, seconds.
@@ -76,11 +76,12 @@ pub fn picture<'a>(
             shift_ns: 0,
         })
         .collect();
-    curves.sort_by_key(|c| std::cmp::Reverse(during_stages(record, c.points)));
+    curves.sort_by_key(|c| std::cmp::Reverse(share_of_make(record, &c.name, c.points)));
     let main = main_points(record, points);
+    let last = main.last().map_or(to, |p| p.at);
     let stages = (0..record.stages.len())
         .map(|i| {
-            (words.one_of("stage", &record.stages[i].stage), record.stages[i].began, ended(record, i, to))
+            (words.one_of("stage", &record.stages[i].stage), record.stages[i].began, ended(record, i, last))
         })
         .collect();
     let marks = record.marks.iter().enumerate().map(|(i, m)| (m.at, (i + 1).to_string())).collect();
@@ -91,7 +92,7 @@ pub fn picture<'a>(
         to,
         zone: record.zone(),
         stages,
-        bands: bands(record, to),
+        bands: bands(record, last),
         marks,
         calls: calls(record, main, words),
         gaps: record.gaps.iter().filter(|g| is_main(&curves, &g.probe)).map(|g| (g.from, g.to)).collect(),
@@ -106,11 +107,12 @@ fn is_main(curves: &[Curve<'_>], probe: &str) -> bool {
     curves.first().is_some_and(|c| c.name == probe)
 }
 
-/// The kettle's own probe: the one with most readings while stages ran.
+/// The kettle's own probe: of those that hung in it the one with most readings while
+/// stages ran.
 pub fn main_points<'a>(record: &Record, points: &'a BTreeMap<String, Vec<Point>>) -> &'a [Point] {
-    let all = points.values().map(Vec::as_slice);
     // The first of those that have as many, as a stable sort has it.
-    all.rev().max_by_key(|p| during_stages(record, p)).unwrap_or_default()
+    let main = points.iter().rev().max_by_key(|(probe, p)| share_of_make(record, probe, p));
+    main.map(|(_, p)| p.as_slice()).unwrap_or_default()
 }
 
 /// The highest temperature between two moments, °C, and about when: the highest
@@ -153,6 +155,13 @@ pub fn join_within_s(points: &[Point]) -> f64 {
     let middle = between.len() / 2;
     let (_, median, _) = between.select_nth_unstable(middle);
     JOIN_WITHIN_S.max(*median as f64 / 1e9 * 5.0)
+}
+
+/// Whether a probe hung in the lot's kettle, and how much it has of the make.
+fn share_of_make(record: &Record, probe: &str, points: &[Point]) -> (bool, usize) {
+    let elsewhere = |s: &Stretch| s.probe == probe && s.kettle.is_some();
+    let own = record.own_stretches().any(|s| s.probe == probe) || !record.stretches.iter().any(elsewhere);
+    (own, during_stages(record, points))
 }
 
 fn during_stages(record: &Record, points: &[Point]) -> usize {

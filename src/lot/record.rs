@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use super::at::At;
 use crate::words::Words;
 pub use done::{AlarmDone, CookDone, Gap, Instrument, LimitDone, StageDone, Stretch};
-pub use entered::{Culture, Curd, Milk, Rennet};
+pub use entered::{Culture, Curd, Entry, Milk, Rennet};
 
 mod done;
 mod entered;
@@ -67,6 +67,10 @@ pub struct Record {
     /// Type and number of the thermometer, as its label has them.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub thermometer: Option<String>,
+    /// When it was first held against the dairy's limits: it is judged by those that stand
+    /// in it from then on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub judged: Option<At>,
     /// What is to be looked at first, in words.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub deviations: Vec<String>,
@@ -102,6 +106,9 @@ pub struct Record {
     /// pH, entered by hand or marked.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub ph: Vec<Ph>,
+    /// pH that were struck: the journal may have them still.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub struck_ph: Vec<Ph>,
     /// The stages, with hindsight.
     #[serde(rename = "stage", skip_serializing_if = "Vec::is_empty")]
     pub stages: Vec<StageDone>,
@@ -126,6 +133,9 @@ pub struct Record {
     /// The dairy's own limits and what the trace says to them.
     #[serde(rename = "limit", skip_serializing_if = "Vec::is_empty")]
     pub limits: Vec<LimitDone>,
+    /// Who entered what while it was open.
+    #[serde(rename = "entry", skip_serializing_if = "Vec::is_empty")]
+    pub entries: Vec<Entry>,
     /// What was corrected after it stood.
     #[serde(rename = "correction", skip_serializing_if = "Vec::is_empty")]
     pub corrections: Vec<Correction>,
@@ -283,6 +293,16 @@ impl Record {
     /// Whether the kettle's trace is recorded into it by itself.
     pub fn is_live(&self) -> bool {
         !self.past && self.stretches.iter().all(|s| s.attached.is_some())
+    }
+
+    /// The stretches of the kettle that it was made in.
+    pub fn own_stretches(&self) -> impl Iterator<Item = &Stretch> {
+        self.stretches.iter().filter(|s| s.kettle.is_none())
+    }
+
+    /// Where the trace of its make ends; without one when it was closed, or opened.
+    pub fn trace_ends(&self) -> At {
+        self.own_stretches().map(|s| s.to).max().or(self.closed).unwrap_or(self.opened)
     }
 
     /// The words of the dairy's language.

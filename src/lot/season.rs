@@ -97,15 +97,20 @@ pub fn cells(l: &Line) -> [String; 11] {
         l.day.clone(),
         l.lot.clone(),
         l.product.clone(),
-        n(l.litres, 0),
-        n(l.kg, 1),
+        entered(l.litres),
+        entered(l.kg),
         n(l.yield_kg_per_100_l, 2),
         n(l.over_target_celsius, 2),
         n(l.coast_celsius, 2),
         l.deviations.to_string(),
         figure(l.gap_minutes, 0),
-        n(l.score, 1),
+        entered(l.score),
     ]
+}
+
+/// What persons entered, as they did; a sum of it has no more digits than grams.
+fn entered(x: Option<f64>) -> String {
+    x.map(|x| ((x * 1e3).round() / 1e3).to_string()).unwrap_or_default()
 }
 
 /// A number with so many digits; nothing is 0, not -0.
@@ -333,6 +338,19 @@ mod tests {
         lines[0].over_target_celsius = Some(-0.4);
         let row = to_csv(&lines).lines().nth(1).unwrap().to_owned();
         assert!(row.starts_with("2026-07-01,l-0,'=1+1,,,9.00,-0.40,"), "{row}");
+    }
+
+    /// 180.5 L were 180 in the table for a spreadsheet.
+    #[test]
+    fn what_was_entered_is_given_as_it_was_entered() {
+        let mut lot = Record::default();
+        lot.milk.litres = Some(180.5);
+        lot.score = Some(7.25);
+        lot.wheels = [4.125, 0.1, 0.2]
+            .map(|kg| crate::lot::record::Wheel { kg: Some(kg), ..Default::default() })
+            .into();
+        let row = cells(&lines(&[lot])[0]);
+        assert_eq!([3, 4, 10].map(|n| row[n].as_str()), ["180.5", "4.425", "7.25"]);
     }
 
     /// A lot without a gap had -0 minutes of them.

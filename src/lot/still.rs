@@ -78,10 +78,18 @@ impl Store {
         Ok(chain)
     }
 
+    /// Whether a lot's sealing was begun and not ended: it goes on, or was cut short.
+    ///
+    /// # Errors
+    /// [`LotError::Io`].
+    pub fn is_being_sealed(&self, lot: &str) -> Result<bool, LotError> {
+        let intent = self.intent_path(lot);
+        Ok(super::id::is_fit(lot)
+            && self.storage.has(&intent).map_err(LotError::io("cannot look for", &intent))?)
+    }
+
     fn around(&self, lot: &str) -> Result<Around, LotError> {
-        let (chain, intent) = (self.chain_path(), self.intent_path(lot));
-        let sealing = super::id::is_fit(lot)
-            && self.storage.has(&intent).map_err(LotError::io("cannot look for", &intent))?;
+        let (chain, sealing) = (self.chain_path(), self.is_being_sealed(lot)?);
         let chain = match self.storage.read(&chain) {
             Ok(bytes) => bytes,
             Err(e) if e.kind() == io::ErrorKind::NotFound => Vec::new(),

@@ -131,6 +131,17 @@ pub enum LotError {
         /// What differs.
         what: String,
     },
+    /// Its sealing was cut short.
+    #[error(
+        "the sealing of lot {lot} was cut short ({what}) and it is not handed over yet; the next command \
+         that writes, or the daemon's start, finishes it: then try again"
+    )]
+    CutShort {
+        /// The lot.
+        lot: String,
+        /// What differs.
+        what: String,
+    },
     /// Its folder is there, its record is not.
     #[error("lot {lot} has no lot.toml any more; put it back from a copy")]
     NoRecord {
@@ -201,6 +212,7 @@ impl LotError {
             | Self::Closed(_)
             | Self::NotAsSealed { .. }
             | Self::NotHandedOver { .. }
+            | Self::CutShort { .. }
             | Self::NoRecord { .. }
             | Self::NotSealable { .. }
             | Self::NotSignable { .. }

@@ -44,6 +44,9 @@ impl Sensor {
     }
 }
 
+/// Why a reading wants maintenance whose probe must be calibrated and never was.
+pub const NEVER_CALIBRATED: &str = "never calibrated";
+
 /// One probe: what it is, how it is corrected, and where it hangs.
 ///
 /// ```
@@ -250,7 +253,7 @@ impl Channel {
             (Some(c), Some(now)) if Date::of_wall_ns(now) >= c.due => {
                 format!("calibration was due on {}", c.due)
             }
-            (None, _) if self.calibration_needed => "never calibrated".to_owned(),
+            (None, _) if self.calibration_needed => NEVER_CALIBRATED.to_owned(),
             _ => return None,
         };
         Some((Health::MaintenanceRequired, why))

@@ -111,10 +111,16 @@ impl Words {
     /// use curdtrace::words::Words;
     /// assert_eq!([0.05, 90.0, 600.0].map(|s| Words::of("en").time(s)), ["0.05 s", "90 s", "10 min"]);
     /// assert_eq!(Words::of("fr").time(9000.0), "2,5 h");
+    /// assert_eq!([0.25868966536812055, 0.0, 1.5].map(|s| Words::of("en").time(s)), ["0.259 s", "0 s", "1.5 s"]);
     /// ```
     pub fn time(&self, s: f64) -> String {
         match s {
-            s if s < 1.0 => format!("{} s", self.figure(s)),
+            // Three figures say all that a person wants of it.
+            s if s > 0.0 && s < 1.0 => {
+                let scale = 10f64.powi(2 - s.log10().floor() as i32);
+                format!("{} s", self.figure((s * scale).round() / scale))
+            }
+            s if s < 10.0 => format!("{} s", self.short(s, 1)),
             s if s < 120.0 => format!("{s:.0} s"),
             s if s < 7200.0 => format!("{:.0} min", s / 60.0),
             s => format!("{} h", self.number(s / 3600.0, 1)),

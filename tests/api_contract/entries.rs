@@ -89,6 +89,12 @@ async fn what_is_entered_stands_and_is_changed_only_with_a_reason() {
         (Some(false), Some("R 8"))
     );
     assert_eq!(shown["lot"]["correction"][0]["reason"], "misread", "{shown}");
+    // An emptied field of the form strikes what stood there.
+    c.ask("POST", &at, fields, r#"{"fields":{"milk.litres":""},"reason":"another lot's","by":"Nives"}"#, 200)
+        .await;
+    let now = c.ask("GET", &format!("{at}?language=de"), fields, "", 200).await;
+    let litres = now["fields"].as_array().unwrap().iter().find(|f| f["field"] == "milk.litres").cloned();
+    assert!(litres.unwrap()["value"].is_null(), "{now}");
     c.ask("POST", "/api/v1/lots/none/fields", fields, milk, 404).await;
     c.ask("GET", "/api/v1/lots/none/fields", fields, "", 404).await;
 }

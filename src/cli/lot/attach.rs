@@ -1,6 +1,6 @@
 //! `curdtrace lot attach`: the forgetful maker's way.
 
-use super::room::{Room, day, failure};
+use super::room::{Room, day, failure, person};
 use crate::cli::error::Failure;
 use crate::cli::{remark, say};
 use crate::lot::at::At;
@@ -38,7 +38,7 @@ pub struct Args {
     #[arg(long, value_name = "LOT")]
     mother: Option<String>,
     /// Who attaches it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 
@@ -51,7 +51,10 @@ fn the_probe(room: &Room, args: &Args) -> Result<String, Failure> {
     }
 }
 
-pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
+pub(super) fn run(room: &mut Room, args: Args) -> Result<(), Failure> {
+    if args.lot != "new" {
+        room.go_by(&args.lot)?;
+    }
     let make = args.make.as_deref().map(|which| the_make(room, which, &args)).transpose()?;
     let (probe, from, to) = match (&make, &args.since, &args.until) {
         (Some(m), ..) => {
@@ -239,7 +242,7 @@ impl Wanted {
         let local = room.zone.to_datetime(began.timestamp());
         self.day.as_ref().is_none_or(|d| *d == local.date().to_string())
             && (self.hours.0..self.hours.1).contains(&local.hour())
-            && self.clock.as_ref().is_none_or(|c| *c == began.clock(&room.zone))
+            && self.clock.as_ref().is_none_or(|c| began.is_meant_by(c, &room.zone))
     }
 }
 

@@ -1,6 +1,6 @@
 //! `curdtrace lot close`.
 
-use super::room::Room;
+use super::room::{Room, person};
 use crate::cli::error::Failure;
 use crate::cli::say;
 use crate::lot::inbox::Ask;
@@ -11,7 +11,7 @@ pub struct Args {
     /// The lot
     lot: String,
     /// Who closes it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 

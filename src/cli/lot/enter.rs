@@ -1,6 +1,6 @@
 //! `curdtrace lot set|correct|milking|wheel|ph`: what persons know of a lot.
 
-use super::room::Room;
+use super::room::{Room, person};
 use crate::cli::error::Failure;
 use crate::lot::correct;
 use crate::lot::inbox::Ask;
@@ -17,14 +17,15 @@ pub struct SetArgs {
     #[arg(required = true, value_name = "FIELD=VALUE")]
     fields: Vec<String>,
     /// Who enters it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 
 /// Corrects fields that stand already; the old value is kept. A wheel, a milking
-/// or a pH too: wheel.1.kg=9, milking.NAME.litres=80, ph.06:30=6.45. A mark is moved to
-/// the moment meant, mark.rennet=18:03 (mark.cut.18:40=18:38 where there are several), or
-/// struck, mark.rennet=; what was found and called with it stays.
+/// or a pH too: wheel.1.kg=9, milking.NAME.litres=80, ph.06:30=6.45. Nothing after the = strikes
+/// what was entered by mistake: milk.litres=, a whole wheel.5=, milking.NAME=, ph.06:30=. A mark
+/// is moved to the moment meant, mark.rennet=18:03 (mark.cut.18:40=18:38 where there are
+/// several), or struck, mark.rennet=; what was found and called with it stays.
 #[derive(Debug, clap::Args)]
 #[command(after_help = fields())]
 pub struct CorrectArgs {
@@ -34,7 +35,7 @@ pub struct CorrectArgs {
     #[arg(required = true, value_name = "FIELD=VALUE")]
     fields: Vec<String>,
     /// Who corrects it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: String,
     /// Why
     #[arg(long, value_name = "TEXT")]
@@ -58,7 +59,7 @@ pub struct MilkingArgs {
     #[arg(long)]
     source: Option<String>,
     /// Who enters it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 
@@ -74,7 +75,7 @@ pub struct WheelArgs {
     #[arg(long)]
     note: Option<String>,
     /// Who enters it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 
@@ -90,7 +91,7 @@ pub struct PhArgs {
     #[arg(long, value_name = "MOMENT")]
     at: Option<String>,
     /// Who read it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 
@@ -118,8 +119,8 @@ pub(super) fn set(room: &Room, args: SetArgs) -> Result<(), Failure> {
 }
 
 pub(super) fn correct(room: &Room, args: CorrectArgs) -> Result<(), Failure> {
-    if args.reason.trim().is_empty() || args.by.trim().is_empty() {
-        return Err(Failure::usage("a correction says who and why: --by NAME --reason TEXT"));
+    if args.reason.trim().is_empty() {
+        return Err(Failure::usage("a correction says why: --reason TEXT"));
     }
     let fields = pairs(&args.fields)?;
     room.ask_and_say(Some(args.by), Ask::Set { lot: args.lot, fields, reason: Some(args.reason) })
@@ -148,8 +149,14 @@ pub(super) fn wheel(room: &Room, args: &WheelArgs) -> Result<(), Failure> {
     room.ask_and_say(args.by.clone(), Ask::Wheels { lot: args.lot.clone(), wheels })
 }
 
-pub(super) fn ph(room: &Room, args: PhArgs) -> Result<(), Failure> {
-    let at = args.at.as_deref().map_or_else(|| Ok(room.now()), |t| room.moment(t))?;
+pub(super) fn ph(room: &mut Room, args: PhArgs) -> Result<(), Failure> {
+    let at = match &args.at {
+        None => room.now(),
+        Some(text) => {
+            room.go_by(&args.lot)?;
+            room.past("--at", text)?
+        }
+    };
     let ph = Ph { at, value: args.value, by: args.by.clone() };
     room.ask_and_say(args.by, Ask::Ph { lot: args.lot, ph })
 }

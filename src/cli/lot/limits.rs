@@ -15,11 +15,11 @@ pub struct Args {
     on: Option<String>,
 }
 
-pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
+pub(super) fn run(room: &mut Room, args: &Args) -> Result<(), Failure> {
     let (record, points) = room.store.as_it_stands(&args.lot, room.now()).map_err(|e| failure(&e))?;
+    room.zone = record.zone();
     let on = args.on.as_deref().map_or_else(|| Ok(room.now()), |t| room.moment(t))?;
-    room.store.limits().map_err(|e| Failure::config(e.to_string()))?;
-    let found = room.store.judge_limits(&record, &points, on);
+    let found = room.store.judge_by_today(&record, &points, on).map_err(|e| failure(&e))?;
     if found.is_empty() {
         return Err(Failure::no_input(format_args!(
             "the dairy has set no limits for this lot; put them into {}",

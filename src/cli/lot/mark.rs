@@ -1,6 +1,6 @@
 //! `curdtrace lot mark`.
 
-use super::room::{Room, failure};
+use super::room::{Room, failure, person};
 use crate::cli::error::Failure;
 use crate::lot::inbox::{Ask, MarkAsk};
 use crate::lot::record::Mark;
@@ -30,11 +30,11 @@ pub struct Args {
     #[arg(long, value_name = "MOMENT")]
     at: Option<String>,
     /// Who marks it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
 }
 
-pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
+pub(super) fn run(room: &mut Room, args: Args) -> Result<(), Failure> {
     // Whoever names a kettle or a lot that is not there hears that first.
     let kettle = match (&args.lot, &args.at) {
         (Some(lot), None) => kettle_of(room, lot)?,
@@ -84,12 +84,8 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
             value.unwrap_or_default()
         )));
     }
-    let (told, meant) = (room.now(), room.moment(&at)?);
-    if meant > told {
-        return Err(Failure::usage(format_args!(
-            "{at} is still to come; of another day it is --at \"yesterday {at}\" or --at \"2026-07-14 06:03\""
-        )));
-    }
+    room.go_by(&lot)?;
+    let (told, meant) = (room.now(), room.past("--at", &at)?);
     let mark = Mark { at: meant, name, by: args.by.clone(), value, text, told: Some(told) };
     room.ask_and_say(args.by, Ask::MarkLate { lot, mark })
 }

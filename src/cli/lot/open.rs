@@ -2,10 +2,8 @@
 
 use std::path::PathBuf;
 
-use super::room::Room;
+use super::room::{Room, person};
 use crate::cli::error::Failure;
-use crate::daemon::clock::NEVER_SET_BEFORE_NS;
-use crate::lot::at::At;
 use crate::lot::inbox::{Ask, Opening};
 
 /// Opens a lot. While a make runs whose lot opened by itself, that lot becomes
@@ -31,7 +29,7 @@ pub struct Args {
     #[arg(long, value_name = "LOT")]
     mother: Option<String>,
     /// Who opens it
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = person)]
     by: Option<String>,
     /// The cheese
     #[arg(long)]
@@ -60,21 +58,9 @@ pub(super) fn run(room: &Room, args: Args) -> Result<(), Failure> {
         id: args.id,
         plan,
         mother: args.mother,
-        made: args.made.as_deref().map(|t| made(room, t)).transpose()?,
+        made: args.made.as_deref().map(|t| room.past("--made", t)).transpose()?,
         past: args.past,
         fields,
     };
     room.ask_and_say(args.by, Ask::Open(opening))
-}
-
-/// When a make that is over began. A clock that was never set cannot say what is
-/// still to come.
-fn made(room: &Room, text: &str) -> Result<At, Failure> {
-    let (at, now) = (room.moment(text)?, room.now());
-    if now.0 >= NEVER_SET_BEFORE_NS && at > now.plus_s(86_400) {
-        return Err(Failure::usage(format_args!(
-            "--made {text:?} is still to come: no make began then; mend the day"
-        )));
-    }
-    Ok(at)
 }

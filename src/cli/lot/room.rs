@@ -11,7 +11,7 @@ use crate::cli::error::Failure;
 use crate::cli::{Place, say};
 use crate::config::dairy;
 use crate::config::signing::Signing;
-use crate::daemon::clock::Clock;
+use crate::daemon::clock::{Clock, NEVER_SET_BEFORE_NS};
 use crate::journal::storage::{Disk, Storage};
 use crate::lot::at::At;
 use crate::lot::inbox::{Answer, Ask, Request};
@@ -28,6 +28,7 @@ pub(super) struct Room {
     pub(super) storage: Arc<dyn Storage>,
     pub(super) store: Store,
     pub(super) dairy: Dairy,
+    /// The time zone in which times are typed and told: the dairy's, or a lot's own.
     pub(super) zone: TimeZone,
     /// Kettles the configuration names.
     kettles: Vec<dairy::Kettle>,
@@ -190,8 +191,18 @@ impl Room {
         })
     }
 
+    /// From here on times are those of a lot: where no configuration is in reach, its
+    /// record still has its time zone.
+    ///
+    /// # Errors
+    /// As [`Store::load`].
+    pub(super) fn go_by(&mut self, lot: &str) -> Result<(), Failure> {
+        self.zone = self.store.load(lot).map_err(|e| failure(&e))?.zone();
+        Ok(())
+    }
+
     /// A moment as a person writes it: RFC 3339, `2026-07-14 06:03`, `06:03`
-    /// (today), `yesterday 06:03`; in the dairy's time zone.
+    /// (today), `yesterday 06:03`; in the room's time zone.
     pub(super) fn moment(&self, text: &str) -> Result<At, Failure> {
         let today = self.now().day(&self.zone);
         moment(text, &today, &self.zone).ok_or_else(|| {
@@ -200,6 +211,31 @@ impl Room {
             ))
         })
     }
+
+    /// A moment that is past, as a person writes it after `option`.
+    pub(super) fn past(&self, option: &str, text: &str) -> Result<At, Failure> {
+        let (at, now) = (self.moment(text)?, self.now());
+        // A clock that was never set cannot say what is still to come.
+        if now.0 < NEVER_SET_BEFORE_NS || at <= now {
+            return Ok(at);
+        }
+        let has_no_day = text.contains(':') && !text.trim().contains([' ', 'T']);
+        let remedy = if has_no_day {
+            format!("of another day it is {option} \"yesterday {text}\" or {option} \"2026-07-14 06:03\"")
+        } else {
+            format!("mend the day or the time after {option}")
+        };
+        Err(Failure::usage(format_args!("{text} is still to come; {remedy}")))
+    }
+}
+
+/// Who does it, as `--by` names him.
+pub(super) fn person(text: &str) -> Result<String, String> {
+    let name = text.trim();
+    if name.is_empty() || name.chars().any(char::is_control) {
+        return Err("a name is wanted, in one line".into());
+    }
+    Ok(name.into())
 }
 
 /// That a kettle can be called so: the journal takes no line of another.
@@ -222,6 +258,10 @@ fn moment(text: &str, today: &str, zone: &TimeZone) -> Option<At> {
         None if text.contains(':') => (self::day("today", today)?, text),
         None => (self::day(text, today)?, "00:00"),
     };
+    // With the offset, where the clocks go back: 02:30+01:00.
+    if let Ok(at) = format!("{day}T{clock}").parse() {
+        return Some(at);
+    }
     let clock = if clock.len() == 5 { format!("{clock}:00") } else { clock.to_owned() };
     let local: jiff::civil::DateTime = format!("{day}T{clock}").parse().ok()?;
     i64::try_from(zone.to_timestamp(local).ok()?.as_nanosecond()).ok().map(At)
@@ -297,6 +337,8 @@ mod tests {
             ("2026-07-12", "2026-07-11T22:00:00Z"),
             ("2026-07-12T06:03:00Z", "2026-07-12T06:03:00Z"),
             ("2026-01-12T06:03", "2026-01-12T05:03:00Z"),
+            ("2025-10-26 02:30", "2025-10-26T00:30:00Z"),
+            ("2025-10-26 02:30+01:00", "2025-10-26T01:30:00Z"),
         ] {
             assert_eq!(moment(text, "2026-07-14", &zone).unwrap().to_string(), is, "{text}");
         }

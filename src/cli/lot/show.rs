@@ -52,7 +52,7 @@ fn words(r: &Record) -> String {
     lines.extend(entered(r));
     if !r.stages.is_empty() {
         lines.push(String::new());
-        let last = r.stretches.iter().map(|s| s.to).max().or(r.closed).unwrap_or(r.opened);
+        let last = r.trace_ends();
         let plan = planned(r);
         let rows: Vec<Vec<String>> = (0..r.stages.len())
             .map(|i| {
@@ -105,13 +105,27 @@ fn words(r: &Record) -> String {
         lines.push(format!("limit: {} ({}): {}, {}", l.name, l.limit, word(&l.verdict), l.found));
     }
     for s in &r.stretches {
+        let elsewhere = s.kettle.as_deref().map(|k| format!(" in {k}, beside the make")).unwrap_or_default();
         lines.push(format!(
-            "trace: {} of probe {}, {} to {}",
+            "trace: {} of probe {}{elsewhere}, {} to {}",
             counted(s.readings, "reading"),
             s.probe,
             r.clock(s.from),
             r.clock(s.to)
         ));
+    }
+    lines.extend(by_whom(r));
+    lines.join("\n")
+}
+
+/// Who entered what, and who corrected it.
+fn by_whom(r: &Record) -> Vec<String> {
+    let (zone, mut lines) = (r.zone(), Vec::new());
+    for e in &r.entries {
+        let by = e.by.as_deref().map(|b| format!(" by {b}")).unwrap_or_default();
+        let plain = e.value.parse::<f64>().map(|n| n.to_string());
+        let value = plain.unwrap_or_else(|_| e.value.trim_matches('"').into());
+        lines.push(format!("entered {}{by}: {} {value}", r.clock(e.at), e.field).trim_end().into());
     }
     for c in &r.corrections {
         let new = if c.new.is_empty() { "nothing (struck)" } else { &c.new };
@@ -126,7 +140,7 @@ fn words(r: &Record) -> String {
             c.reason
         ));
     }
-    lines.join("\n")
+    lines
 }
 
 /// What persons entered, in the order of the sheet.

@@ -113,6 +113,8 @@ fn is_copy(store: &Store) -> bool {
 struct Seen {
     /// Lots that are not as they were closed.
     other: u32,
+    /// Lots whose sealing was cut short.
+    cut_short: u32,
     /// A lot that was named and is open.
     open: Option<String>,
     /// Open ones where none was named.
@@ -184,9 +186,13 @@ impl Seen {
             }
             return well("open, not sealed yet");
         }
+        let words = found.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ");
+        if store.is_being_sealed(lot).map_err(|e| failure(&e))? {
+            self.cut_short += 1;
+            return say(&format!("{lot}: its sealing was cut short: {words}"));
+        }
         self.other += 1;
-        let words: Vec<String> = found.iter().map(ToString::to_string).collect();
-        say(&format!("{lot}: NOT AS IT WAS CLOSED: {}", words.join("; ")))
+        say(&format!("{lot}: NOT AS IT WAS CLOSED: {words}"))
     }
 
     fn sum(self) -> Result<(), Failure> {
@@ -208,6 +214,12 @@ impl Seen {
                     "{n} lots are not as they were closed; put them back from a copy and keep those found for whoever asks"
                 )));
             }
+        }
+        if self.cut_short > 0 {
+            return Err(Failure::data(format_args!(
+                "the sealing of {} was cut short; the next command that writes, or the daemon's start, finishes it",
+                counted(self.cut_short as usize, "lot")
+            )));
         }
         if self.unbelieved > 0 {
             return Err(Failure::data(

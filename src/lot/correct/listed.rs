@@ -2,7 +2,8 @@
 //! `ph.06:30`. Pure.
 //!
 //! A wheel and a milking are told by their names, a pH by when it was read, on
-//! the dairy's clock as `lot show` has it.
+//! the dairy's clock as `lot show` has it. A pH that is struck stays in a list of its own,
+//! since the journal may have it still.
 
 use toml::Table;
 use toml::Value;
@@ -11,12 +12,14 @@ use super::CorrectError;
 use crate::lot::record::{Ph, Record};
 
 /// What a person may correct of them: the field, and how it reads to a person.
-pub const LISTED: [(&str, &str); 7] = [
+pub const LISTED: [(&str, &str); 9] = [
     ("wheel.WHEEL.kg", "a wheel's weight, kg"),
     ("wheel.WHEEL.note", "a wheel's mould, or other words"),
+    ("wheel.WHEEL", "a whole wheel: nothing strikes it"),
     ("milking.MILKING.litres", "litres of a milking, L"),
     ("milking.MILKING.celsius", "a milking's temperature, °C"),
     ("milking.MILKING.source", "a milking's animals"),
+    ("milking.MILKING", "a whole milking: nothing strikes it"),
     ("ph.06:30", "the pH read at that time"),
     ("mark.NAME", "when a mark was meant; nothing strikes it"),
 ];
@@ -35,6 +38,13 @@ pub(super) enum Place {
         /// Its field.
         key: String,
     },
+    /// One of several as a whole.
+    Whole {
+        /// Which list.
+        list: &'static str,
+        /// Which of them, from 0.
+        nth: usize,
+    },
 }
 
 impl Place {
@@ -42,20 +52,28 @@ impl Place {
     /// such.
     pub(super) fn of(record: &Record, field: &str) -> Option<Result<Self, CorrectError>> {
         let (list, rest) = field.split_once('.')?;
-        let named = |list, names: Vec<&str>| {
-            let (name, key) = rest.rsplit_once('.').unwrap_or((rest, ""));
-            if !LISTED.iter().any(|f| f.0.starts_with(list) && f.0.ends_with(&format!(".{key}"))) {
-                return Err(CorrectError::Field(field.into()));
-            }
-            match names.iter().position(|n| *n == name) {
-                Some(nth) => Ok(Self::Listed { list, nth, key: key.into() }),
-                None => Err(none_such(field, record, list, &names)),
+        let named = |list: &'static str, names: Vec<&str>| {
+            let nth = |name: &str| names.iter().position(|n| *n == name);
+            let is_known = |key: &str| {
+                let known = format!("{list}.{}.{key}", list.to_uppercase());
+                LISTED.iter().any(|f| f.0 == known)
+            };
+            match rest.rsplit_once('.').filter(|(_, key)| is_known(key)) {
+                Some((name, key)) if nth(name).is_some() => {
+                    Ok(Self::Listed { list, nth: nth(name).unwrap_or_default(), key: key.into() })
+                }
+                None if nth(rest).is_some() => Ok(Self::Whole { list, nth: nth(rest).unwrap_or_default() }),
+                None if rest.contains('.') => Err(CorrectError::Field(field.into())),
+                _ => Err(none_such(field, record, list, &names)),
             }
         };
         match list {
             "wheel" => Some(named("wheel", record.wheels.iter().map(|w| w.wheel.as_str()).collect())),
             "milking" => Some(named("milking", record.milkings.iter().map(|m| m.milking.as_str()).collect())),
-            "ph" => Some(read_at(record, field, rest)),
+            "ph" => {
+                let at = |nth| Self::Listed { list: "ph", nth, key: "value".into() };
+                Some(read_at(record, field, rest).map(at))
+            }
             _ => None,
         }
     }
@@ -66,6 +84,7 @@ impl Place {
             Self::Own(field) => field.clone(),
             Self::Listed { list: "ph", .. } => "ph".into(),
             Self::Listed { list, key, .. } => format!("{list}.{key}"),
+            Self::Whole { list, .. } => (*list).into(),
         }
     }
 
@@ -77,11 +96,12 @@ impl Place {
                 Some((group, name)) => table.get(group)?.as_table()?.get(name),
             },
             Self::Listed { list, nth, key } => table.get(*list)?.as_array()?.get(*nth)?.get(key),
+            Self::Whole { list, nth } => table.get(*list)?.as_array()?.get(*nth),
         }
     }
 
-    /// Puts a value there.
-    pub(super) fn put(&self, table: &mut Table, value: Value) {
+    /// Puts a value there; none strikes what stands.
+    pub(super) fn put(&self, table: &mut Table, value: Option<Value>) {
         let (inside, key) = match self {
             Self::Own(field) => match field.split_once('.') {
                 None => (Some(table), field.as_str()),
@@ -90,30 +110,71 @@ impl Place {
                     (group.as_table_mut(), name)
                 }
             },
+            Self::Whole { list, nth } => return strike(table, list, *nth),
+            Self::Listed { list: list @ "ph", nth, .. } if value.is_none() => {
+                return strike(table, list, *nth);
+            }
             Self::Listed { list, nth, key } => {
                 let listed = table.get_mut(*list).and_then(Value::as_array_mut);
                 (listed.and_then(|l| l.get_mut(*nth)).and_then(Value::as_table_mut), key.as_str())
             }
         };
-        if let Some(inside) = inside {
-            inside.insert(key.into(), value);
+        match (inside, value) {
+            (Some(inside), Some(value)) => _ = inside.insert(key.into(), value),
+            (Some(inside), None) => _ = inside.remove(key),
+            (None, _) => {}
         }
     }
 }
 
-/// The pH that was read at a time of the dairy's clock.
-fn read_at(record: &Record, field: &str, when: &str) -> Result<Place, CorrectError> {
-    let zone = record.zone();
-    let is_meant = |p: &Ph| {
-        [p.at.clock(&zone), p.at.clock_s(&zone), p.at.to_string()].iter().any(|written| written == when)
-    };
-    let mut meant = record.ph.iter().enumerate().filter(|(_, p)| is_meant(p));
-    let there: Vec<String> = record.ph.iter().map(|p| p.at.clock_s(&zone)).collect();
-    match (meant.next(), meant.next()) {
-        (Some((nth, _)), None) => Ok(Place::Listed { list: "ph", nth, key: "value".into() }),
-        (Some(_), Some(_)) => Err(CorrectError::Several { field: field.into(), there: there.join(", ") }),
-        (None, _) => Err(none_such(field, record, "ph", &there)),
+/// Takes one of several out.
+fn strike(table: &mut Table, list: &str, nth: usize) {
+    let listed = table.get_mut(list).and_then(Value::as_array_mut).filter(|all| nth < all.len());
+    let Some(struck) = listed.map(|all| all.remove(nth)).filter(|_| list == "ph") else { return };
+    let kept = table.entry("struck-ph").or_insert_with(|| Value::Array(Vec::new()));
+    if let Some(kept) = kept.as_array_mut() {
+        kept.push(struck);
     }
+}
+
+/// The pH that was read at a time of the dairy's clock; `06:30:10#2` is the second of those
+/// of that time.
+fn read_at(record: &Record, field: &str, when: &str) -> Result<usize, CorrectError> {
+    let zone = record.zone();
+    let counted = when.rsplit_once('#').and_then(|(when, which)| Some((when, which.parse().ok()?)));
+    let (when, which) = counted.map_or((when, None::<usize>), |(when, which)| (when, Some(which)));
+    let is_meant = |p: &Ph| p.at.is_meant_by(when, &zone);
+    let meant: Vec<usize> = (0..record.ph.len()).filter(|nth| is_meant(&record.ph[*nth])).collect();
+    let found = match which {
+        Some(which) => meant.get(which.wrapping_sub(1)..).and_then(|from| from.first()),
+        None => meant.first().filter(|_| meant.len() == 1),
+    };
+    match found {
+        Some(nth) => Ok(*nth),
+        None if which.is_some() || meant.is_empty() => {
+            let all = 0..record.ph.len();
+            Err(none_such(field, record, "ph", &told_apart(record, &all.collect::<Vec<_>>())))
+        }
+        None => {
+            let there = told_apart(record, &meant).join(", ");
+            Err(CorrectError::Several { field: field.into(), there })
+        }
+    }
+}
+
+/// When each of these pH was read; those of one second by their place among them, with
+/// what they are.
+fn told_apart(record: &Record, of: &[usize]) -> Vec<String> {
+    let second = |nth: &usize| record.ph[*nth].at.clock_s(&record.zone());
+    let told = |(i, nth): (usize, &usize)| {
+        let clock = second(nth);
+        let same = |of: &[usize]| of.iter().filter(|other| second(other) == clock).count();
+        match same(of) {
+            1 => clock,
+            _ => format!("{clock}#{} ({})", same(&of[..=i]), record.ph[*nth].value),
+        }
+    };
+    of.iter().enumerate().map(told).collect()
 }
 
 /// None of several is so called, or of that time.

@@ -44,6 +44,9 @@ impl Lots {
             let lots: Vec<String> = shared.into_iter().collect();
             format!("; a part of it belongs to {} already; the record says so", lots.join(", "))
         };
+        let hung = drawn.stretches.iter().skip(former).take(1).find_map(|s| s.kettle.as_ref());
+        let beside = hung.map(|kettle| format!("; it hung in {kettle}, so the stages stay as they are"));
+        let warning = beside.unwrap_or_default() + &warning;
         let text = format!(
             "lot {} has {} of probe {} more{warning}",
             ask.lot,

@@ -4,14 +4,15 @@
 //! is there already takes what it has none of yet; to change the rest is a
 //! correction, and the refusal says so.
 
+use toml::Value;
+
 use super::Lots;
 use crate::lot::at::At;
-use crate::lot::correct::{AFTER_CLOSING, Author, CorrectError, check_name, check_words, fit_number, set};
+use crate::lot::correct::{
+    AFTER_CLOSING, Author, CorrectError, check_name, check_words, fit_number, note, set,
+};
 use crate::lot::record::{Correction, Milking, Ph, Record, Wheel};
 use crate::lot::store::LotError;
-
-/// A moment typed may lie so far ahead, seconds: clocks and time zones differ.
-const AHEAD_S: i64 = 86_400;
 
 /// A pH may be read so long before or after the make, minutes.
 const LIFE_MIN: f64 = 400.0 * 1440.0;
@@ -24,17 +25,18 @@ pub(super) fn milking(record: &mut Record, milking: &Milking, author: &Author) -
     check_name("milking", &milking.milking)?;
     let litres = fit_number("milking.litres", milking.litres)?;
     let celsius = fit_number("milking.celsius", milking.celsius)?;
-    let name = &milking.milking;
+    let (name, of) = (&milking.milking, format!("milking.{}", milking.milking));
+    let source = milking.source.clone().map(Value::String);
+    let fields =
+        [("litres", litres.map(Value::Float)), ("celsius", celsius.map(Value::Float)), ("source", source)];
     if record.milkings.iter().any(|m| m.milking == *name) {
-        let text = |n: Option<f64>| n.map(|n| n.to_string());
-        let fields =
-            [("litres", text(litres)), ("celsius", text(celsius)), ("source", milking.source.clone())];
-        return fill_in(record, &format!("milking.{name}"), fields, author);
+        return fill_in(record, &of, fields, author);
     }
     if let Some(source) = &milking.source {
         check_words("milking.source", source)?;
     }
     record.milkings.push(Milking { litres, celsius, ..milking.clone() });
+    note_parts(record, &of, fields, author);
     added(record, author, "milking", name)
 }
 
@@ -45,14 +47,16 @@ pub(super) fn wheels(record: &mut Record, wheels: &[Wheel], author: &Author) -> 
         let name = &wheel.wheel;
         check_name("wheel", name)?;
         let kg = fit_number("wheel.kg", wheel.kg)?;
+        let of = format!("wheel.{name}");
+        let fields = [("kg", kg.map(Value::Float)), ("note", wheel.note.clone().map(Value::String))];
         if record.wheels.iter().any(|w| w.wheel == *name) {
-            let fields = [("kg", kg.map(|kg| kg.to_string())), ("note", wheel.note.clone())];
-            said.push(fill_in(record, &format!("wheel.{name}"), fields, author)?);
+            said.push(fill_in(record, &of, fields, author)?);
         } else {
             if let Some(note) = &wheel.note {
                 check_words("wheel.note", note)?;
             }
             record.wheels.push(Wheel { kg, ..wheel.clone() });
+            note_parts(record, &of, fields, author);
             new.push(name.as_str());
         }
     }
@@ -67,9 +71,15 @@ pub(super) fn wheels(record: &mut Record, wheels: &[Wheel], author: &Author) -> 
 pub(super) fn ph(record: &mut Record, ph: &Ph, author: &Author) -> Result<String, LotError> {
     let value = fit_number("ph", Some(ph.value))?.unwrap_or(ph.value);
     check_moment(record, "ph", ph.at, author.at)?;
+    let stands = |p: &Ph| p.at.next_ms() == ph.at.next_ms() && p.value.total_cmp(&value).is_eq();
+    if record.ph.iter().any(stands) {
+        return Ok(String::new());
+    }
     record.ph.push(Ph { value, ..ph.clone() });
     record.ph.sort_by_key(|p| p.at);
-    added(record, author, "ph", &value.to_string())
+    added(record, author, "ph", &value.to_string())?;
+    note_parts(record, "ph", [(&record.clock(ph.at), Some(Value::Float(value)))], author);
+    Ok(format!("pH {value} at {} (UTC{})", record.clock(ph.at), ph.at.offset(&record.zone())))
 }
 
 /// That a moment typed for a lot can be one of its life, as far as clocks tell.
@@ -80,7 +90,7 @@ pub(super) fn check_moment(record: &Record, field: &str, at: At, now: At) -> Res
     };
     let made = record.made.unwrap_or(record.opened);
     let is_known = |clock: At| clock >= CLOCKS_ARE_SET;
-    if is_known(now) && at > now.max(record.opened).plus_s(AHEAD_S) {
+    if is_known(now) && at > now.max(record.opened) {
         return refused("that moment is still to come; mend --at".into());
     }
     if is_known(made) && at.minutes_since(made).abs() > LIFE_MIN {
@@ -94,19 +104,39 @@ pub(super) fn check_moment(record: &Record, field: &str, at: At, now: At) -> Res
 fn fill_in<const N: usize>(
     record: &mut Record,
     of: &str,
-    fields: [(&str, Option<String>); N],
+    fields: [(&str, Option<Value>); N],
     author: &Author,
 ) -> Result<String, LotError> {
     let mut changed = Vec::new();
     for (key, value) in fields {
         let field = format!("{of}.{key}");
-        if let Some(value) = value
-            && set(record, &field, &value, author)?
+        let text = value.map(|v| v.as_str().map_or_else(|| v.to_string(), str::to_owned));
+        if let Some(text) = text
+            && set(record, &field, &text, author)?
         {
             changed.push(field);
         }
     }
     Ok(changed.join(", "))
+}
+
+/// Notes who entered one of several, part by part; in a closed lot a correction says so.
+fn note_parts<const N: usize>(
+    record: &mut Record,
+    of: &str,
+    fields: [(&str, Option<Value>); N],
+    author: &Author,
+) {
+    if record.is_closed() {
+        return;
+    }
+    let is_named_only = fields.iter().all(|(_, value)| value.is_none());
+    for (key, value) in fields.into_iter().filter_map(|(key, value)| Some((key, value?))) {
+        note(record, author, &format!("{of}.{key}"), Some(&value));
+    }
+    if is_named_only {
+        note(record, author, of, None);
+    }
 }
 
 /// Something was added: on a closed lot that is a correction with an author.

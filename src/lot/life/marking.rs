@@ -23,17 +23,17 @@ pub(super) fn mark_late(record: &mut Record, mark: &Mark, author: &Author) -> Re
     Ok(format!("{} at {at}; kept in the record, the stages found and the calls heed it not", mark.name))
 }
 
-/// Sets fields one after the other. `marks` are those of an open lot, where a field
-/// names one.
+/// Sets fields one after the other. `drawn` is an open lot with what the journal has of
+/// it, where a field names a mark or a pH.
 pub(super) fn set_all(
     record: &mut Record,
-    marks: Option<Vec<Mark>>,
+    drawn: Option<Record>,
     fields: &[(String, String)],
     author: &Author,
 ) -> Result<String, LotError> {
-    let is_drawn = marks.is_some();
-    if let Some(marks) = marks {
-        record.marks = marks;
+    let is_drawn = drawn.is_some();
+    if let Some(drawn) = drawn {
+        (record.marks, record.ph) = (drawn.marks, drawn.ph);
     }
     let mut changed = Vec::new();
     for (field, value) in fields {
@@ -48,20 +48,21 @@ pub(super) fn set_all(
 }
 
 impl Lots {
-    /// The marks of an open lot, which only the journal has, where a field names one.
-    pub(super) fn marks_to_correct(
+    /// An open lot with its marks and pH, which only the journal has, where a field names one.
+    pub(super) fn drawn_to_correct(
         &self,
         lot: &str,
         fields: &[(String, String)],
         at: At,
-    ) -> Result<Option<Vec<Mark>>, LotError> {
-        if !fields.iter().any(|(field, _)| field.starts_with("mark.")) {
+    ) -> Result<Option<Record>, LotError> {
+        let is_of_the_journal = |field: &str| field.starts_with("mark.") || field.starts_with("ph.");
+        if !fields.iter().any(|(field, _)| is_of_the_journal(field)) {
             return Ok(None);
         }
         let record = self.store.load(lot)?;
         if record.is_closed() {
             return Ok(None);
         }
-        Ok(Some(self.store.preview(record, at)?.0.marks))
+        Ok(Some(self.store.preview(record, at)?.0))
     }
 }

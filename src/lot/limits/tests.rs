@@ -1,6 +1,9 @@
 //! The limits against published pairs and orders.
 
 use super::*;
+use crate::config::fault::listed;
+use crate::lot::record::LimitDone;
+use crate::lot::store::Store;
 
 /// Readings every `step_s` of a temperature held between two coolings.
 fn held(celsius: f64, hold_s: f64, step_s: f64) -> BTreeMap<String, Vec<Point>> {
@@ -223,4 +226,29 @@ fn every_fault_is_told_with_the_words_that_are_known() {
 fn the_shipped_example_is_well() {
     let limits = Limits::parse(include_str!("../../../config/limits.toml"), "limits.toml").unwrap();
     assert_eq!(limits.limits.len(), 6);
+}
+
+/// One that was closed before its limits were kept in it is judged by those of today once
+/// more, and from then on by them.
+#[test]
+fn an_older_lot_has_the_limits_of_the_day_it_is_next_sealed() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = |most: f64| {
+        let text = format!("[[limit]]\nname = \"n\"\nsource = \"s\"\nat-most-celsius = {most:?}\n");
+        std::fs::write(dir.path().join(FILE), text).unwrap();
+    };
+    let (store, points) = (Store::on_disk(dir.path()), held(60.0, 60.0, 1.0));
+    let old =
+        "kettle = \"k\"\nclosed = \"2026-07-01T05:00:00Z\"\n[[limit]]\nname = \"n\"\nverdict = \"fail\"\n";
+    let mut lot = Record::from_toml(old).unwrap();
+    for (most, verdict) in [(70.0, "pass"), (50.0, "pass")] {
+        file(most);
+        store.judge(&mut lot, &points, At(5_000_000));
+        lot = Record::from_toml(&lot.to_toml().unwrap()).unwrap();
+        assert_eq!((lot.limits[0].verdict.as_str(), lot.judged), (verdict, Some(At(5_000_000))));
+    }
+    // An open one is judged by today's whenever it is looked at.
+    let mut open = Record { closed: None, judged: None, limits: vec![LimitDone::default()], ..lot };
+    store.judge(&mut open, &points, At(6));
+    assert_eq!((open.limits[0].verdict.as_str(), open.judged), ("fail", None));
 }

@@ -2,8 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::engine::said::Said;
+use crate::engine::said::{Fact, Said};
 use crate::lot::at::At;
+use crate::lot::limits::Limit;
 use crate::words::Words;
 
 /// A stage as it was.
@@ -129,6 +130,10 @@ pub struct Stretch {
     /// When.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub attached: Option<At>,
+    /// The kettle it hung in, where that is another than the lot was made in: it tells
+    /// nothing of the make.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub kettle: Option<String>,
     /// Other lots that have a part of it too.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub also_in: Vec<String>,
@@ -166,9 +171,20 @@ pub struct Instrument {
     /// The calibration as data, for the sheet's language.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub calibration_said: Vec<Said>,
+    /// The dairy wants it calibrated, and it said that it never was.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub calibration_needed: bool,
 }
 
 impl Instrument {
+    /// The day from which its calibration is out of date, `2026-12-11`.
+    pub fn due(&self) -> Option<&str> {
+        self.calibration_said.iter().find_map(|said| match said.values.get("due")? {
+            Fact::Word(day) => Some(day.as_str()),
+            Fact::Number(_) => None,
+        })
+    }
+
     /// The calibration in a language; as the record has it where that is all
     /// there is.
     pub fn calibration_in(&self, words: &Words) -> Option<String> {
@@ -199,6 +215,9 @@ pub struct LimitDone {
     /// Parts of what was found.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub found_said: Vec<Said>,
+    /// The limit as its file had it then, so that the lot can be judged again by it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rule: Option<Limit>,
 }
 
 impl LimitDone {

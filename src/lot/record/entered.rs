@@ -2,6 +2,24 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::lot::at::At;
+
+/// Who entered something that stood empty, and when. What changed afterwards, or came
+/// after the closing, is a correction.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Entry {
+    /// Which field, such as `rennet.dose-ml` or `wheel.5.kg`.
+    pub field: String,
+    /// What was entered, as TOML; empty where it was no more than a name.
+    pub value: String,
+    /// Who, where anybody said.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+    /// When.
+    pub at: At,
+}
+
 /// The milk that went into the kettle.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", default)]

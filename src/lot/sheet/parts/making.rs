@@ -41,7 +41,7 @@ fn stages(r: &Record, points: &[Point], caps: &Caps, w: &Words) -> Part {
         ("sheet-known", false),
     ];
     let mut html = table_head(w, "sheet-stages", "stages", &columns);
-    let last = r.stretches.iter().map(|s| s.to).max().or(r.closed).unwrap_or(r.opened);
+    let last = r.trace_ends();
     let planned = planned(r);
     let mut cooks = r.cooks.iter();
     for (i, s) in r.stages.iter().enumerate().take(caps.stages) {

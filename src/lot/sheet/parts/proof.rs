@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use super::{Caps, HEADING_MM, LINE_MM, MORE_MM, ROW_MM, SMALL_PT, Space, WIDTH_MM, form, more, table_head};
 use crate::lot::at::At;
 use crate::lot::chart::escape;
-use crate::lot::correct::{AFTER_CLOSING, ATTACHED_LATE, TAKEN_OVER};
+use crate::lot::correct::{AFTER_CLOSING, ATTACHED_LATE, LISTED, TAKEN_OVER};
 use crate::lot::record::{AlarmDone, Correction, Instrument, Record};
 use crate::lot::sheet::Part;
 use crate::words::Words;
@@ -230,6 +230,13 @@ fn corrected(r: &Record, of: &[Correction], w: &Words) -> String {
 fn changed(r: &Record, c: &Correction, w: &Words) -> String {
     let field = match c.field.strip_prefix("mark.") {
         Some(name) => format!("{} {}", w.word("field-mark"), w.one_of("mark", name)),
+        // A wheel's own name may have a point in it.
+        None if LISTED
+            .iter()
+            .any(|f| f.0.split('.').next() == c.field.split_once('.').map(|part| part.0)) =>
+        {
+            c.field.clone()
+        }
         None => w.one_of("field", &c.field.replace('.', "-")),
     };
     let old = if c.old.is_empty() { String::new() } else { format!("{} → ", said(r, &c.old, w)) };
@@ -237,8 +244,15 @@ fn changed(r: &Record, c: &Correction, w: &Words) -> String {
     format!("{field} {old}{new}")
 }
 
-/// A value as the record keeps it, as a person writes it.
+/// A value as the record keeps it, as a person writes it. Of a whole wheel or milking the
+/// figures and words: its name stands before.
 fn said(r: &Record, value: &str, words: &Words) -> String {
+    if let Ok(whole) = format!("is = {value}").parse::<toml::Table>()
+        && let Some(whole) = whole.get("is").and_then(toml::Value::as_table)
+    {
+        let told = whole.iter().filter(|(key, _)| !matches!(key.as_str(), "wheel" | "milking"));
+        return told.map(|(_, v)| said(r, &v.to_string(), words)).collect::<Vec<_>>().join(", ");
+    }
     match value.strip_prefix('"').and_then(|v| v.strip_suffix('"')) {
         Some(text) => match text.parse::<At>() {
             Ok(at) if at.day(&r.zone()) == r.day() => at.clock_s(&r.zone()),

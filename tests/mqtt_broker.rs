@@ -282,3 +282,32 @@ fn a_probe_is_calibrated_over_the_broker_beside_the_daemon() {
     assert!(!hand.heard("curdtrace/status").iter().any(|h| h.1 == "offline"), "thrown off");
     house.close().unwrap();
 }
+
+/// A broker that was never reached was told nowhere: neither a wrong password nor a
+/// wrong port.
+#[test]
+fn a_broker_that_lets_nobody_in_is_told_once_with_why_and_what_to_do() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), Some("larch and pine"));
+    let file = folder.path().join("mqtt.toml");
+    std::fs::write(&file, "user = \"hut\"\npassword = \"spruce\"\n").unwrap();
+    std::fs::set_permissions(&file, std::fs::Permissions::from_mode(0o600)).unwrap();
+    let nobody = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    for (port, why) in [(broker.port, "refused by the broker"), (nobody, "no connection to")] {
+        let _ = dairy(folder.path(), port, "credentials = \"mqtt.toml\"");
+        let process = house::Process::run(folder.path());
+        std::thread::sleep(Duration::from_secs(4));
+        let (_, said, _) = process.terminate();
+        let told: Vec<&str> = said.lines().filter(|l| l.contains(why)).collect();
+        assert_eq!(told.len(), 1, "{why}: {said}");
+        assert!(told[0].contains(&format!("127.0.0.1:{port}")) && told[0].contains(';'), "{said}");
+        let read = std::process::Command::new(env!("CARGO_BIN_EXE_curdtrace"))
+            .args(["probe", "read", "big", "--config", "c.toml", "--patience-s", "2"])
+            .current_dir(folder.path())
+            .output()
+            .unwrap();
+        let said = String::from_utf8(read.stderr).unwrap();
+        assert_eq!(read.status.code(), Some(69), "{said}");
+        assert!(said.contains(why), "{said}");
+    }
+}

@@ -84,6 +84,11 @@ impl Listening {
         self.tallies.iter().find_map(|t| t.gibberish.seen())
     }
 
+    /// Why a source is not there, and what can be done.
+    pub fn absent(&self) -> Option<String> {
+        self.tallies.iter().find_map(|t| t.absent.seen())
+    }
+
     /// The next that is heard, within `span`.
     pub fn next(&self, span: Duration) -> Heard {
         match self.heard.recv_timeout(span) {

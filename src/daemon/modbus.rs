@@ -116,6 +116,7 @@ impl Poller {
             match Port::open(&self.line.link, self.line.answer_within_s) {
                 Ok(mut port) => {
                     self.told = false;
+                    self.way.tally.absent.put(None);
                     self.way.send(self.way.link(true))?;
                     tracing::info!(source = %self.line.name, "{}: the line is open", self.line.name);
                     // Whoever had the line before us may have asked.
@@ -128,11 +129,13 @@ impl Poller {
                         pause = PAUSES.0;
                     }
                 }
-                Err(e) if !self.told => {
-                    self.told = true;
-                    tracing::warn!(source = %self.line.name, "{}: the line cannot be opened ({e}); it is tried again until it can", self.line.name);
+                Err(e) => {
+                    let why = format!("the line cannot be opened ({e})");
+                    if !std::mem::replace(&mut self.told, true) {
+                        tracing::warn!(source = %self.line.name, "{}: {why}; it is tried again until it can", self.line.name);
+                    }
+                    self.way.tally.absent.put(Some(format!("{}: {why}", self.line.name)));
                 }
-                Err(_) => {}
             }
             self.wait(pause);
             pause = (pause * 2).min(PAUSES.1);

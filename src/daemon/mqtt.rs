@@ -22,8 +22,8 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use rumqttc::{
-    AsyncClient, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Packet, Publish, QoS,
-    SubscribeFilter,
+    AsyncClient, ConnectReturnCode, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Packet,
+    Publish, QoS, SubscribeFilter,
 };
 use tokio::sync::{mpsc, watch};
 use tokio::time::Instant;
@@ -93,6 +93,7 @@ pub async fn run(
         footing: Footing::firm(group),
         snapshot,
         up: false,
+        told: None,
         refused: BTreeSet::new(),
     };
     let result = it.keep(events, &stop).await;
@@ -121,6 +122,15 @@ fn options(broker: &Broker) -> Result<MqttOptions, OutletError> {
     Ok(o)
 }
 
+/// Why there is no connection.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Away {
+    /// Nobody answers there.
+    Unreached,
+    /// The broker answers, and lets us not in.
+    Refused,
+}
+
 struct Connection {
     broker: Broker,
     way: Way,
@@ -130,6 +140,8 @@ struct Connection {
     footing: Footing,
     snapshot: watch::Receiver<Arc<Snapshot>>,
     up: bool,
+    /// What was said since there was a connection last.
+    told: Option<Away>,
     /// Topics of which it was told that they bring what cannot be read.
     refused: BTreeSet<String>,
 }
@@ -217,7 +229,8 @@ impl Connection {
 
     async fn connected(&mut self) -> Result<(), OutletError> {
         self.generation.fetch_add(1, Ordering::SeqCst);
-        self.up = true;
+        (self.up, self.told) = (true, None);
+        self.way.tally.absent.put(None);
         let name = &self.broker.name;
         tracing::info!(source = %name, "{name}: connected to {}:{}", self.broker.host, self.broker.port);
         if !self.subscribe(self.footing.is_afloat()) {
@@ -248,10 +261,32 @@ impl Connection {
             self.generation.fetch_add(1, Ordering::SeqCst);
             Tally::count(&self.way.tally.reopened, 1);
             tracing::warn!(source = %name, "{name}: the broker is gone ({why}); it is tried again until it is back");
+            self.told = Some(Away::Unreached);
             return Ok(self.way.send_async(self.way.link(false)).await.map_err(|g| g.to_string())?);
         }
-        tracing::debug!(source = %name, "{name}: no connection ({why})");
+        let (away, text) = self.absent(why);
+        // At once, and not again at each attempt.
+        if self.told.replace(away) != Some(away) {
+            tracing::warn!(source = %name, "{name}: {text}; it is tried again until it can be reached");
+        }
+        self.way.tally.absent.put(Some(text));
         Ok(())
+    }
+
+    /// Why there is no connection, and what can be done.
+    fn absent(&self, why: &ConnectionError) -> (Away, String) {
+        let at = format!("{}:{}", self.broker.host, self.broker.port);
+        let ConnectionError::ConnectionRefused(code) = why else {
+            let text = format!("no connection to {at} ({why}); is the broker running, and are host and port as set?");
+            return (Away::Unreached, text);
+        };
+        let remedy = match code {
+            ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized => {
+                "mend user and password in the file that credentials names, or let this user in at the broker"
+            }
+            _ => "its own log says why",
+        };
+        (Away::Refused, format!("refused by the broker at {at} ({code:?}); {remedy}"))
     }
 
     async fn published(&mut self, p: Publish) -> Result<(), OutletError> {

@@ -100,6 +100,7 @@ impl Line {
             let opened_ns = self.way.clock.now().mono_ns;
             match self.open() {
                 Ok(mut tty) => {
+                    self.way.tally.absent.put(None);
                     let left = self.listen(&mut tty)?;
                     let lived = Duration::from_nanos(self.way.clock.now().mono_ns.saturating_sub(opened_ns));
                     self.leave(&left)?;
@@ -124,11 +125,12 @@ impl Line {
     }
 
     fn not_there(&mut self, e: &serialport::Error) {
+        let why = format!("{} cannot be opened ({e}){}", self.port.port.display(), remedy(e));
         if !self.told {
             self.told = true;
-            let port = self.port.port.display();
-            tracing::warn!(source = %self.port.name, "{}: {port} cannot be opened ({e}); it is tried again until it can", self.port.name);
+            tracing::warn!(source = %self.port.name, "{}: {why}; it is tried again until it can", self.port.name);
         }
+        self.way.tally.absent.put(Some(why));
     }
 
     /// Waits between two attempts, in the world's time: a device needs that
@@ -244,6 +246,18 @@ impl Line {
         }
         self.told = true;
         self.way.send(self.way.link(false))
+    }
+}
+
+/// What can be done where a port cannot be opened, as it goes on after why.
+pub(super) fn remedy(e: &serialport::Error) -> &'static str {
+    let text = e.to_string();
+    if matches!(e.kind(), serialport::ErrorKind::Io(ErrorKind::PermissionDenied)) {
+        ": your user must be in the port's group (sudo usermod -aG dialout $USER, then log in anew)"
+    } else if text.contains("lock") || text.contains("busy") {
+        ": another program holds it; end that one first"
+    } else {
+        ""
     }
 }
 

@@ -52,6 +52,8 @@ pub struct Tally {
     pub unfit_told: AtomicBool,
     /// The first of the bytes that came since the last reading, where they are none.
     pub gibberish: Shelf,
+    /// Why the source is not there, and what can be done, while it is not.
+    pub absent: Shelf,
 }
 
 impl Tally {

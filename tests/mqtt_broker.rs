@@ -311,3 +311,42 @@ fn a_broker_that_lets_nobody_in_is_told_once_with_why_and_what_to_do() {
         assert!(said.contains(why), "{said}");
     }
 }
+
+/// Numbers that the broker kept while nobody was there were recorded and shown as of
+/// the moment they came.
+#[test]
+fn what_the_broker_kept_is_no_number_of_now() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), None);
+    let hand = Hand::new(broker.port, "hand", None, "nothing");
+    let open = || House::open(dairy(folder.path(), broker.port, ""), Clock::real());
+    let house = open();
+    assert!(wait_for(SOON, || house.is_up("broker")));
+    // Nobody was away yet: what comes is of now, soon.
+    std::thread::sleep(Duration::from_millis(200));
+    hand.publish("dairy/big/temperature", "34.5");
+    assert!(wait_for(SOON, || house.taken() == 1));
+    house.close().unwrap();
+    for _ in 0..45 {
+        hand.publish("dairy/big/temperature", "38.5");
+    }
+    assert!(wait_for(SOON, || hand.taken_over() == 46));
+    let house = open();
+    assert!(wait_for(SOON, || house.taken() == 45), "{}", house.taken());
+    let shown = |house: &House| {
+        let shown = house.shown();
+        shown.view.kettles.iter().find(|k| &*k.kettle == "big").and_then(|k| k.celsius)
+    };
+    assert!(shown(&house).is_none_or(|c| c < 35.0), "{:?}", shown(&house));
+    // The box is there, and speaks on.
+    for _ in 0..6 {
+        std::thread::sleep(Duration::from_millis(800));
+        hand.publish("dairy/big/temperature", "33.5");
+    }
+    assert!(wait_for(SOON, || shown(&house).is_some_and(|c| (c - 33.5).abs() < 0.6)), "{:?}", shown(&house));
+    house.close().unwrap();
+    let kept = readings(&folder.path().join("data"));
+    let unsure = |l: &&String| l.contains("health=\"check-function\",reason=\"kept by the broker");
+    assert_eq!(kept.iter().filter(|l| l.contains("celsius=38.5,")).filter(unsure).count(), 45, "{kept:#?}");
+    assert_eq!((kept.len(), kept.iter().filter(unsure).count()), (52, 45), "{kept:#?}");
+}

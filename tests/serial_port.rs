@@ -219,6 +219,26 @@ fn what_waited_before_the_port_was_opened_is_no_reading_of_now() {
     assert_eq!(celsius, ["34.5", "34.6"], "{kept:#?}");
 }
 
+/// Fresh frames that waited since nobody knows when were recorded as of now.
+#[test]
+fn frames_that_waited_before_the_port_was_opened_are_taken_when_they_come_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    (1..=5).for_each(|seq| pty.send_reading(seq, "0", 38.5, 0));
+    let house = House::open(frames(folder.path()), Clock::real());
+    assert!(wait_for(SOON, || house.is_up("box")));
+    std::thread::sleep(Duration::from_millis(300));
+    assert_eq!(house.taken(), 0, "their age is not known");
+    (1..=5).for_each(|seq| pty.send_reading(seq, "0", 38.5, 60_000));
+    assert!(pty.hear_until(SOON, |p| p.acked == [1, 2, 3, 4, 5]), "{:?}", pty.acked);
+    house.close().unwrap();
+    let minute_ago = Clock::real().now().wall_ns - 55_000_000_000;
+    let kept = journal(&folder.path().join("data"));
+    let time = |l: &String| l.rsplit(' ').next().unwrap().parse::<i64>().unwrap();
+    let of_then = |l: &&String| l.contains("celsius=38.5,") && time(l) < minute_ago;
+    assert_eq!(kept.iter().filter(of_then).count(), 5, "{kept:#?}");
+}
+
 #[test]
 fn a_line_that_falls_silent_is_noticed_and_opened_anew() {
     let folder = tempfile::tempdir().unwrap();

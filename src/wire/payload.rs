@@ -84,6 +84,13 @@ pub struct Payload {
     pub pointers: Option<JsonPointers>,
 }
 
+impl Payload {
+    /// Whether it says itself whose reading it is.
+    pub fn names_probe(&self) -> bool {
+        self.kind == PayloadKind::LineProtocol || self.pointers.as_ref().is_some_and(|j| j.probe.is_some())
+    }
+}
+
 /// What a payload said of one probe.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Said {

@@ -27,7 +27,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::input::{Incoming, Input};
 use super::source::{Gone, Tally, Way};
-use crate::config::modbus::{ModbusLine, Polled};
+use crate::config::modbus::{Link, ModbusLine, Polled};
 use crate::engine::probe::Health;
 use crate::sensor::raw::{Raw, Signal};
 use crate::wire::modbus::{ModbusError, Request};
@@ -77,6 +77,15 @@ impl NoAnswer {
     }
 }
 
+/// So long a line is left alone once it is open, seconds: whoever had it before us may
+/// have asked, and RTU's answers do not say to what they are one.
+pub fn left_alone_s(line: &ModbusLine) -> f64 {
+    match line.link {
+        Link::Rtu { .. } => owed::patience_s(line.answer_within_s),
+        Link::Tcp(_) => 0.0,
+    }
+}
+
 /// Starts the line's thread. It ends when `stop` is cancelled or the runner is
 /// gone.
 ///
@@ -84,14 +93,8 @@ impl NoAnswer {
 /// The thread cannot be started.
 pub fn start(line: ModbusLine, way: Way, stop: CancellationToken) -> std::io::Result<JoinHandle<()>> {
     std::thread::Builder::new().name(format!("modbus {}", line.name)).spawn(move || {
-        let mut poller = Poller {
-            line,
-            way,
-            stop,
-            told: false,
-            told_late: Cell::default(),
-            silent: RefCell::default(),
-        };
+        let mut poller =
+            Poller { line, way, stop, told: false, told_late: Cell::default(), silent: RefCell::default() };
         // Gone only says that the daemon is stopping; there is nothing to mend.
         let _ = poller.keep_open();
     })
@@ -119,8 +122,7 @@ impl Poller {
                     self.way.tally.absent.put(None);
                     self.way.send(self.way.link(true))?;
                     tracing::info!(source = %self.line.name, "{}: the line is open", self.line.name);
-                    // Whoever had the line before us may have asked.
-                    self.wait(Duration::from_nanos(port.patience_ns().unwrap_or(0)));
+                    self.wait(Duration::from_secs_f64(left_alone_s(&self.line)));
                     let rounds = self.rounds(&mut port)?;
                     self.way.send(self.way.link(false))?;
                     Tally::count(&self.way.tally.reopened, 1);

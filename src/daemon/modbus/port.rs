@@ -89,15 +89,6 @@ impl Port {
         }
     }
 
-    /// For so long after a question its answer may come and be taken for another's,
-    /// nanoseconds; `None` where each bears the number of its question.
-    pub(super) fn patience_ns(&self) -> Option<u64> {
-        match self {
-            Self::Rtu(line) => Some(line.owed.patience_ns()),
-            Self::Tcp { .. } => None,
-        }
-    }
-
     /// Whether this unit may be asked; takes in first what came meanwhile.
     pub(super) fn may_ask(&mut self, unit: u8, now_ns: u64) -> Result<bool, Error> {
         let Self::Rtu(line) = self else { return Ok(true) };

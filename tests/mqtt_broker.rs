@@ -339,6 +339,7 @@ fn what_the_broker_kept_is_no_number_of_now() {
     };
     assert!(shown(&house).is_none_or(|c| c < 35.0), "{:?}", shown(&house));
     // The box is there, and speaks on.
+    std::thread::sleep(Duration::from_millis(1500));
     for _ in 0..6 {
         std::thread::sleep(Duration::from_millis(800));
         hand.publish("dairy/big/temperature", "33.5");

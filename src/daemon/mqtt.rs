@@ -22,9 +22,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
-use rumqttc::{
-    AsyncClient, ConnectionError, Event, EventLoop, Packet, Publish, QoS, SubscribeFilter,
-};
+use rumqttc::{AsyncClient, ConnectionError, Event, EventLoop, Packet, Publish, QoS, SubscribeFilter};
 use tokio::sync::{mpsc, watch};
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
@@ -173,6 +171,7 @@ impl Connection {
     /// Changes over to messages without acknowledgement while the record stands
     /// still, and back.
     fn look_at_record(&mut self) {
+        self.burst.look(self.taken.waiting(), Instant::now());
         let trouble = self.snapshot.borrow_and_update().store_trouble.is_some();
         let record = Record { trouble, waits_since: self.taken.waits_since() };
         if !self.up

@@ -56,6 +56,13 @@ impl Burst {
         self.running = session_kept.then_some(Running { began: now, room_since: Some(now), came: 0 });
     }
 
+    /// So many messages wait to be acknowledged now: the broker may send more.
+    pub(super) fn look(&mut self, waiting: usize, now: Instant) {
+        if let Some(running) = self.running.as_mut().filter(|_| waiting < WINDOW) {
+            running.room_since.get_or_insert(now);
+        }
+    }
+
     /// A message came, where so many wait to be acknowledged; whether it may have
     /// been kept.
     pub(super) fn is_kept(&mut self, waiting: usize, now: Instant) -> bool {
@@ -68,7 +75,7 @@ impl Burst {
         }
         running.came += 1;
         if waiting + 1 >= WINDOW {
-            // Until some are acknowledged it may send none; when that is shows in the next.
+            // Until some are acknowledged it may send none.
             (running.room_since, running.came) = (None, 0);
         } else if running.came >= WINDOW {
             (running.room_since, running.came) = (Some(now), 0);
@@ -105,6 +112,14 @@ mod tests {
         // A flow that never lets up.
         let flow = (0..9000).map(|n| (f64::from(n) / 100.0, 20));
         assert_eq!(kept(flow), 6000);
+        // A box that speaks once a minute is believed at its first word after the burst.
+        let began = Instant::now();
+        let mut burst = Burst::none(Duration::from_secs(1));
+        burst.connected(true, began);
+        assert!((0..12).all(|n| burst.is_kept(n, began)));
+        burst.look(12, began + Duration::from_secs(1));
+        burst.look(0, began + Duration::from_secs(2));
+        assert!(!burst.is_kept(0, began + Duration::from_secs(60)));
         let mut burst = Burst::none(Duration::from_secs(1));
         burst.connected(false, Instant::now());
         assert!(!burst.is_kept(19, Instant::now()), "no session was kept");

@@ -117,10 +117,10 @@ fn what_comes_again_after_a_restart_is_acknowledged_and_not_recorded_again() {
     // The box did not hear it.
     pty.acked.clear();
     let process = Process::run(folder.path());
+    pty.keeps(2, 31.1);
     let age_ms = u32::try_from(measured.elapsed().as_millis()).unwrap().max(1);
     pty.send_reading(1, "milk", 31.0, age_ms);
-    pty.keeps(2, 31.1);
-    assert!(pty.acked.contains(&1));
+    assert!(pty.hear_until(SOON, |p| p.acked.contains(&1)));
     let (code, said, _) = process.terminate();
     assert_eq!(code, Some(0), "{said}");
     assert_eq!(kept(&folder.path().join("data")), [(1, 31.0), (2, 31.1)]);

@@ -45,12 +45,12 @@ pub fn run(args: Args) -> Result<(), Failure> {
                 doubts.iter().for_each(|doubt| super::remark(&format!("doubtful: {doubt}")));
                 match read {
                     Ok(c) => good.push(format!(
-                "{}: {}, {}, {}, {}",
-                path.display(),
-                c.dairy,
-                counted(c.kettles.len(), "kettle"),
-                counted(c.serial.len(), "serial port"),
-                counted(c.brokers.len(), "broker")
+                        "{}: {}, {}, {}, {}",
+                        path.display(),
+                        c.dairy,
+                        counted(c.kettles.len(), "kettle"),
+                        counted(c.serial.len(), "serial port"),
+                        counted(c.brokers.len(), "broker")
                     )),
                     Err(of_config) => faults.extend(of_config),
                 }

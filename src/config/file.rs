@@ -86,12 +86,7 @@ impl<'t> Book<'t> {
     }
 
     fn at(&self, offset: usize, what: impl Into<String>, remedy: impl Into<String>) -> Fault {
-        Fault {
-            file: self.name.clone(),
-            line: self.line(offset),
-            what: what.into(),
-            remedy: remedy.into(),
-        }
+        Fault { file: self.name.clone(), line: self.line(offset), what: what.into(), remedy: remedy.into() }
     }
 
     /// Notes that something is not there; silent where part of the text was

@@ -79,3 +79,15 @@ command = ["/no/such/horn"]
         assert_eq!((code, said.contains("milk")), (Some(0), false), "{open}{said}");
     }
 }
+
+/// An empty list let every alarm through, and an empty name was taken for a file.
+#[test]
+fn what_is_empty_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let text =
+        "[signing]\nallowed-signers = \"\"\n[[outlet]]\nname = \"horn\"\nurl = \"http://h/x\"\nonly = []\n";
+    let (code, said) = check(folder.path(), text);
+    assert_eq!(code, Some(78), "{said}");
+    assert!(said.contains("c.toml:2: allowed-signers = ./: is a folder"), "{said}");
+    assert!(said.contains("c.toml:6: only names no alarm"), "{said}");
+}

@@ -257,6 +257,7 @@ fn config(root: &Section<'_, '_>, beside: &Path, eye: Eye, of_others: &mut Vec<F
     if eye == Eye::Checking {
         second_look::registers(lines);
         second_look::bodies(&outlets);
+        second_look::chosen(&outlets);
         second_look::programs(&outlets);
         second_look::names(probes, ports, &config);
     }

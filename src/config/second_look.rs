@@ -51,11 +51,21 @@ pub(super) fn bodies(outlets: &[Section<'_, '_>]) {
     }
 }
 
+/// A list of alarms that names none lets all through.
+pub(super) fn chosen(outlets: &[Section<'_, '_>]) {
+    for s in outlets.iter().filter(|s| s.has("only")) {
+        if s.texts("only").is_some_and(|only| only.is_empty()) {
+            s.fault_at("only", "only names no alarm, and all reach this outlet", "name them, or take it out");
+        }
+    }
+}
+
 /// A program that is to be run is there; another machine's may be meant.
 pub(super) fn programs(outlets: &[Section<'_, '_>]) {
     for s in outlets {
         for key in ["command", "sound"] {
-            let Some(program) = s.has(key).then(|| s.texts(key)).flatten().and_then(|argv| argv.first().copied())
+            let Some(program) =
+                s.has(key).then(|| s.texts(key)).flatten().and_then(|argv| argv.first().copied())
             else {
                 continue;
             };

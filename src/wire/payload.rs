@@ -225,7 +225,9 @@ impl Payload {
         let optional = |pointer: &Option<String>| pointer.as_ref().and_then(|p| whole.pointer(p));
         let unit = match optional(&to.unit) {
             Some(Value::String(u)) => u.parse()?,
-            _ => self.unit,
+            Some(Value::Null) | None => self.unit,
+            // What it means by that, nobody knows.
+            Some(other) => other.to_string().parse()?,
         };
         let mut raw = of_signal(match at(&to.value)? {
             Value::Null => None,

@@ -100,6 +100,28 @@ fn a_probe_is_read_live_without_a_daemon() {
     assert_eq!(said.matches(&gone).count(), 2, "{said}");
 }
 
+/// That a port may not be opened, or is another program's, was hidden.
+#[test]
+fn a_port_that_cannot_be_opened_is_told_with_why() {
+    let folder = tempfile::tempdir().unwrap();
+    let read = |port: &str| {
+        let args = ["probe", "read", "milk", "--port", port, "--format", "number", "--patience-s", "1"];
+        let out = curdtrace(folder.path(), &args);
+        (out.status.code(), String::from_utf8(out.stderr).unwrap())
+    };
+    let port = folder.path().join("box");
+    let _pty = Pty::plug(&port);
+    let path = port.to_str().unwrap();
+    let _held = serialport::new(path, 9600).open_native().unwrap();
+    let (code, said) = read(path);
+    assert_eq!(code, Some(69), "{said}");
+    assert!(said.contains(&format!("{path} cannot be opened")) && said.contains("another program"), "{said}");
+    let file = folder.path().join("file");
+    std::fs::write(&file, "").unwrap();
+    let (_, said) = read(file.to_str().unwrap());
+    assert!(said.contains("file cannot be opened (Not a typewriter)"), "{said}");
+}
+
 /// `probe read milk | head -2` went on for ever.
 #[test]
 fn whoever_has_read_enough_ends_it() {

@@ -247,8 +247,7 @@ fn what_is_called_as_a_segment_and_is_none_is_put_aside() {
     let pipe = journal_dir.join("000099-2026-11-26.lp");
     assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
     let house = open(folder.path(), &MoodyDisk::default());
-    pty.send_reading(2, "milk", 30.1, 0);
-    assert!(pty.hear_until(SOON, |p| p.acked.contains(&2)));
+    pty.keeps(2, 30.1);
     house.close().unwrap();
     assert!(!pipe.exists() && journal_dir.join("quarantine/000098-2026-11-26.lp").is_dir());
     let lines = journal(&folder.path().join("data"));
@@ -305,8 +304,7 @@ fn a_bad_sector_in_the_newest_segment_keeps_no_daemon_from_starting() {
     let (bad, before) = (segment(), std::fs::read(segment()).unwrap());
     *disk.0.bad_sectors.lock().unwrap() = Some((bad.clone(), 0..before.len() as u64));
     let house = open(folder.path(), &disk);
-    pty.send_reading(2, "milk", 30.1, 0);
-    assert!(pty.hear_until(SOON, |p| p.acked.contains(&2)));
+    pty.keeps(2, 30.1);
     house.close().unwrap();
     assert_ne!(segment(), bad, "what comes goes to another");
     assert_eq!(std::fs::read(&bad).unwrap(), before, "nothing is written to it");

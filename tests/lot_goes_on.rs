@@ -61,6 +61,7 @@ fn the_lot_goes_on_after_a_kill_in_the_middle_of_the_cook() {
     let mut pty = Pty::plug(&folder.path().join("box"));
     let clock = Clock::by_hand(make.start_ns);
     let house = House::open(config.clone(), clock.clone());
+    pty.opened();
     play(&first, &house, &clock, |seq, r| say(&mut pty, seq, r));
     let take = Wish {
         kettle: Name::from(KETTLE),
@@ -89,6 +90,7 @@ fn the_lot_goes_on_after_a_kill_in_the_middle_of_the_cook() {
     let mut pty = Pty::plug(&folder.path().join("box"));
     let clock = Clock::by_hand(back_ns);
     let house = House::open(config, clock.clone());
+    pty.opened();
     let again = house.shown();
     assert_eq!(again.open_lots.get(KETTLE), Some(&lot), "the same lot goes on");
     play(&rest[..1], &house, &clock, |seq, r| say(&mut pty, seq, r));
@@ -142,6 +144,7 @@ fn a_lot_closed_by_a_person_in_the_middle_holds_the_make_so_far() {
     let mut pty = Pty::plug(&folder.path().join("box"));
     let clock = Clock::by_hand(make.start_ns);
     let house = House::open(config, clock.clone());
+    pty.opened();
     play(&lines, &house, &clock, |seq, r| say(&mut pty, seq, r));
     let lot = house.shown().open_lots.get(KETTLE).cloned().unwrap();
     let mut closing = Command::new(env!("CARGO_BIN_EXE_curdtrace"))
@@ -181,6 +184,7 @@ fn a_make_that_somebody_ends_was_closed_by_a_person() {
     let mut pty = Pty::plug(&folder.path().join("box"));
     let clock = Clock::by_hand(make.start_ns);
     let house = House::open(dairy(folder.path()), clock.clone());
+    pty.opened();
     play(&lines, &house, &clock, |seq, r| say(&mut pty, seq, r));
     let lot = house.shown().open_lots.get(KETTLE).cloned().unwrap();
     let asked = house.feed.commands.clone();

@@ -282,3 +282,72 @@ fn a_probe_is_calibrated_over_the_broker_beside_the_daemon() {
     assert!(!hand.heard("curdtrace/status").iter().any(|h| h.1 == "offline"), "thrown off");
     house.close().unwrap();
 }
+
+/// A broker that was never reached was told nowhere: neither a wrong password nor a
+/// wrong port.
+#[test]
+fn a_broker_that_lets_nobody_in_is_told_once_with_why_and_what_to_do() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), Some("larch and pine"));
+    let file = folder.path().join("mqtt.toml");
+    std::fs::write(&file, "user = \"hut\"\npassword = \"spruce\"\n").unwrap();
+    std::fs::set_permissions(&file, std::fs::Permissions::from_mode(0o600)).unwrap();
+    let nobody = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    for (port, why) in [(broker.port, "refused by the broker"), (nobody, "no connection to")] {
+        let _ = dairy(folder.path(), port, "credentials = \"mqtt.toml\"");
+        let process = house::Process::run(folder.path());
+        std::thread::sleep(Duration::from_secs(4));
+        let (_, said, _) = process.terminate();
+        let told: Vec<&str> = said.lines().filter(|l| l.contains(why)).collect();
+        assert_eq!(told.len(), 1, "{why}: {said}");
+        assert!(told[0].contains(&format!("127.0.0.1:{port}")) && told[0].contains(';'), "{said}");
+        let read = std::process::Command::new(env!("CARGO_BIN_EXE_curdtrace"))
+            .args(["probe", "read", "big", "--config", "c.toml", "--patience-s", "2"])
+            .current_dir(folder.path())
+            .output()
+            .unwrap();
+        let said = String::from_utf8(read.stderr).unwrap();
+        assert_eq!(read.status.code(), Some(69), "{said}");
+        assert!(said.contains(why), "{said}");
+    }
+}
+
+/// Numbers that the broker kept while nobody was there were recorded and shown as of
+/// the moment they came.
+#[test]
+fn what_the_broker_kept_is_no_number_of_now() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), None);
+    let hand = Hand::new(broker.port, "hand", None, "nothing");
+    let open = || House::open(dairy(folder.path(), broker.port, ""), Clock::real());
+    let house = open();
+    assert!(wait_for(SOON, || house.is_up("broker")));
+    // Nobody was away yet: what comes is of now, soon.
+    std::thread::sleep(Duration::from_millis(200));
+    hand.publish("dairy/big/temperature", "34.5");
+    assert!(wait_for(SOON, || house.taken() == 1));
+    house.close().unwrap();
+    for _ in 0..45 {
+        hand.publish("dairy/big/temperature", "38.5");
+    }
+    assert!(wait_for(SOON, || hand.taken_over() == 46));
+    let house = open();
+    assert!(wait_for(SOON, || house.taken() == 45), "{}", house.taken());
+    let shown = |house: &House| {
+        let shown = house.shown();
+        shown.view.kettles.iter().find(|k| &*k.kettle == "big").and_then(|k| k.celsius)
+    };
+    assert!(shown(&house).is_none_or(|c| c < 35.0), "{:?}", shown(&house));
+    // The box is there, and speaks on.
+    std::thread::sleep(Duration::from_millis(1500));
+    for _ in 0..6 {
+        std::thread::sleep(Duration::from_millis(800));
+        hand.publish("dairy/big/temperature", "33.5");
+    }
+    assert!(wait_for(SOON, || shown(&house).is_some_and(|c| (c - 33.5).abs() < 0.6)), "{:?}", shown(&house));
+    house.close().unwrap();
+    let kept = readings(&folder.path().join("data"));
+    let unsure = |l: &&String| l.contains("health=\"check-function\",reason=\"kept by the broker");
+    assert_eq!(kept.iter().filter(|l| l.contains("celsius=38.5,")).filter(unsure).count(), 45, "{kept:#?}");
+    assert_eq!((kept.len(), kept.iter().filter(unsure).count()), (52, 45), "{kept:#?}");
+}

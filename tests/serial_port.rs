@@ -123,8 +123,8 @@ fn a_button_without_a_meaning_is_acknowledged_and_marks_nothing() {
     let mut pty = Pty::plug(&folder.path().join("box"));
     let house = House::open(frames(folder.path()), Clock::real());
     assert!(wait_for(SOON, || house.is_up("box")));
-    pty.send(&encode(&Frame::Button { seq: 1, button: 9 }));
-    pty.send(&encode(&Frame::Button { seq: 1, button: 9 }));
+    pty.send(&encode(&Frame::Button { seq: 1, button: 9, age_ms: 0 }));
+    pty.send(&encode(&Frame::Button { seq: 1, button: 9, age_ms: 0 }));
     assert!(pty.hear_until(SOON, |p| p.acked == [1, 1]), "{:?}", pty.acked);
     house.close().unwrap();
     assert!(!journal(&folder.path().join("data")).iter().any(|l| l.starts_with("mark")));
@@ -136,7 +136,7 @@ fn a_button_on_the_box_is_a_mark_on_disk_and_chirps() {
     let mut pty = Pty::plug(&folder.path().join("box"));
     let house = House::open(frames(folder.path()), Clock::real());
     assert!(wait_for(SOON, || house.is_up("box")));
-    pty.send(&encode(&Frame::Button { seq: 1, button: 1 }));
+    pty.send(&encode(&Frame::Button { seq: 1, button: 1, age_ms: 0 }));
     let chirps = |p: &Pty| p.heard.iter().any(|f| matches!(f, Frame::Sound { sound: Sound::Chirp, .. }));
     assert!(pty.hear_until(SOON, |p| p.acked == [1] && chirps(p)));
     house.close().unwrap();
@@ -144,6 +144,37 @@ fn a_button_on_the_box_is_a_mark_on_disk_and_chirps() {
         journal(&folder.path().join("data")).into_iter().filter(|l| l.starts_with("mark")).collect();
     assert_eq!(marks.len(), 1);
     assert!(marks[0].starts_with("mark,kettle=big name=\"rennet\",by=\"box\""), "{}", marks[0]);
+}
+
+/// A button pressed while the daemon was down was marked as of its start, and one that
+/// was on disk already was marked twice.
+#[test]
+fn a_button_that_comes_again_is_one_mark_as_of_its_press() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    let framed = |inner: &str| {
+        let sum = curdtrace::wire::frame::CRC.checksum(inner.as_bytes());
+        format!("${inner}*{sum:04X}\n").into_bytes()
+    };
+    let house = House::open(frames(folder.path()), Clock::real());
+    assert!(wait_for(SOON, || house.is_up("box")));
+    pty.send(&framed("1B,1,1"));
+    assert!(pty.hear_until(SOON, |p| p.acked == [1]));
+    house.close().unwrap();
+    // Its acknowledgement was lost on the way.
+    let house = House::open(frames(folder.path()), Clock::real());
+    assert!(wait_for(SOON, || house.is_up("box")));
+    pty.send(&framed("1B,1,1,1500"));
+    pty.send(&framed("1B,2,1,78000"));
+    assert!(pty.hear_until(SOON, |p| p.acked == [1, 1, 2]), "{:?}", pty.acked);
+    house.close().unwrap();
+    let now_ns = Clock::real().now().wall_ns;
+    let marks: Vec<i64> = journal(&folder.path().join("data"))
+        .iter()
+        .filter(|l| l.starts_with("mark,"))
+        .map(|l| (now_ns - l.rsplit(' ').next().unwrap().parse::<i64>().unwrap()) / 1_000_000_000)
+        .collect();
+    assert!(marks.len() == 2 && marks[0] < 10 && (78..90).contains(&marks[1]), "{marks:?} s ago");
 }
 
 #[test]
@@ -217,6 +248,26 @@ fn what_waited_before_the_port_was_opened_is_no_reading_of_now() {
     let celsius: Vec<&str> =
         kept.iter().filter_map(|l| l.split("celsius=").nth(1)?.split(' ').next()).collect();
     assert_eq!(celsius, ["34.5", "34.6"], "{kept:#?}");
+}
+
+/// Fresh frames that waited since nobody knows when were recorded as of now.
+#[test]
+fn frames_that_waited_before_the_port_was_opened_are_taken_when_they_come_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut pty = Pty::plug(&folder.path().join("box"));
+    (1..=5).for_each(|seq| pty.send_reading(seq, "0", 38.5, 0));
+    let house = House::open(frames(folder.path()), Clock::real());
+    assert!(wait_for(SOON, || house.is_up("box")));
+    std::thread::sleep(Duration::from_millis(300));
+    assert_eq!(house.taken(), 0, "their age is not known");
+    (1..=5).for_each(|seq| pty.send_reading(seq, "0", 38.5, 60_000));
+    assert!(pty.hear_until(SOON, |p| p.acked == [1, 2, 3, 4, 5]), "{:?}", pty.acked);
+    house.close().unwrap();
+    let minute_ago = Clock::real().now().wall_ns - 55_000_000_000;
+    let kept = journal(&folder.path().join("data"));
+    let time = |l: &String| l.rsplit(' ').next().unwrap().parse::<i64>().unwrap();
+    let of_then = |l: &&String| l.contains("celsius=38.5,") && time(l) < minute_ago;
+    assert_eq!(kept.iter().filter(of_then).count(), 5, "{kept:#?}");
 }
 
 #[test]

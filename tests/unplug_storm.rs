@@ -30,6 +30,7 @@ fn a_storm_of_unplugging_costs_nothing_and_is_over_when_it_is_over() {
     };
     let files = || std::fs::read_dir("/proc/self/fd").unwrap().count();
     let mut first = Pty::plug(&stable);
+    first.opened();
     first.send_reading(2000, "0", 34.0, 0);
     assert!(first.hear_until(Duration::from_secs(5), |p| p.acked == [2000]));
     let (files_before, cpu_before, began) = (files(), cpu(), Instant::now());

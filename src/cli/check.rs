@@ -18,7 +18,8 @@ pub struct Args {
     plan: Option<PathBuf>,
 }
 
-/// Prints one line a file that is good; fails with every fault there is.
+/// Prints one line a file that is good, and what is doubtful; fails with every fault
+/// there is.
 pub fn run(args: Args) -> Result<(), Failure> {
     let (mut faults, mut good) = (Vec::new(), Vec::new());
     // What is not there hides no fault of the other file.
@@ -40,15 +41,20 @@ pub fn run(args: Args) -> Result<(), Failure> {
     if args.config.is_some() || args.plan.is_none() {
         match dairy::place(args.config).map(|path| (dairy::check(&path), path)) {
             Err(why) => missing.push(why),
-            Ok((Ok(c), path)) => good.push(format!(
-                "{}: {}, {}, {}, {}",
-                path.display(),
-                c.dairy,
-                counted(c.kettles.len(), "kettle"),
-                counted(c.serial.len(), "serial port"),
-                counted(c.brokers.len(), "broker")
-            )),
-            Ok((Err(of_config), _)) => faults.extend(of_config),
+            Ok(((read, doubts), path)) => {
+                doubts.iter().for_each(|doubt| super::remark(&format!("doubtful: {doubt}")));
+                match read {
+                    Ok(c) => good.push(format!(
+                        "{}: {}, {}, {}, {}",
+                        path.display(),
+                        c.dairy,
+                        counted(c.kettles.len(), "kettle"),
+                        counted(c.serial.len(), "serial port"),
+                        counted(c.brokers.len(), "broker")
+                    )),
+                    Err(of_config) => faults.extend(of_config),
+                }
+            }
         }
     }
     for line in &good {

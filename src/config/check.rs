@@ -49,6 +49,12 @@ impl<'s, 'i> Section<'s, 'i> {
         self.book.fault(at, what, remedy);
     }
 
+    /// Notes a doubt at a key, as [`Section::fault_at`] does a fault.
+    pub fn doubt_at(&self, key: &str, what: impl Into<String>, remedy: impl Into<String>) {
+        let at = self.table.get(key).map_or(self.at, |v| v.span().start);
+        self.book.doubt(at, what, remedy);
+    }
+
     /// Notes that a key is missing.
     pub fn missing(&self, key: &str, remedy: impl Into<String>) {
         self.book.missing(self.at, format!("{} has no {key}", self.called), remedy);
@@ -307,7 +313,7 @@ fn pair(v: &DeValue<'_>) -> Option<(f64, f64)> {
 }
 
 /// ` (did you mean …?)` where a known word is at most two slips away.
-fn nearest(word: &str, known: &[&str]) -> String {
+pub(super) fn nearest(word: &str, known: &[&str]) -> String {
     let best = known.iter().map(|k| (slips(word, k), k)).min();
     match best {
         Some((n, k)) if n <= 2 && n < k.chars().count() => format!(" (did you mean {k}?)"),

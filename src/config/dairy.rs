@@ -165,15 +165,13 @@ pub fn place(given: Option<PathBuf>) -> Result<PathBuf, String> {
 /// # Errors
 /// Every fault of all these files at once, in the order of files and lines.
 pub fn read(path: &Path) -> Result<Config, Vec<Fault>> {
-    of_file(path, Eye::Reading)
+    of_file(path, Eye::Reading).0
 }
 
-/// As [`read`]; that a file for signing is not there, which keeps no daemon
-/// from running, is a fault too.
-///
-/// # Errors
-/// As [`read`].
-pub fn check(path: &Path) -> Result<Config, Vec<Fault>> {
+/// As [`read`]; what is at fault and keeps no daemon from running, such as that a
+/// file for signing is not there, is a fault too. Beside it what is doubtful: it may
+/// be meant so, and seldom is.
+pub fn check(path: &Path) -> (Result<Config, Vec<Fault>>, Vec<Fault>) {
     of_file(path, Eye::Checking)
 }
 
@@ -184,8 +182,11 @@ enum Eye {
     Checking,
 }
 
-fn of_file(path: &Path, eye: Eye) -> Result<Config, Vec<Fault>> {
-    let text = file::text_of(path)?;
+fn of_file(path: &Path, eye: Eye) -> (Result<Config, Vec<Fault>>, Vec<Fault>) {
+    let text = match file::text_of(path) {
+        Ok(text) => text,
+        Err(faults) => return (Err(faults), Vec::new()),
+    };
     let beside = match path.parent() {
         Some(p) if !p.as_os_str().is_empty() => p,
         _ => Path::new("."),
@@ -199,20 +200,21 @@ fn of_file(path: &Path, eye: Eye) -> Result<Config, Vec<Fault>> {
 /// # Errors
 /// As [`read`].
 pub fn parse(text: &str, name: &str, beside: &Path) -> Result<Config, Vec<Fault>> {
-    of_text(text, name, beside, Eye::Reading)
+    of_text(text, name, beside, Eye::Reading).0
 }
 
-fn of_text(text: &str, name: &str, beside: &Path, eye: Eye) -> Result<Config, Vec<Fault>> {
+fn of_text(text: &str, name: &str, beside: &Path, eye: Eye) -> (Result<Config, Vec<Fault>>, Vec<Fault>) {
     let mut of_others = Vec::new();
-    let own = file::reading(name, text, |root| Some(config(root, beside, eye, &mut of_others)));
-    match own {
+    let (own, doubts) = file::weighing(name, text, |root| Some(config(root, beside, eye, &mut of_others)));
+    let read = match own {
         Ok(config) if of_others.is_empty() => Ok(config),
         Ok(_) => Err(of_others),
         Err(mut faults) => {
             faults.extend(of_others);
             Err(faults)
         }
-    }
+    };
+    (read, doubts)
 }
 
 fn config(root: &Section<'_, '_>, beside: &Path, eye: Eye, of_others: &mut Vec<Fault>) -> Config {
@@ -255,6 +257,9 @@ fn config(root: &Section<'_, '_>, beside: &Path, eye: Eye, of_others: &mut Vec<F
     if eye == Eye::Checking {
         second_look::registers(lines);
         second_look::bodies(&outlets);
+        second_look::chosen(&outlets);
+        second_look::programs(&outlets);
+        second_look::names(probes, ports, &config);
     }
     config
 }

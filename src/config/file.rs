@@ -25,6 +25,8 @@ pub struct Book<'t> {
     text: &'t str,
     line_starts: Vec<usize>,
     faults: RefCell<Vec<Fault>>,
+    /// What may be meant so, and seldom is.
+    doubts: RefCell<Vec<Fault>>,
     /// The text did not parse whole: what seems missing may stand in the part
     /// that was lost.
     torn: Cell<bool>,
@@ -41,6 +43,7 @@ impl<'t> Book<'t> {
             text,
             line_starts: line_starts.collect(),
             faults: RefCell::default(),
+            doubts: RefCell::default(),
             torn: Cell::new(false),
             slips: RefCell::default(),
         }
@@ -74,12 +77,16 @@ impl<'t> Book<'t> {
 
     /// Notes a fault at a byte offset.
     pub fn fault(&self, offset: usize, what: impl Into<String>, remedy: impl Into<String>) {
-        self.faults.borrow_mut().push(Fault {
-            file: self.name.clone(),
-            line: self.line(offset),
-            what: what.into(),
-            remedy: remedy.into(),
-        });
+        self.faults.borrow_mut().push(self.at(offset, what, remedy));
+    }
+
+    /// Notes a doubt at a byte offset.
+    pub fn doubt(&self, offset: usize, what: impl Into<String>, remedy: impl Into<String>) {
+        self.doubts.borrow_mut().push(self.at(offset, what, remedy));
+    }
+
+    fn at(&self, offset: usize, what: impl Into<String>, remedy: impl Into<String>) -> Fault {
+        Fault { file: self.name.clone(), line: self.line(offset), what: what.into(), remedy: remedy.into() }
     }
 
     /// Notes that something is not there; silent where part of the text was
@@ -120,6 +127,15 @@ pub fn reading<T>(
     text: &str,
     meant: impl FnOnce(&Section<'_, '_>) -> Option<T>,
 ) -> Result<T, Vec<Fault>> {
+    weighing(name, text, meant).0
+}
+
+/// As [`reading`], and every doubt.
+pub fn weighing<T>(
+    name: &str,
+    text: &str,
+    meant: impl FnOnce(&Section<'_, '_>) -> Option<T>,
+) -> (Result<T, Vec<Fault>>, Vec<Fault>) {
     let book = Book::new(name, text);
     let (tree, slips): (Spanned<DeTable<'_>>, _) = DeTable::parse_recoverable(text);
     let place = |slip: &toml::de::Error| slip.span().map_or(0, |s| s.start);
@@ -137,17 +153,21 @@ pub fn reading<T>(
         root.done();
         value
     };
-    let mut faults = book.faults.into_inner();
     // By line; a key looked at twice leaves its fault once.
-    faults.sort();
-    faults.dedup();
-    match value {
+    let [faults, doubts] = [book.faults, book.doubts].map(|all| {
+        let mut all = all.into_inner();
+        all.sort();
+        all.dedup();
+        all
+    });
+    let read = match value {
         Some(v) if faults.is_empty() => Ok(v),
         _ if faults.is_empty() => {
             Err(vec![Fault::of_file(name, "is not complete", "compare it with the annotated example")])
         }
         _ => Err(faults),
-    }
+    };
+    (read, doubts)
 }
 
 fn line_span(book: &Book<'_>, offset: usize) -> Range<usize> {

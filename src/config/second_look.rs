@@ -1,14 +1,20 @@
 //! What only `check` looks at: faults that are sure, and that keep no daemon
-//! from running.
+//! from running; and doubts, which are told and are no faults.
 //!
-//! Deliberately absent: whatever may be meant so. A false alarm costs more than
-//! a miss.
+//! Deliberately absent: a fault where it may be meant so. A false alarm costs more
+//! than a miss.
 
 use std::collections::BTreeMap;
+use std::os::unix::fs::PermissionsExt as _;
+use std::path::Path;
 
 use serde::de::IgnoredAny;
 
 use super::check::Section;
+
+mod names;
+
+pub(super) use names::names;
 
 /// No two registers are of one probe: its readings would jump between them.
 pub(super) fn registers(lines: &[Section<'_, '_>]) {
@@ -41,6 +47,46 @@ pub(super) fn bodies(outlets: &[Section<'_, '_>]) {
                 None => "mend it, or add content-type = \"text/plain\"",
             };
             s.fault_at("body", format!("body goes out as JSON and is none ({e})"), remedy);
+        }
+    }
+}
+
+/// A list of alarms that names none lets all through.
+pub(super) fn chosen(outlets: &[Section<'_, '_>]) {
+    for s in outlets.iter().filter(|s| s.has("only")) {
+        if s.texts("only").is_some_and(|only| only.is_empty()) {
+            s.fault_at("only", "only names no alarm, and all reach this outlet", "name them, or take it out");
+        }
+    }
+}
+
+/// A program that is to be run is there; another machine's may be meant.
+pub(super) fn programs(outlets: &[Section<'_, '_>]) {
+    for s in outlets {
+        for key in ["command", "sound"] {
+            let Some(program) =
+                s.has(key).then(|| s.texts(key)).flatten().and_then(|argv| argv.first().copied())
+            else {
+                continue;
+            };
+            let places = if program.contains('/') {
+                vec![Path::new(program).to_path_buf()]
+            } else {
+                let path = std::env::var_os("PATH").unwrap_or_default();
+                std::env::split_paths(&path).map(|folder| folder.join(program)).collect()
+            };
+            let modes: Vec<u32> = places
+                .iter()
+                .filter_map(|p| p.metadata().ok().filter(std::fs::Metadata::is_file))
+                .map(|m| m.permissions().mode())
+                .collect();
+            if modes.is_empty() {
+                let what = format!("the program {program} is not there");
+                s.doubt_at(key, what, "install it, or mend the path: this outlet calls nobody without it");
+            } else if modes.iter().all(|mode| mode & 0o111 == 0) {
+                let what = format!("the program {program} may not be executed");
+                s.doubt_at(key, what, format!("chmod +x {program}"));
+            }
         }
     }
 }

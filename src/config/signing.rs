@@ -48,6 +48,7 @@ impl Signing {
                     let make = format!("ssh-keygen -t ed25519 -N '' -f {shown}, or take [signing] key out");
                     note("key", path, "is not there", make);
                 }
+                Seen::Folder => note("key", path, "is a folder", NAME_A_FILE.into()),
                 Seen::Mode(mode) if mode & 0o007 != 0 => {
                     note(
                         "key",
@@ -59,15 +60,20 @@ impl Signing {
                 _ => {}
             }
         }
-        if let Some(path) = &self.allowed_signers
-            && matches!(mode(path), Seen::Missing)
-        {
+        if let Some(path) = &self.allowed_signers {
             let fill = "write a line `NAME ssh-ed25519 AAAA…` with each public key into it".into();
-            note("allowed-signers", path, "is not there", fill);
+            match mode(path) {
+                Seen::Missing => note("allowed-signers", path, "is not there", fill),
+                Seen::Folder => note("allowed-signers", path, "is a folder", NAME_A_FILE.into()),
+                Seen::Mode(_) | Seen::Hidden => {}
+            }
         }
         slips
     }
 }
+
+/// An empty name is the configuration's own folder.
+const NAME_A_FILE: &str = "name a file in it, or take the key out";
 
 /// One thing wrong with a file that a key names.
 struct Slip {
@@ -80,6 +86,7 @@ struct Slip {
 /// What is seen of a file.
 enum Seen {
     Missing,
+    Folder,
     Mode(u32),
     /// Another user's key: the daemon may read what a person may not.
     Hidden,
@@ -87,6 +94,7 @@ enum Seen {
 
 fn mode(path: &Path) -> Seen {
     match std::fs::metadata(path) {
+        Ok(m) if m.is_dir() => Seen::Folder,
         Ok(m) => Seen::Mode(m.permissions().mode()),
         Err(e) if e.kind() == ErrorKind::NotFound => Seen::Missing,
         Err(_) => Seen::Hidden,

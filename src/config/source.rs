@@ -150,7 +150,7 @@ pub(super) fn serial(s: &Section<'_, '_>) -> Option<SerialPort> {
     let own_time = s.truth("own-time").unwrap_or(false);
     if let Some(Format::Lines(p)) = &format
         && probe.is_none()
-        && !payload_names_probe(p)
+        && !p.names_probe()
     {
         s.missing("probe", "this format does not say whose reading it is; add probe = \"NAME\"");
     }
@@ -247,7 +247,7 @@ fn subscription(s: &Section<'_, '_>) -> Option<Subscription> {
     if let (Some(t), Some(p)) = (&topic, &payload)
         && probe.is_none()
         && !t.names_probe()
-        && !payload_names_probe(p)
+        && !p.names_probe()
     {
         s.missing("probe", "neither topic nor payload says whose reading it is; put {probe} into the topic");
     }
@@ -334,10 +334,6 @@ fn pointers(s: &Section<'_, '_>) -> Option<JsonPointers> {
     let (value, unit, seq) = (at("value-at"), at("unit-at"), at("seq-at"));
     let (cold_junction, probe) = (at("cold-junction-at"), at("probe-at"));
     Some(JsonPointers { value: value?, unit, seq, cold_junction, probe })
-}
-
-fn payload_names_probe(p: &Payload) -> bool {
-    p.kind == PayloadKind::LineProtocol || p.pointers.as_ref().is_some_and(|j| j.probe.is_some())
 }
 
 /// `probes = { "0" = "kettle" }`: what the box says, what the dairy says.

@@ -181,6 +181,7 @@ impl Alerts {
         let began = Instant::now();
         let mut watch = Watch::new(self.alert.clone());
         let mut tests = self.board.tests.subscribe();
+        let mut tested = *tests.borrow_and_update();
         let mut failing = self.board.failing.subscribe();
         let mut told = BTreeSet::new();
         // What is of no alarm: made when nothing else is due.
@@ -189,8 +190,9 @@ impl Alerts {
         self.board.note(&self.alert.name, 0, String::new());
         loop {
             let shown = feed.snapshot.borrow_and_update().clone();
-            if tests.has_changed().unwrap_or(false) {
-                tests.borrow_and_update();
+            // By number: the wait below has taken note of the change that ended it.
+            let asked = *tests.borrow_and_update();
+            if std::mem::replace(&mut tested, asked) != asked {
                 besides.push_back(self.test_call(&shown));
             }
             let others: BTreeSet<String> =

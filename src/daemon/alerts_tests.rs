@@ -188,3 +188,45 @@ async fn a_call_that_hangs_makes_way_for_heat_off_and_what_was_taken_is_not_call
     assert!(head[..n].ends_with(b"heat-off"), "{}", String::from_utf8_lossy(&head[..n]));
     running.abort();
 }
+
+/// What a person asked for while an outlet had nothing to do was lost: nothing called.
+#[tokio::test]
+async fn every_outlet_calls_once_as_a_test_and_one_that_cannot_says_so() {
+    let dir = tempfile::tempdir().unwrap();
+    let said = dir.path().join("said");
+    let board = Arc::new(Board::default());
+    let shown = watch::Sender::new(Arc::new(Snapshot::default()));
+    let feed = Feed {
+        news: tokio::sync::broadcast::channel(4).0,
+        snapshot: shown.subscribe(),
+        taken: watch::Sender::new(0).subscribe(),
+        commands: crate::daemon::outlet::Commands::into(tokio::sync::mpsc::channel(1).0),
+        leaving: crate::daemon::outlet::Leaving::default(),
+    };
+    let stop = CancellationToken::new();
+    let script = format!("echo \"$CURDTRACE_ALARM\" >> {}", said.display());
+    let works = ["/bin/sh", "-c", &script].map(str::to_owned).to_vec();
+    for (name, argv) in [("horn", works), ("gone", vec!["/no/such/program".to_owned()])] {
+        let alert = Alert { name: name.into(), way: Way::Command(argv), ..alert(0.0, 0.0) };
+        let outlet = Alerts { alert, board: Arc::clone(&board), turn: Turn::default() };
+        tokio::spawn(Box::new(outlet).run(feed.clone(), stop.clone()));
+    }
+    let told = || std::fs::read_to_string(&said).unwrap_or_default();
+    for times in 1..=2 {
+        tokio::time::sleep(Duration::from_millis(100)).await;
+        board.test();
+        for _ in 0..100 {
+            tokio::time::sleep(Duration::from_millis(20)).await;
+            if told().lines().count() >= times {
+                break;
+            }
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+        assert_eq!(told(), "test\n".repeat(times));
+    }
+    let states = board.states();
+    let of = |name: &str| states.iter().find(|s| s.name == name).map(|s| (s.well, s.text.clone())).unwrap();
+    assert_eq!(of("horn"), (true, String::new()));
+    let (well, text) = of("gone");
+    assert!(!well && text.contains("/no/such/program cannot be run"), "{text}");
+}

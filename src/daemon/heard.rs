@@ -17,6 +17,7 @@ mod before;
 pub use before::{Before, Newest};
 
 use super::input::Fate;
+use crate::engine::event::Mark;
 
 /// How many frames are remembered after their fate is known, to know what comes
 /// again: more than a line brings while an acknowledgement is on its way.
@@ -38,8 +39,13 @@ pub enum What {
         /// 0 for a fresh one.
         age_ns: i64,
     },
-    /// A button pressed. It bears no age.
-    Button(u8),
+    /// A button pressed so long ago, nanoseconds.
+    Button {
+        /// Which.
+        button: u8,
+        /// 0 for a fresh one, and where the box does not say.
+        age_ns: i64,
+    },
 }
 
 /// What a counter says of its frame.
@@ -89,7 +95,10 @@ struct Known {
 impl Known {
     fn is(&self, what: What, at_ns: i64) -> bool {
         match (self.what, what) {
-            (What::Button(a), What::Button(b)) => a == b,
+            // Sent again without an age it is known by its counter alone.
+            (What::Button { button: a, .. }, What::Button { button: b, age_ns }) => {
+                a == b && (age_ns == 0 || same_moment(self.at_ns, at_ns, age_ns))
+            }
             // Sent again it would have an age.
             (What::Reading { .. }, What::Reading { age_ns }) => {
                 age_ns > 0 && same_moment(self.at_ns, at_ns, age_ns)
@@ -148,13 +157,26 @@ impl Heard {
         }
     }
 
+    /// A button that means that mark is about to be noted: where the mark was on disk
+    /// before the start it is known, and kept.
+    pub fn recall_mark(&mut self, seq: u32, button: u8, mark: &Mark, age_ns: i64, now_ns: u64) {
+        let mut memory = locked(&self.memory);
+        if memory.frames.contains_key(&seq) {
+            return;
+        }
+        let at_ns = signed(now_ns).saturating_sub(age_ns);
+        if let Some(at_ns) = self.before.moment_of_mark(mark, at_ns, age_ns) {
+            memory.insert(seq, What::Button { button, age_ns }, at_ns);
+            memory.settle(seq, Fate::Kept);
+        }
+    }
+
     /// Takes note of a frame.
     pub fn note(&mut self, seq: u32, what: What, now_ns: u64) -> Seen {
         let now_ns = signed(now_ns);
         self.last_ns = Some(now_ns);
         let at_ns = match what {
-            What::Reading { age_ns } => now_ns.saturating_sub(age_ns),
-            What::Button(_) => now_ns,
+            What::Reading { age_ns } | What::Button { age_ns, .. } => now_ns.saturating_sub(age_ns),
         };
         let mut memory = locked(&self.memory);
         if let Some(known) = memory.frames.get(&seq) {

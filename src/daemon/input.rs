@@ -33,6 +33,8 @@ pub enum Taken {
     Ago(u64),
     /// At this wall time of the source's own clock, nanoseconds since 1970.
     At(i64),
+    /// Nobody knows how long before it came: it waited where no clock was read.
+    Sometime,
 }
 
 impl From<Option<i64>> for Taken {

@@ -4,8 +4,8 @@
 //! Terms: a reading's *age* is how long before its arrival it was taken. One
 //! that is *late* is a record of then and no number of now: it is older than a
 //! day, or than the machine's start, before which the engine has no time to put
-//! it. It bears its own time, its health and its reason say so, and the engine
-//! leaves it alone.
+//! it; or it waited for nobody knows how long, and bears the time at which it came.
+//! Its health and its reason say so, and the engine leaves it alone.
 //!
 //! Deliberately absent: putting late readings back into the day as the engine
 //! lived it. What was said then was said without them.
@@ -29,7 +29,7 @@ pub use crate::journal::replay::LATEST_NS as KEPT_AT_MOST_NS;
 /// time that is ahead of ours, or that no box can have kept, says nothing.
 pub fn age_ns(taken: Taken, now: Moment) -> u64 {
     match taken {
-        Taken::OnArrival => 0,
+        Taken::OnArrival | Taken::Sometime => 0,
         Taken::Ago(ns) => ns.min(KEPT_AT_MOST_NS),
         Taken::At(own_ns) if own_ns < NEVER_SET_BEFORE_NS => 0,
         Taken::At(own_ns) => {
@@ -40,14 +40,18 @@ pub fn age_ns(taken: Taken, now: Moment) -> u64 {
 }
 
 /// The reading as it is to be taken in at that age.
-pub fn judged(reading: Reading, age_ns: u64, now: Moment) -> Reading {
-    if age_ns < LATE_NS && age_ns <= now.mono_ns {
+pub fn judged(reading: Reading, taken: Taken, age_ns: u64, now: Moment) -> Reading {
+    let why = if taken == Taken::Sometime {
+        "kept by the broker: how long ago it was taken is not known".to_owned()
+    } else if age_ns < LATE_NS && age_ns <= now.mono_ns {
         return reading;
-    }
+    } else {
+        format!("came late: taken {} before", span(age_ns))
+    };
     let own = reading.reason.map_or(String::new(), |why| format!("; {why}"));
     Reading {
         health: Some(Health::CheckFunction),
-        reason: Some(format!("came late: taken {} before{own}", span(age_ns))),
+        reason: Some(why + &own),
         late_s: Some(age_ns / 1_000_000_000),
         ..reading
     }
@@ -90,7 +94,8 @@ mod tests {
     #[test]
     fn what_is_older_than_the_machines_start_or_a_day_is_of_then() {
         let late_s = |mono_s, age_s: u64| {
-            judged(Reading::of("milk", 20.5), age_s * S, at(mono_s, NOON_NS, true)).late_s
+            let now = at(mono_s, NOON_NS, true);
+            judged(Reading::of("milk", 20.5), Taken::Ago(age_s * S), age_s * S, now).late_s
         };
         assert_eq!(late_s(5_000, 0), None);
         assert_eq!(late_s(5_000, 5_000), None);
@@ -103,7 +108,7 @@ mod tests {
             reason: Some("open circuit".into()),
             ..Reading::of("milk", 0.0)
         };
-        let judged = judged(open, 90_000 * S, at(5, NOON_NS, true));
+        let judged = judged(open, Taken::Ago(90_000 * S), 90_000 * S, at(5, NOON_NS, true));
         assert_eq!(judged.health, Some(Health::CheckFunction), "the wire was open then");
         assert_eq!(judged.reason.as_deref(), Some("came late: taken 25 h before; open circuit"));
     }

@@ -23,6 +23,10 @@ use crate::wire::split::LineSplitter;
 const ECHO_NS: u64 = 250_000_000;
 const MOST_FRESH: usize = 16;
 
+/// A press of button 0 that is older than this takes no alarm: others may have been
+/// raised since. Milliseconds.
+const LATE_PRESS_MS: u32 = 60_000;
+
 /// What comes after so long a silence since the port was opened begins a line: no box
 /// pauses so long within one. Nanoseconds.
 const QUIET_NS: u64 = 500_000_000;
@@ -190,7 +194,7 @@ impl LineReader {
                 self.hello(&h);
                 Ok(())
             }
-            Frame::Button { seq, button } => self.button(seq, button),
+            Frame::Button { seq, button, age_ms } => self.button(seq, button, age_ms),
             // Ours come back where the line echoes; they say nothing.
             Frame::Ack { .. } | Frame::Sound { .. } | Frame::KeepAlive { .. } => Ok(()),
         }
@@ -219,7 +223,11 @@ impl LineReader {
             return Ok(());
         };
         let receipt = self.receipt(r.seq, false);
-        self.way.send(self.way.aged(reading, u64::from(r.age_ms) * 1_000_000, Some(receipt)))
+        self.way.send(self.way.aged(
+            Incoming::Reading(reading),
+            u64::from(r.age_ms) * 1_000_000,
+            Some(receipt),
+        ))
     }
 
     /// Whether the very same frame came just before: no box starts anew and measures
@@ -239,11 +247,17 @@ impl LineReader {
         false
     }
 
-    fn button(&mut self, seq: u32, button: u8) -> Result<(), Gone> {
-        if !self.is_new(seq, What::Button(button)) {
+    fn button(&mut self, seq: u32, button: u8, age_ms: u32) -> Result<(), Gone> {
+        let age_ns = i64::from(age_ms) * 1_000_000;
+        let what = self.meaning(button);
+        if let Some(Incoming::Mark(mark)) = &what {
+            self.heard.recall_mark(seq, button, mark, age_ns, self.way.clock.now().mono_ns);
+        }
+        if !self.is_new(seq, What::Button { button, age_ns }) {
             return Ok(());
         }
-        let Some(what) = self.meaning(button) else {
+        let is_late = |what: &Incoming| matches!(what, Incoming::Command(_)) && age_ms > LATE_PRESS_MS;
+        let Some(what) = what.filter(|what| !is_late(what)) else {
             self.nothing_to_keep(seq);
             return Ok(());
         };
@@ -253,7 +267,7 @@ impl LineReader {
             self.way.send(Input::of(Incoming::Command(house)))?;
         }
         let receipt = Some(self.receipt(seq, true));
-        self.way.send(Input { receipt, ..Input::of(what) })
+        self.way.send(self.way.aged(what, u64::from(age_ms) * 1_000_000, receipt))
     }
 
     /// What a button means; where it means nothing that is said once.

@@ -91,7 +91,7 @@ fn a_frame_said_twice_at_once_is_one() {
 fn a_button_that_means_nothing_is_not_sent_for_ever() {
     let (mut reader, mut taken, answers, _) = reader();
     for _ in 0..2 {
-        reader.take(&encode(&Frame::Button { seq: 3, button: 1 })).unwrap();
+        reader.take(&encode(&Frame::Button { seq: 3, button: 1, age_ms: 0 })).unwrap();
         assert_eq!(answers.try_recv(), Ok(Frame::Ack { seq: 3 }));
     }
     assert!(taken.try_recv().is_err());
@@ -103,7 +103,7 @@ fn a_button_that_means_nothing_is_not_sent_for_ever() {
 fn the_button_that_takes_takes_the_houses_alarms_too() {
     let (mut reader, mut taken, _answers, _) = reader();
     reader.button_kettle = Some("big".into());
-    reader.take(&encode(&Frame::Button { seq: 3, button: 0 })).unwrap();
+    reader.take(&encode(&Frame::Button { seq: 3, button: 0, age_ms: 0 })).unwrap();
     let mut asked = || match taken.try_recv().unwrap() {
         Input { what: Incoming::Command(c), receipt, .. } => (c.kettle, c.ask, receipt.is_some()),
         other => panic!("{other:?}"),

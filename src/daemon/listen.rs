@@ -84,6 +84,11 @@ impl Listening {
         self.tallies.iter().find_map(|t| t.gibberish.seen())
     }
 
+    /// Why a source is not there, and what can be done.
+    pub fn absent(&self) -> Option<String> {
+        self.tallies.iter().find_map(|t| t.absent.seen())
+    }
+
     /// The next that is heard, within `span`.
     pub fn next(&self, span: Duration) -> Heard {
         match self.heard.recv_timeout(span) {
@@ -173,7 +178,7 @@ pub fn only_for(mut config: Config, probe: &str) -> Config {
         s.probe.as_deref() == Some(probe)
             || s.probes.values().any(|ours| &**ours == probe)
             || (s.format == Format::Frames && s.probes.is_empty())
-            || matches!(&s.format, Format::Lines(p) if s.probe.is_none() && names_probe(p))
+            || matches!(&s.format, Format::Lines(p) if s.probe.is_none() && p.names_probe())
     });
     for m in &mut config.modbus {
         m.registers.retain(|r| &*r.probe == probe);
@@ -188,9 +193,4 @@ pub fn only_for(mut config: Config, probe: &str) -> Config {
     }
     config.brokers.retain(|b| !b.subscriptions.is_empty());
     config
-}
-
-fn names_probe(p: &crate::wire::payload::Payload) -> bool {
-    p.kind == crate::wire::payload::PayloadKind::LineProtocol
-        || p.pointers.as_ref().is_some_and(|j| j.probe.is_some())
 }

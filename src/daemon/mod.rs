@@ -61,7 +61,7 @@ pub mod line_reader;
 pub mod listen;
 pub mod log;
 pub mod lot_desk;
-mod modbus;
+pub mod modbus;
 pub mod mqtt;
 pub mod mqtt_out;
 pub mod notify;

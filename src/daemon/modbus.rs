@@ -9,11 +9,11 @@
 //! may still come.
 //!
 //! Invariants: one request is on the line at a time; a late answer is never
-//! taken for another's (RTU, whose answers bear no register's number: before a
-//! question that an owed answer would fit, the line must have been silent for
-//! so long that none comes any more; TCP: the transaction's number); a question
-//! is asked twice at most, and once where its unit was silent the last time, so
-//! that a dead one does not slow the others.
+//! taken for another's (RTU, whose answers bear no register's number: a unit that
+//! owes one is not asked again until it came, and is thrown away, or cannot come
+//! any more; others are asked meanwhile. TCP: the transaction's number); a
+//! question is asked twice at most, and once where its unit was silent the last
+//! time, so that a dead one does not slow the others.
 //!
 //! Deliberately absent: writing to a transmitter.
 
@@ -27,11 +27,12 @@ use tokio_util::sync::CancellationToken;
 
 use super::input::{Incoming, Input};
 use super::source::{Gone, Tally, Way};
-use crate::config::modbus::{ModbusLine, Polled};
+use crate::config::modbus::{Link, ModbusLine, Polled};
 use crate::engine::probe::Health;
 use crate::sensor::raw::{Raw, Signal};
 use crate::wire::modbus::{ModbusError, Request};
 
+mod owed;
 mod port;
 
 use port::Port;
@@ -44,14 +45,6 @@ const NAP: Duration = Duration::from_millis(20);
 
 /// How often a question is asked before there is no answer.
 const ATTEMPTS: usize = 2;
-
-/// The line is silent once nothing was asked and nothing has come for so many
-/// times what an answer is allowed: a transmitter that is too slow answers one
-/// question after the other, and they were asked that allowance apart.
-const SILENT: f64 = 2.0;
-
-/// A line that is not silent within so many times that is never so.
-const RESTLESS: f64 = 10.0;
 
 /// Why there are no registers.
 #[derive(Debug, thiserror::Error)]
@@ -67,9 +60,6 @@ enum NoAnswer {
     /// What came is no answer to this question.
     #[error(transparent)]
     Reply(#[from] ModbusError),
-    /// Something goes on talking, so that nothing can be asked safely.
-    #[error("the line is never silent, so that unit {unit} cannot be asked: is there another master on it?")]
-    Restless { unit: u8 },
     /// The line is to be left.
     #[error("stopping")]
     Stopping,
@@ -82,8 +72,17 @@ impl NoAnswer {
         match self {
             Self::Silent { .. } => true,
             Self::Reply(e) => !matches!(e, ModbusError::Exception { .. }),
-            Self::Port(_) | Self::Restless { .. } | Self::Stopping => false,
+            Self::Port(_) | Self::Stopping => false,
         }
+    }
+}
+
+/// So long a line is left alone once it is open, seconds: whoever had it before us may
+/// have asked, and RTU's answers do not say to what they are one.
+pub fn left_alone_s(line: &ModbusLine) -> f64 {
+    match line.link {
+        Link::Rtu { .. } => owed::patience_s(line.answer_within_s),
+        Link::Tcp(_) => 0.0,
     }
 }
 
@@ -94,15 +93,8 @@ impl NoAnswer {
 /// The thread cannot be started.
 pub fn start(line: ModbusLine, way: Way, stop: CancellationToken) -> std::io::Result<JoinHandle<()>> {
     std::thread::Builder::new().name(format!("modbus {}", line.name)).spawn(move || {
-        let mut poller = Poller {
-            line,
-            way,
-            stop,
-            told: false,
-            told_late: Cell::default(),
-            stirred_ns: Cell::default(),
-            silent: RefCell::default(),
-        };
+        let mut poller =
+            Poller { line, way, stop, told: false, told_late: Cell::default(), silent: RefCell::default() };
         // Gone only says that the daemon is stopping; there is nothing to mend.
         let _ = poller.keep_open();
     })
@@ -116,8 +108,6 @@ struct Poller {
     told: bool,
     /// That answers come too late has been said.
     told_late: Cell<bool>,
-    /// When the line was last asked or heard.
-    stirred_ns: Cell<u64>,
     /// Units that left their last question unanswered.
     silent: RefCell<BTreeSet<u8>>,
 }
@@ -129,9 +119,10 @@ impl Poller {
             match Port::open(&self.line.link, self.line.answer_within_s) {
                 Ok(mut port) => {
                     self.told = false;
-                    self.stirred();
+                    self.way.tally.absent.put(None);
                     self.way.send(self.way.link(true))?;
                     tracing::info!(source = %self.line.name, "{}: the line is open", self.line.name);
+                    self.wait(Duration::from_secs_f64(left_alone_s(&self.line)));
                     let rounds = self.rounds(&mut port)?;
                     self.way.send(self.way.link(false))?;
                     Tally::count(&self.way.tally.reopened, 1);
@@ -140,11 +131,13 @@ impl Poller {
                         pause = PAUSES.0;
                     }
                 }
-                Err(e) if !self.told => {
-                    self.told = true;
-                    tracing::warn!(source = %self.line.name, "{}: the line cannot be opened ({e}); it is tried again until it can", self.line.name);
+                Err(e) => {
+                    let why = format!("the line cannot be opened ({e})");
+                    if !std::mem::replace(&mut self.told, true) {
+                        tracing::warn!(source = %self.line.name, "{}: {why}; it is tried again until it can", self.line.name);
+                    }
+                    self.way.tally.absent.put(Some(format!("{}: {why}", self.line.name)));
                 }
-                Err(_) => {}
             }
             self.wait(pause);
             pause = (pause * 2).min(PAUSES.1);
@@ -186,8 +179,8 @@ impl Poller {
 
     fn ask(&self, port: &mut Port, polled: &Polled) -> Result<Vec<u16>, NoAnswer> {
         let request = polled.register.request();
-        if port.owes_another(request) {
-            self.settle(port, request)?;
+        if !self.may_ask(port, request)? {
+            return Err(self.silent(request));
         }
         let attempts = if self.silent.borrow().contains(&request.unit) { 1 } else { ATTEMPTS };
         let mut attempt = 1;
@@ -197,11 +190,7 @@ impl Poller {
                 self.silent.borrow_mut().remove(&request.unit);
                 return answer;
             };
-            // A refusal is an answer: nothing more is to come.
-            if !matches!(why, NoAnswer::Reply(ModbusError::Exception { .. })) {
-                port.owes(request);
-            }
-            if attempt == attempts || !why.may_be_asked_again() {
+            if attempt == attempts || !why.may_be_asked_again() || !self.may_ask(port, request)? {
                 let mut silent = self.silent.borrow_mut();
                 match why {
                     NoAnswer::Silent { unit, .. } => silent.insert(*unit),
@@ -213,19 +202,30 @@ impl Poller {
         }
     }
 
+    fn may_ask(&self, port: &mut Port, request: Request) -> Result<bool, NoAnswer> {
+        let may = port.may_ask(request.unit, self.way.clock.now().mono_ns)?;
+        if port.came_late() && !self.told_late.replace(true) {
+            let (name, s) = (&self.line.name, self.line.answer_within_s);
+            tracing::warn!(source = %name, "{name}: an answer came later than {s} s and is thrown away; if that goes on, raise answer-within-s");
+        }
+        Ok(may)
+    }
+
+    fn silent(&self, request: Request) -> NoAnswer {
+        NoAnswer::Silent { unit: request.unit, within_s: self.line.answer_within_s }
+    }
+
     fn ask_once(&self, port: &mut Port, request: Request) -> Result<Vec<u16>, NoAnswer> {
-        port.send(request)?;
-        self.stirred();
-        let within_s = self.line.answer_within_s;
-        let deadline_ns = self.way.clock.now().mono_ns + (within_s * 1e9) as u64;
-        let mut why = NoAnswer::Silent { unit: request.unit, within_s };
+        let asked_ns = self.way.clock.now().mono_ns;
+        port.send(request, asked_ns)?;
+        let deadline_ns = asked_ns + (self.line.answer_within_s * 1e9) as u64;
+        let mut why = self.silent(request);
         loop {
             match nothing_yet(port.receive(request)) {
                 // Another unit's, too late: ours may come yet.
                 Err(e @ NoAnswer::Reply(ModbusError::NotOurs { .. })) => why = e,
                 read => {
                     if let Some(registers) = read?.flatten() {
-                        self.stirred();
                         return Ok(registers);
                     }
                 }
@@ -236,42 +236,6 @@ impl Poller {
             if self.way.clock.now().mono_ns >= deadline_ns {
                 return Err(why);
             }
-        }
-    }
-
-    /// Throws away what comes until the line is silent: what was asked before
-    /// `request` is answered no more.
-    fn settle(&self, port: &mut Port, request: Request) -> Result<(), NoAnswer> {
-        let silence_ns = (self.line.answer_within_s * SILENT * 1e9) as u64;
-        let began_ns = self.way.clock.now().mono_ns;
-        loop {
-            let came = nothing_yet(port.throw_away())?.unwrap_or(0);
-            let now_ns = self.way.clock.now().mono_ns;
-            if came > 0 {
-                self.stirred();
-                self.tell_late();
-            }
-            if self.stop.is_cancelled() {
-                return Err(NoAnswer::Stopping);
-            }
-            if now_ns.saturating_sub(self.stirred_ns.get()) >= silence_ns {
-                port.settled();
-                return Ok(());
-            }
-            if now_ns.saturating_sub(began_ns) as f64 >= silence_ns as f64 * RESTLESS {
-                return Err(NoAnswer::Restless { unit: request.unit });
-            }
-        }
-    }
-
-    fn stirred(&self) {
-        self.stirred_ns.set(self.way.clock.now().mono_ns);
-    }
-
-    fn tell_late(&self) {
-        if !self.told_late.replace(true) {
-            let (name, s) = (&self.line.name, self.line.answer_within_s);
-            tracing::warn!(source = %name, "{name}: an answer came later than {s} s and is thrown away; if that goes on, raise answer-within-s");
         }
     }
 

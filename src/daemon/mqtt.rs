@@ -8,7 +8,8 @@
 //! Invariants: the loop never waits on its own request queue; with the broker
 //! away it tries at most twice a second; subscriptions are asked for at every
 //! connection; nothing is acknowledged that is not synced, and a record that
-//! stands still keeps no reading from the engine.
+//! stands still keeps no reading from the engine; what the broker kept while nobody
+//! was connected is recorded and is no number of now (`kept`).
 //!
 //! A person's mark in a payload of line protocol is taken in as a reading is: it
 //! states what was done.
@@ -21,10 +22,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
-use rumqttc::{
-    AsyncClient, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Packet, Publish, QoS,
-    SubscribeFilter,
-};
+use rumqttc::{AsyncClient, ConnectionError, Event, EventLoop, Packet, Publish, QoS, SubscribeFilter};
 use tokio::sync::{mpsc, watch};
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
@@ -34,24 +32,24 @@ use super::input::{Incoming, Input, Taken};
 use super::mqtt_out::{self, Publisher};
 use super::outlet::{Feed, OutletError, Snapshot};
 use super::source::{Tally, Way, short};
-use crate::config::credentials;
 use crate::config::source::{Broker, Subscription};
 use crate::engine::event::Name;
 use crate::wire::payload::Told;
 use crate::words::Words;
 
+mod away;
 mod footing;
+mod kept;
+mod options;
 mod taken;
 
+use away::Away;
 use footing::{Footing, Record};
+use kept::Burst;
 use taken::{Before, TakenIn};
 
 /// Requests that may wait for the connection.
 const REQUESTS_QUEUED: usize = 256;
-
-/// The largest packet taken or sent, bytes. A whole make's event is larger
-/// than the client's own limit of 10 KiB.
-const LARGEST_PACKET: usize = 256 * 1024;
 
 /// Of more topics than this it is not told that they bring what cannot be read.
 const MOST_TOLD: usize = 100;
@@ -74,7 +72,7 @@ pub async fn run(
     group: Duration,
     stop: CancellationToken,
 ) -> Result<(), OutletError> {
-    let (client, events) = AsyncClient::new(options(&broker)?, REQUESTS_QUEUED);
+    let (client, events) = AsyncClient::new(options::of(&broker)?, REQUESTS_QUEUED);
     let (acks_in, acks) = mpsc::unbounded_channel();
     let generation = Arc::new(AtomicU64::new(0));
     let acker = tokio::spawn(taken::acknowledge(client.clone(), acks, generation.clone()));
@@ -91,8 +89,11 @@ pub async fn run(
         taken: TakenIn::new(generation.clone(), acks_in),
         generation,
         footing: Footing::firm(group),
+        burst: Burst::none(group),
+        told_kept: false,
         snapshot,
         up: false,
+        told: None,
         refused: BTreeSet::new(),
     };
     let result = it.keep(events, &stop).await;
@@ -103,24 +104,6 @@ pub async fn run(
     result
 }
 
-/// Options that the client takes without a panic: the configuration has been
-/// checked for an id and a keep-alive of two seconds or more.
-fn options(broker: &Broker) -> Result<MqttOptions, OutletError> {
-    let mut o = MqttOptions::new(broker.client_id.as_str(), broker.host.as_str(), broker.port);
-    o.set_keep_alive(Duration::from_secs(broker.keep_alive_s.max(2).into()));
-    o.set_clean_session(!broker.session_kept || broker.client_id.is_empty());
-    o.set_manual_acks(true);
-    o.set_max_packet_size(LARGEST_PACKET, LARGEST_PACKET);
-    if let Some(under) = &broker.publish_under {
-        o.set_last_will(LastWill::new(mqtt_out::status_topic(under), "offline", QoS::AtLeastOnce, true));
-    }
-    if let Some(path) = &broker.credentials {
-        let c = credentials::read(path).map_err(|f| crate::config::fault::listed(&f))?;
-        o.set_credentials(c.user, c.password);
-    }
-    Ok(o)
-}
-
 struct Connection {
     broker: Broker,
     way: Way,
@@ -128,8 +111,13 @@ struct Connection {
     generation: Arc<AtomicU64>,
     taken: TakenIn,
     footing: Footing,
+    burst: Burst,
+    /// That the broker had kept something was said of this connection.
+    told_kept: bool,
     snapshot: watch::Receiver<Arc<Snapshot>>,
     up: bool,
+    /// What was said since there was a connection last.
+    told: Option<Away>,
     /// Topics of which it was told that they bring what cannot be read.
     refused: BTreeSet<String>,
 }
@@ -143,8 +131,10 @@ impl Connection {
                 event = self.next(&mut events) => event,
             };
             match event {
-                Ok(Event::Incoming(Packet::ConnAck(_))) => {
+                Ok(Event::Incoming(Packet::ConnAck(ack))) => {
                     pause = PAUSES.0;
+                    self.burst.connected(ack.session_present, Instant::now());
+                    self.told_kept = false;
                     self.connected().await?;
                 }
                 Ok(Event::Incoming(Packet::Publish(p))) => self.published(p).await?,
@@ -181,6 +171,7 @@ impl Connection {
     /// Changes over to messages without acknowledgement while the record stands
     /// still, and back.
     fn look_at_record(&mut self) {
+        self.burst.look(self.taken.waiting(), Instant::now());
         let trouble = self.snapshot.borrow_and_update().store_trouble.is_some();
         let record = Record { trouble, waits_since: self.taken.waits_since() };
         if !self.up
@@ -217,7 +208,8 @@ impl Connection {
 
     async fn connected(&mut self) -> Result<(), OutletError> {
         self.generation.fetch_add(1, Ordering::SeqCst);
-        self.up = true;
+        (self.up, self.told) = (true, None);
+        self.way.tally.absent.put(None);
         let name = &self.broker.name;
         tracing::info!(source = %name, "{name}: connected to {}:{}", self.broker.host, self.broker.port);
         if !self.subscribe(self.footing.is_afloat()) {
@@ -248,9 +240,15 @@ impl Connection {
             self.generation.fetch_add(1, Ordering::SeqCst);
             Tally::count(&self.way.tally.reopened, 1);
             tracing::warn!(source = %name, "{name}: the broker is gone ({why}); it is tried again until it is back");
+            self.told = Some(Away::Unreached);
             return Ok(self.way.send_async(self.way.link(false)).await.map_err(|g| g.to_string())?);
         }
-        tracing::debug!(source = %name, "{name}: no connection ({why})");
+        let (away, text) = away::of(&self.broker, why);
+        // At once, and not again at each attempt.
+        if self.told.replace(away) != Some(away) {
+            tracing::warn!(source = %name, "{name}: {text}; it is tried again until it can be reached");
+        }
+        self.way.tally.absent.put(Some(text));
         Ok(())
     }
 
@@ -267,6 +265,7 @@ impl Connection {
             return Ok(());
         }
         let now_ns = self.way.clock.now().mono_ns;
+        let kept = p.qos == QoS::AtLeastOnce && self.burst.is_kept(self.taken.waiting(), Instant::now());
         // When it was published, where that was not just now.
         let since = match self.taken.before(&p) {
             Before::Known => {
@@ -274,7 +273,7 @@ impl Connection {
                 return Ok(());
             }
             Before::Dropped(came) => Some(came),
-            Before::New if p.qos == QoS::AtLeastOnce => self.footing.straggler(Instant::now()),
+            Before::New if p.qos == QoS::AtLeastOnce && !kept => self.footing.straggler(Instant::now()),
             Before::New => None,
         };
         let mut inputs = self.read(&subscription, &p);
@@ -287,14 +286,28 @@ impl Connection {
             let shares = self.taken.receipt(p, since.unwrap_or(now_ns)).shared(inputs.len());
             inputs.iter_mut().zip(shares).for_each(|(input, share)| input.receipt = Some(share));
         }
-        let waited = since.map(|since| Taken::Ago(now_ns.saturating_sub(since)));
+        let waited = match since {
+            Some(since) => Taken::Ago(now_ns.saturating_sub(since)),
+            None if kept => Taken::Sometime,
+            None => Taken::OnArrival,
+        };
         for mut input in inputs {
             if input.taken == Taken::OnArrival {
-                input.taken = waited.unwrap_or(Taken::OnArrival);
+                input.taken = waited;
+                self.tell_kept(&input);
             }
             self.way.send_async(input).await.map_err(|g| g.to_string())?;
         }
         Ok(())
+    }
+
+    /// Said once a connection.
+    fn tell_kept(&mut self, input: &Input) {
+        let kept = input.taken == Taken::Sometime && matches!(input.what, Incoming::Reading(_));
+        if kept && !std::mem::replace(&mut self.told_kept, true) {
+            let name = &self.broker.name;
+            tracing::info!(source = %name, "{name}: the broker had kept readings without a time of their own; they are recorded, and not taken for numbers of now");
+        }
     }
 
     fn read(&mut self, subscription: &Subscription, p: &Publish) -> Vec<Input> {

@@ -128,8 +128,10 @@ impl Past {
         if let Happening::Command(command) = what {
             self.standing.note(command);
         }
-        if let Happening::Reading(r) = what {
-            self.frames.note(r, at);
+        match what {
+            Happening::Reading(r) => self.frames.note(r, at),
+            Happening::Mark(m) => self.frames.note_mark(m, at),
+            _ => {}
         }
         match what {
             Happening::Reading(r) if !self.probes.contains(&r.probe) => {

@@ -181,7 +181,7 @@ impl Loop {
                 self.shown.readings += 1;
                 let now = self.arrived()?;
                 let age_ns = late::age_ns(taken, now);
-                let reading = late::judged(reading, age_ns, now);
+                let reading = late::judged(reading, taken, age_ns, now);
                 self.step(Happening::Reading(reading), Came { age_ns, ..Came::at(now) }, receipt)?;
                 self.r.taken.send_replace(self.shown.readings);
                 Ok(())

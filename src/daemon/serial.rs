@@ -18,7 +18,7 @@ use std::sync::mpsc;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use serialport::TTYPort;
+use serialport::{ClearBuffer, SerialPort as _, TTYPort};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
@@ -45,8 +45,10 @@ const LIVED: Duration = Duration::from_secs(1);
 const LONGEST_STALL_S: f64 = 300.0;
 
 /// What waits in a port that is opened is thrown away for so long at most: a box
-/// that never pauses is read from there on.
+/// that never pauses is read from there on. Frames that are lost come again; a box on
+/// USB may hold some itself until then.
 const DRAINED_WITHIN: Duration = Duration::from_millis(200);
+const FRAMES_DRAINED_WITHIN: Duration = Duration::from_millis(60);
 
 /// Starts the port's thread, with what is known of its box's frames. It ends when `stop` is cancelled or the runner is
 /// gone.
@@ -100,6 +102,7 @@ impl Line {
             let opened_ns = self.way.clock.now().mono_ns;
             match self.open() {
                 Ok(mut tty) => {
+                    self.way.tally.absent.put(None);
                     let left = self.listen(&mut tty)?;
                     let lived = Duration::from_nanos(self.way.clock.now().mono_ns.saturating_sub(opened_ns));
                     self.leave(&left)?;
@@ -124,11 +127,12 @@ impl Line {
     }
 
     fn not_there(&mut self, e: &serialport::Error) {
+        let why = format!("{} cannot be opened ({e}){}", self.port.port.display(), remedy(e));
         if !self.told {
             self.told = true;
-            let port = self.port.port.display();
-            tracing::warn!(source = %self.port.name, "{}: {port} cannot be opened ({e}); it is tried again until it can", self.port.name);
+            tracing::warn!(source = %self.port.name, "{}: {why}; it is tried again until it can", self.port.name);
         }
+        self.way.tally.absent.put(Some(why));
     }
 
     /// Waits between two attempts, in the world's time: a device needs that
@@ -143,14 +147,18 @@ impl Line {
         }
     }
 
-    /// Throws away what waits in the port: its age is not known, and as readings of
-    /// now it would be wrong. Frames tell their age.
+    /// Throws away what waits in the port: it was sent nobody knows when, and as
+    /// readings of now it would be wrong. A frame's age, too, was right when it was
+    /// sent; as nobody acknowledges it, its box sends it again.
     fn drain(&self, tty: &mut TTYPort) {
-        if self.port.format == Format::Frames || self.port.own_time {
+        if self.port.own_time {
             return;
         }
+        let within = if self.port.format == Format::Frames { FRAMES_DRAINED_WITHIN } else { DRAINED_WITHIN };
+        // A port that cannot be flushed says so at the next read too.
+        let _ = tty.clear(ClearBuffer::Input);
         let mut bytes = [0; 4096];
-        for _ in 0..DRAINED_WITHIN.as_millis() / READ_WAITS.as_millis() {
+        for _ in 0..within.as_millis() / READ_WAITS.as_millis() {
             // Nothing more waits, or the port says so at the next read too.
             if !tty.read(&mut bytes).is_ok_and(|n| n > 0) {
                 return;
@@ -244,6 +252,18 @@ impl Line {
         }
         self.told = true;
         self.way.send(self.way.link(false))
+    }
+}
+
+/// What can be done where a port cannot be opened, as it goes on after why.
+pub(super) fn remedy(e: &serialport::Error) -> &'static str {
+    let text = e.to_string();
+    if matches!(e.kind(), serialport::ErrorKind::Io(ErrorKind::PermissionDenied)) {
+        ": your user must be in the port's group (sudo usermod -aG dialout $USER, then log in anew)"
+    } else if text.contains("lock") || text.contains("busy") {
+        ": another program holds it; end that one first"
+    } else {
+        ""
     }
 }
 

@@ -52,6 +52,8 @@ pub struct Tally {
     pub unfit_told: AtomicBool,
     /// The first of the bytes that came since the last reading, where they are none.
     pub gibberish: Shelf,
+    /// Why the source is not there, and what can be done, while it is not.
+    pub absent: Shelf,
 }
 
 impl Tally {
@@ -172,10 +174,10 @@ impl Way {
         self.inputs.send(input).await.map_err(|_| Gone)
     }
 
-    /// An input for a reading said `age_ns` ago.
-    pub fn aged(&self, reading: Reading, age_ns: u64, receipt: Option<Receipt>) -> Input {
+    /// An input for what was `age_ns` ago.
+    pub fn aged(&self, what: Incoming, age_ns: u64, receipt: Option<Receipt>) -> Input {
         // A fresh one takes the time of arrival.
         let taken = if age_ns > FRESH_NS { Taken::Ago(age_ns) } else { Taken::OnArrival };
-        Input { what: Incoming::Reading(reading), taken, receipt }
+        Input { what, taken, receipt }
     }
 }

@@ -47,6 +47,9 @@ pub enum Frame {
         seq: u32,
         /// Which button; 0 takes the alarm, others are the maker's.
         button: u8,
+        /// How long ago it was pressed, milliseconds; 0 where it just was, or where
+        /// the box does not say.
+        age_ms: u32,
     },
     /// `A`: the frame with this counter is on the disk.
     Ack {

@@ -149,18 +149,14 @@ impl Request {
     /// # Errors
     /// [`ModbusError`]; the caller then throws away what it has.
     pub fn rtu_reply(self, bytes: &[u8]) -> Result<Option<Vec<u16>>, ModbusError> {
-        let [unit, function, third, ..] = *bytes else { return Ok(None) };
-        let length = if function & 0x80 == 0 { 5 + usize::from(third) } else { 5 };
-        // A hurt byte count could make us wait for bytes that never come.
-        if length > LONGEST_RTU {
-            return Err(ModbusError::Crc);
-        }
-        let Some(frame) = bytes.get(..length) else { return Ok(None) };
-        let (body, crc) = frame.split_at(length - 2);
-        if CRC.checksum(body).to_le_bytes() != *crc {
-            return Err(ModbusError::Crc);
-        }
-        self.registers(unit, &body[1..]).map(Some)
+        let Some([unit, body @ .., _, _]) = rtu_frame(bytes)? else { return Ok(None) };
+        self.registers(*unit, body).map(Some)
+    }
+
+    /// Whether `bytes` begin as the answer does: with unit, function and length.
+    pub fn begins_rtu_reply(self, bytes: &[u8]) -> bool {
+        let [unit, function, length, ..] = *bytes else { return false };
+        (unit, function, u16::from(length)) == (self.unit, self.table.function(), 2 * self.count)
     }
 
     /// The registers in a TCP reply and the bytes it took; `Ok(None)` while it
@@ -197,6 +193,23 @@ impl Request {
         }
         Ok(data.chunks_exact(2).map(|two| u16::from_be_bytes([two[0], two[1]])).collect())
     }
+}
+
+/// The RTU reply at the beginning of `bytes`, with its CRC; `Ok(None)` while it is
+/// not whole.
+///
+/// # Errors
+/// [`ModbusError::Crc`].
+pub fn rtu_frame(bytes: &[u8]) -> Result<Option<&[u8]>, ModbusError> {
+    let [_, function, third, ..] = *bytes else { return Ok(None) };
+    let length = if function & 0x80 == 0 { 5 + usize::from(third) } else { 5 };
+    // A hurt byte count could make us wait for bytes that never come.
+    if length > LONGEST_RTU {
+        return Err(ModbusError::Crc);
+    }
+    let Some(frame) = bytes.get(..length) else { return Ok(None) };
+    let (body, crc) = frame.split_at(length - 2);
+    if CRC.checksum(body).to_le_bytes() == *crc { Ok(Some(frame)) } else { Err(ModbusError::Crc) }
 }
 
 /// One value in a transmitter, as configured: where it stands and what it

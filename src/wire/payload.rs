@@ -84,6 +84,13 @@ pub struct Payload {
     pub pointers: Option<JsonPointers>,
 }
 
+impl Payload {
+    /// Whether it says itself whose reading it is.
+    pub fn names_probe(&self) -> bool {
+        self.kind == PayloadKind::LineProtocol || self.pointers.as_ref().is_some_and(|j| j.probe.is_some())
+    }
+}
+
 /// What a payload said of one probe.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Said {
@@ -218,7 +225,9 @@ impl Payload {
         let optional = |pointer: &Option<String>| pointer.as_ref().and_then(|p| whole.pointer(p));
         let unit = match optional(&to.unit) {
             Some(Value::String(u)) => u.parse()?,
-            _ => self.unit,
+            Some(Value::Null) | None => self.unit,
+            // What it means by that, nobody knows.
+            Some(other) => other.to_string().parse()?,
         };
         let mut raw = of_signal(match at(&to.value)? {
             Value::Null => None,

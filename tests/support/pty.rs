@@ -102,8 +102,24 @@ impl Pty {
 
     /// The box's first reading, and that it is acknowledged.
     pub fn keeps_first(&mut self, celsius: f64) {
-        self.send_reading(1, "milk", celsius, 0);
-        assert!(self.hear_until(Duration::from_secs(10), |p| p.acked == [1]));
+        self.keeps(1, celsius);
+    }
+
+    /// A reading of the milk that is acknowledged. What the box sends before the port
+    /// is opened it sends again, older.
+    pub fn keeps(&mut self, seq: u32, celsius: f64) {
+        let began = Instant::now();
+        let is_kept = |p: &Self| p.acked.contains(&seq);
+        self.send_reading(seq, "milk", celsius, 0);
+        while !self.hear_until(Duration::from_secs(3), is_kept) {
+            assert!(began.elapsed() < Duration::from_secs(20), "{seq} is not acknowledged");
+            self.send_reading(seq, "milk", celsius, u32::try_from(began.elapsed().as_millis()).unwrap());
+        }
+    }
+
+    /// Waits until the port is open: the daemon says then that it lives.
+    pub fn opened(&mut self) {
+        assert!(self.hear_until(Duration::from_secs(10), |p| !p.heard.is_empty()), "nobody opens the port");
     }
 
     /// Listens until `done` or for `span`; whether it was done.

@@ -30,6 +30,9 @@ use crate::wire::line::{Line, Names, parse};
 /// So much of the journal goes first, so that there is a rate at once.
 const LEAD_NS: i64 = 120_000_000_000;
 
+/// So often it is looked whether the source is there.
+const LOOK: Duration = Duration::from_millis(500);
+
 /// One probe's number, rate, noise, health and reason, live.
 #[derive(Debug, clap::Args)]
 pub struct Args {
@@ -116,17 +119,31 @@ impl Show {
         let channels = Arc::new(Channels::of(&config));
         let listening = Listening::start(config, channels)
             .map_err(|e| Failure::unavailable(format!("the source does not start ({e})")))?;
+        let (mut silent, mut told) = (Duration::ZERO, None);
         while self.left > 0 {
-            match listening.next(self.patience) {
+            let look = LOOK.min(self.patience);
+            match listening.next(look) {
                 Heard::Reading { reading, .. } if &*reading.probe == self.probe.as_str() => {
+                    silent = Duration::ZERO;
                     let now = self.clock.now();
                     self.reading(reading, now.mono_ns, now.wall_ns, true)?;
                 }
-                Heard::Reading { .. } | Heard::Link { .. } => {}
+                Heard::Reading { .. } | Heard::Link { .. } => silent = Duration::ZERO,
                 Heard::Silence => {
-                    return Err(listening
-                        .gibberish()
-                        .map_or_else(|| self.nothing(), |g| self.no_reading(&g)));
+                    silent += look;
+                    // A port that is not there was named already.
+                    let why = listening.absent().filter(|_| self.absent.iter().all(|p| p.exists()));
+                    if silent >= self.patience {
+                        return Err(match (why, listening.gibberish()) {
+                            (Some(why), _) => self.nothing_since(&why),
+                            (None, Some(shown)) => self.no_reading(&shown),
+                            (None, None) => self.nothing(),
+                        });
+                    }
+                    if let Some(why) = why.filter(|why| told.as_ref() != Some(why)) {
+                        remark(&format!("{why}; waiting until it can be"));
+                        told = Some(why);
+                    }
                 }
                 Heard::Ended(why) => return Err(Failure::unavailable(format!("the source ended: {why}"))),
             }
@@ -185,12 +202,15 @@ impl Show {
         ))
     }
 
+    fn nothing_since(&self, why: &str) -> Failure {
+        let (probe, s) = (&self.probe, self.patience.as_secs());
+        Failure::unavailable(format!("nothing from probe {probe} for {s} s: {why}"))
+    }
+
     fn nothing(&self) -> Failure {
         if let Some(port) = self.absent.iter().find(|p| !p.exists()) {
-            return Failure::unavailable(format!(
-                "nothing from probe {} for {} s: {} is not there; plug it in, or mend the port's name by `curdtrace probe list`",
-                self.probe,
-                self.patience.as_secs(),
+            return self.nothing_since(&format!(
+                "{} is not there; plug it in, or mend the port's name by `curdtrace probe list`",
                 port.display()
             ));
         }

@@ -42,8 +42,8 @@ fn another_moment_is_another_frame() {
     assert!(!before.tell(Fate::Kept), "the old frame's receipt is none for the new one");
     assert_eq!(heard.note(5, aged(3), 10_111 * S), Seen::Waiting);
     assert_eq!(heard.note(5, FRESH, 10_111 * S), Seen::New { missing: 0 }, "a fresh one is never said again");
-    assert_eq!(heard.note(5, What::Button(1), 10_112 * S), Seen::New { missing: 0 });
-    assert_eq!(heard.note(5, What::Button(1), 10_117 * S), Seen::Waiting);
+    assert_eq!(heard.note(5, What::Button { button: 1, age_ns: 0 }, 10_112 * S), Seen::New { missing: 0 });
+    assert_eq!(heard.note(5, What::Button { button: 1, age_ns: 0 }, 10_117 * S), Seen::Waiting);
 }
 
 #[test]

@@ -7,8 +7,9 @@ use std::time::Duration;
 use serialport::{SerialPort as _, StopBits, TTYPort};
 
 use super::NoAnswer;
+use super::owed::Owed;
 use crate::config::modbus::{Link, Parity};
-use crate::wire::modbus::{LONGEST_RTU, ModbusError, Request};
+use crate::wire::modbus::{LONGEST_RTU, ModbusError, Request, rtu_frame};
 
 /// How long one read waits.
 const READ_WAITS: Duration = Duration::from_millis(20);
@@ -18,16 +19,19 @@ const CONNECT_WITHIN: Duration = Duration::from_secs(3);
 
 /// An open line with what it has received of the answer.
 pub(super) enum Port {
-    Rtu { tty: TTYPort, silence: Duration, held: Vec<u8>, owed: Owed },
+    Rtu(Rtu),
     Tcp { stream: TcpStream, transaction: u16, held: Vec<u8> },
 }
 
-/// Whose answers may still come on an RTU line.
-pub(super) enum Owed {
-    /// The line was just opened: whoever had it before us may have asked.
-    Anybody,
-    /// To these questions.
-    To(Vec<Request>),
+/// RTU, whose answers bear no number.
+pub(super) struct Rtu {
+    tty: TTYPort,
+    /// Between two frames.
+    silence: Duration,
+    held: Vec<u8>,
+    owed: Owed,
+    /// An answer was thrown away that came too late.
+    came_late: bool,
 }
 
 impl Port {
@@ -45,7 +49,8 @@ impl Port {
                     .open_native()?;
                 // 3.5 characters of 11 bits between frames, 1.75 ms at least.
                 let silence = Duration::from_secs_f64((38.5 / f64::from(*baud)).max(0.001_75));
-                Ok(Self::Rtu { tty, silence, held: Vec::new(), owed: Owed::Anybody })
+                let owed = Owed::nothing(answer_within_s);
+                Ok(Self::Rtu(Rtu { tty, silence, held: Vec::new(), owed, came_late: false }))
             }
             Link::Tcp(address) => {
                 let mut why = Error::new(ErrorKind::NotFound, format!("{address} is not known"));
@@ -67,13 +72,14 @@ impl Port {
     }
 
     /// Sends a request; what was left of an older answer is thrown away.
-    pub(super) fn send(&mut self, request: Request) -> Result<(), Error> {
+    pub(super) fn send(&mut self, request: Request, now_ns: u64) -> Result<(), Error> {
         match self {
-            Self::Rtu { tty, silence, held, .. } => {
-                std::thread::sleep(*silence);
-                tty.clear(serialport::ClearBuffer::Input)?;
-                held.clear();
-                tty.write_all(&request.rtu())
+            Self::Rtu(line) => {
+                std::thread::sleep(line.silence);
+                line.tty.clear(serialport::ClearBuffer::Input)?;
+                line.held.clear();
+                line.owed.asked(request, now_ns);
+                line.tty.write_all(&request.rtu())
             }
             Self::Tcp { stream, transaction, held } => {
                 held.clear();
@@ -83,57 +89,29 @@ impl Port {
         }
     }
 
-    /// Whether the answer to another question than `request` may still come and
-    /// would be taken for its own: from the same unit, to the same function.
-    pub(super) fn owes_another(&self, request: Request) -> bool {
+    /// Whether this unit may be asked; takes in first what came meanwhile.
+    pub(super) fn may_ask(&mut self, unit: u8, now_ns: u64) -> Result<bool, Error> {
+        let Self::Rtu(line) = self else { return Ok(true) };
+        line.take_in()?;
+        Ok(line.owed.may_be_asked(unit, now_ns))
+    }
+
+    /// Whether an answer was thrown away since this was asked last.
+    pub(super) fn came_late(&mut self) -> bool {
         match self {
-            Self::Rtu { owed: Owed::Anybody, .. } => true,
-            Self::Rtu { owed: Owed::To(asked), .. } => {
-                asked.iter().any(|a| *a != request && (a.unit, a.table) == (request.unit, request.table))
-            }
-            // Each answer bears the number of its question.
+            Self::Rtu(line) => std::mem::take(&mut line.came_late),
             Self::Tcp { .. } => false,
         }
-    }
-
-    /// `request` went without its answer.
-    pub(super) fn owes(&mut self, request: Request) {
-        if let Self::Rtu { owed: Owed::To(asked), .. } = self
-            && !asked.contains(&request)
-        {
-            asked.push(request);
-        }
-    }
-
-    /// No answer is to come any more.
-    pub(super) fn settled(&mut self) {
-        if let Self::Rtu { owed, .. } = self {
-            *owed = Owed::To(Vec::new());
-        }
-    }
-
-    /// Reads once and forgets it; how many bytes it was.
-    pub(super) fn throw_away(&mut self) -> Result<usize, NoAnswer> {
-        let mut bytes = [0; LONGEST_RTU];
-        let n = match self {
-            Self::Rtu { tty, .. } => tty.read(&mut bytes)?,
-            Self::Tcp { stream, .. } => stream.read(&mut bytes)?,
-        };
-        Ok(some(n)?)
     }
 
     /// Reads once; the registers where the answer is whole.
     pub(super) fn receive(&mut self, request: Request) -> Result<Option<Vec<u16>>, NoAnswer> {
         let mut bytes = [0; LONGEST_RTU];
         match self {
-            Self::Rtu { tty, held, .. } => {
-                let n = some(tty.read(&mut bytes)?)?;
-                held.extend_from_slice(&bytes[..n]);
-                let read = request.rtu_reply(held);
-                if read.is_err() {
-                    held.clear();
-                }
-                Ok(read?)
+            Self::Rtu(line) => {
+                let n = some(line.tty.read(&mut bytes)?)?;
+                line.held.extend_from_slice(&bytes[..n]);
+                Ok(line.reply(request)?)
             }
             Self::Tcp { stream, transaction, held } => {
                 let n = some(stream.read(&mut bytes)?)?;
@@ -152,6 +130,56 @@ impl Port {
                 }
             }
         }
+    }
+}
+
+impl Rtu {
+    /// The registers where the answer is among what is held. What is owed by others
+    /// is thrown away, and what nobody was asked is named.
+    fn reply(&mut self, request: Request) -> Result<Option<Vec<u16>>, ModbusError> {
+        let mut strange = None;
+        while let Some(frame) = self.next_frame().inspect_err(|_| self.hurt(request))? {
+            let is_owed = self.owed.pays(&frame);
+            match request.rtu_reply(&frame) {
+                Err(ModbusError::NotOurs { .. } | ModbusError::Length { .. }) if is_owed => {
+                    self.came_late = true;
+                }
+                Err(e @ (ModbusError::NotOurs { .. } | ModbusError::Length { .. })) => strange = Some(e),
+                answer => return answer,
+            }
+        }
+        strange.map_or(Ok(None), Err)
+    }
+
+    /// Takes in what came since the last question, without waiting.
+    fn take_in(&mut self) -> Result<(), Error> {
+        let mut bytes = [0; LONGEST_RTU];
+        while self.tty.bytes_to_read()? > 0 {
+            let n = some(self.tty.read(&mut bytes)?)?;
+            self.held.extend_from_slice(&bytes[..n]);
+        }
+        loop {
+            match self.next_frame() {
+                Ok(Some(frame)) => self.came_late |= self.owed.pays(&frame),
+                Ok(None) => return Ok(()),
+                Err(_) => self.held.clear(),
+            }
+        }
+    }
+
+    /// The next whole frame of what is held.
+    fn next_frame(&mut self) -> Result<Option<Vec<u8>>, ModbusError> {
+        let length = rtu_frame(&self.held)?.map(<[u8]>::len);
+        Ok(length.map(|n| self.held.drain(..n).collect()))
+    }
+
+    /// What is held is hurt. Where it begins as the answer does it was that, and none
+    /// is to come any more.
+    fn hurt(&mut self, request: Request) {
+        if request.begins_rtu_reply(&self.held) {
+            self.owed.answered(request.unit);
+        }
+        self.held.clear();
     }
 }
 

@@ -103,6 +103,11 @@ impl TakenIn {
         locked(&self.unsynced).since.first_key_value().map(|(_, since)| *since)
     }
 
+    /// How many wait to be synced.
+    pub(super) fn waiting(&self) -> usize {
+        locked(&self.unsynced).since.len()
+    }
+
     /// Whether something could not be kept since this was asked last.
     pub(super) fn dropped(&self) -> bool {
         std::mem::take(&mut locked(&self.unsynced).dropped)

@@ -131,7 +131,7 @@ fn frame(body: &[u8]) -> Result<Frame, FrameError> {
             firmware: fields.name("firmware", true)?,
             up_s: fields.whole("up_s")?,
         }),
-        "B" => Frame::Button { seq: fields.whole("seq")?, button: fields.whole("button")? },
+        "B" => button(&mut fields)?,
         "A" => Frame::Ack { seq: fields.whole("seq")? },
         "S" => Frame::Sound {
             sound: fields.letter("sound", &Sound::ALL)?,
@@ -142,6 +142,14 @@ fn frame(body: &[u8]) -> Result<Frame, FrameError> {
     };
     fields.end()?;
     Ok(frame)
+}
+
+/// A box that does not send buttons again has no age for them.
+fn button(fields: &mut Fields<'_>) -> Result<Frame, FrameError> {
+    let (seq, button) = (fields.whole("seq")?, fields.whole("button")?);
+    let is_aged = fields.rest.clone().next().is_some();
+    let age_ms = if is_aged { fields.whole("age-ms")? } else { 0 };
+    Ok(Frame::Button { seq, button, age_ms })
 }
 
 fn reading(fields: &mut Fields<'_>) -> Result<BoxReading, FrameError> {

@@ -18,7 +18,8 @@ pub fn encode(frame: &Frame) -> Vec<u8> {
     match frame {
         Frame::Reading(r) => reading(&mut body, r),
         Frame::Hello(h) => hello(&mut body, h),
-        Frame::Button { seq, button } => push(&mut body, format_args!("1B,{seq},{button}")),
+        Frame::Button { seq, button, age_ms: 0 } => push(&mut body, format_args!("1B,{seq},{button}")),
+        Frame::Button { seq, button, age_ms } => push(&mut body, format_args!("1B,{seq},{button},{age_ms}")),
         Frame::Ack { seq } => push(&mut body, format_args!("1A,{seq}")),
         Frame::Sound { sound, lamp } => {
             push(&mut body, format_args!("1S,{},{}", sound_letter(*sound), lamp_letter(*lamp)));

@@ -32,7 +32,7 @@ fn the_description_s_examples_are_frames() {
         page[begin..begin + page[begin..].find("```").unwrap()].trim_end().to_owned()
     };
     let frames = block("frames");
-    assert_eq!(frames.lines().count(), 12);
+    assert_eq!(frames.lines().count(), 13);
     for line in frames.lines() {
         let bytes = format!("{line}\n").into_bytes();
         assert_eq!(encode(&one(&bytes)), bytes, "{line}");
@@ -120,7 +120,11 @@ fn any_frame() -> impl Strategy<Value = Frame> {
         }),
         (any::<u32>(), "[A-Za-z0-9_-]{1,24}", "[A-Za-z0-9_.-]{1,24}", any::<u32>())
             .prop_map(|(seq, name, firmware, up_s)| Frame::Hello(Hello { seq, name, firmware, up_s })),
-        (any::<u32>(), any::<u8>()).prop_map(|(seq, button)| Frame::Button { seq, button }),
+        (any::<u32>(), any::<u8>(), any::<u32>()).prop_map(|(seq, button, age_ms)| Frame::Button {
+            seq,
+            button,
+            age_ms
+        }),
         any::<u32>().prop_map(|seq| Frame::Ack { seq }),
         any::<u16>().prop_map(|within_s| Frame::KeepAlive { within_s }),
         (proptest::sample::select(&Sound::ALL[..]), proptest::sample::select(&Lamp::ALL[..]))

@@ -55,6 +55,9 @@ fn json_by_pointer() {
     assert_eq!(said.raw.signal, Signal::Celsius(35.0));
     assert_eq!(said.raw.cold_junction_celsius, Some(20.0));
     assert!((celsius(&p, r#"{"t":[{"value":"34.5"}]}"#) - 34.5).abs() < 1e-9);
+    assert!((celsius(&p, r#"{"t":[{"value":34.5}],"unit":null}"#) - 34.5).abs() < 1e-9);
+    let said = p.read(br#"{"t":[{"value":34.5}],"unit":5}"#).remove(0).unwrap_err().to_string();
+    assert!(said.starts_with("\"5\" is no unit of temperature"), "{said}");
 }
 
 #[test]

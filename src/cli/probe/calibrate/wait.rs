@@ -8,6 +8,7 @@ use crate::cli::error::Failure;
 use crate::config::dairy::Config;
 use crate::daemon::clock::Clock;
 use crate::daemon::listen::{Heard, Listening};
+use crate::daemon::modbus::left_alone_s;
 use crate::engine::event::{Name, Reading};
 use crate::engine::probe::Health;
 use crate::sensor::settle::{Demand, Judge, Standing, Verdict};
@@ -39,7 +40,8 @@ impl Origin {
         let serial = config.serial.iter().map(|s| s.name.clone());
         let brokers = config.brokers.iter().map(|b| b.name.clone());
         let modbus = config.modbus.iter().map(|m| m.name.clone());
-        let rounds_s = config.modbus.iter().map(|m| m.every_s * ROUNDS).fold(FIRST_WITHIN_S, f64::max);
+        let rounds_s = config.modbus.iter().map(|m| left_alone_s(m) + m.every_s * ROUNDS);
+        let rounds_s = rounds_s.fold(FIRST_WITHIN_S, f64::max);
         Self {
             names: serial.chain(brokers).chain(modbus).collect(),
             up: BTreeSet::new(),

@@ -344,6 +344,7 @@ fn what_the_broker_kept_is_no_number_of_now() {
         std::thread::sleep(Duration::from_millis(800));
         hand.publish("dairy/big/temperature", "33.5");
     }
+    assert!(wait_for(SOON, || house.taken() == 51), "{}", house.taken());
     assert!(wait_for(SOON, || shown(&house).is_some_and(|c| (c - 33.5).abs() < 0.6)), "{:?}", shown(&house));
     house.close().unwrap();
     let kept = readings(&folder.path().join("data"));

@@ -42,7 +42,9 @@ pub fn run(args: Args) -> Result<(), Failure> {
         match dairy::place(args.config).map(|path| (dairy::check(&path), path)) {
             Err(why) => missing.push(why),
             Ok(((read, doubts), path)) => {
-                doubts.iter().for_each(|doubt| super::remark(&format!("doubtful: {doubt}")));
+                for doubt in &doubts {
+                    super::remark(&format!("doubtful: {doubt}"));
+                }
                 match read {
                     Ok(c) => good.push(format!(
                         "{}: {}, {}, {}, {}",

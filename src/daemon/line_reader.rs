@@ -348,7 +348,7 @@ impl LineReader {
             return Ok(());
         };
         let Some(reading) = self.way.reading(&probe, said.kettle.clone(), &said.raw) else { return Ok(()) };
-        let taken = said.wall_ns.filter(|_| self.own_time).into();
+        let taken = self.way.own_time(&probe, said.wall_ns.filter(|_| self.own_time));
         self.way.send(Input { what: Incoming::Reading(reading), taken, receipt: None })
     }
 

@@ -66,6 +66,7 @@ pub mod mqtt;
 pub mod mqtt_out;
 pub mod notify;
 pub mod outlet;
+pub mod own_clock;
 pub mod page;
 pub mod recorder;
 pub mod resume;

@@ -333,7 +333,7 @@ impl Connection {
                 continue;
             };
             let Some(reading) = self.way.reading(&probe, said.kettle, &said.raw) else { continue };
-            let taken = said.wall_ns.filter(|_| subscription.own_time).into();
+            let taken = self.way.own_time(&probe, said.wall_ns.filter(|_| subscription.own_time));
             inputs.push(Input { what: Incoming::Reading(reading), taken, receipt: None });
         }
         inputs

@@ -2,8 +2,8 @@
 //! own names, and on to the runner; and what is counted on the way.
 
 use std::fmt;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use tokio::sync::mpsc;
 
@@ -11,6 +11,7 @@ use super::channels::Channels;
 use super::clock::Clock;
 use super::gibberish::Shelf;
 use super::input::{Incoming, Input, Receipt, Taken};
+use super::own_clock::OwnClocks;
 use crate::engine::event::{Mark, MarkKind, Name, Reading};
 use crate::sensor::raw::Raw;
 use crate::wire::name;
@@ -52,6 +53,8 @@ pub struct Tally {
     pub unfit_told: AtomicBool,
     /// The first of the bytes that came since the last reading, where they are none.
     pub gibberish: Shelf,
+    /// How old its readings are by its own clock.
+    pub own_clocks: Mutex<OwnClocks>,
     /// Why the source is not there, and what can be done, while it is not.
     pub absent: Shelf,
 }
@@ -135,6 +138,19 @@ impl Way {
         let by = mark.by.or_else(|| Some(self.source.clone()));
         let what = Incoming::Streamed(Mark { by, ..mark });
         Some(Input { what, taken: wall_ns.into(), receipt: None })
+    }
+
+    /// When a reading was taken by the source's own clock, where it gave a time that
+    /// counts. A clock that is slow is told once.
+    pub fn own_time(&self, probe: &Name, wall_ns: Option<i64>) -> Taken {
+        let now = self.clock.now();
+        let age_ns = wall_ns.map(|own_ns| now.wall_ns.saturating_sub(own_ns));
+        let mut clocks = self.tally.own_clocks.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(age_ns) = age_ns.filter(|age_ns| clocks.is_slow(probe, *age_ns, now.mono_ns)) {
+            let (from, min) = (&self.source, age_ns / 60_000_000_000);
+            tracing::warn!(source = %from, "{from}: what comes of {probe} says, over and over, that it was taken {min} min ago, and is taken for as old as that: the clock of its box is slow, or this machine's ahead; set it, or take own-time out");
+        }
+        wall_ns.into()
     }
 
     fn refuse_name(&self, name: &str, why: &str) {

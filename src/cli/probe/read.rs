@@ -141,7 +141,7 @@ impl Show {
                         });
                     }
                     if let Some(why) = why.filter(|why| told.as_ref() != Some(why)) {
-                        remark(&format!("{why}; waiting until it can be"));
+                        remark(&format!("{why}; waiting until it is there"));
                         told = Some(why);
                     }
                 }

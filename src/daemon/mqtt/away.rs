@@ -17,8 +17,7 @@ pub(super) enum Away {
 pub(super) fn of(broker: &Broker, why: &ConnectionError) -> (Away, String) {
     let at = format!("{}:{}", broker.host, broker.port);
     let ConnectionError::ConnectionRefused(code) = why else {
-        let text =
-            format!("no connection to {at} ({why}); is the broker running, and are host and port as set?");
+        let text = format!("no connection to {at} ({why}); start the broker, or mend host and port");
         return (Away::Unreached, text);
     };
     let remedy = match code {

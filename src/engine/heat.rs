@@ -6,6 +6,7 @@
 //! heating of this very make, or else from what kettles in general do, and its
 //! uncertainty goes into the band.
 
+mod foreseen;
 mod learned;
 
 use std::collections::VecDeque;
@@ -15,6 +16,7 @@ use super::coast::Coast;
 use super::filter::Trend;
 use super::situation::Outlook;
 use super::stage::Stage;
+use foreseen::{BEYOND_HOLDING_C, Foreseen};
 use learned::coast_of;
 pub use learned::{COAST_S, DECAY_S, LEAD_S, Learned};
 
@@ -60,11 +62,6 @@ const MARKED_SD_S: f64 = 10.0;
 /// still rises is what was in wall and embers, seconds.
 const OFF_SHOWS_S: f64 = 120.0;
 const COASTS_S: f64 = 300.0;
-/// A call came to nothing where the milk stands so long after it, seconds, and was never
-/// within this of what was foreseen, °C: what rose was warm whey mixed in, or a fire that
-/// went out. What heats it then is another heating, and wants its own call.
-const NOTHING_AFTER_S: f64 = 240.0;
-const SHORT_C: f64 = 0.3;
 
 /// The call of a heating.
 #[derive(Debug, Clone, Copy)]
@@ -74,14 +71,6 @@ struct Called {
     rate: f64,
     /// What the maker was given to take the heat off, seconds.
     reaction_s: f64,
-}
-
-/// What a call foresaw, and how near it the milk has come since.
-#[derive(Debug, Clone, Copy)]
-struct Foreseen {
-    called_s: f64,
-    target: f64,
-    top: f64,
 }
 
 /// One heating.
@@ -99,6 +88,8 @@ struct Heating {
     last_hot_s: f64,
     top_rate: f64,
     looked_at: bool,
+    /// Whether it was called already and stood nearly at its target.
+    is_topped_up: bool,
     stage: Option<Stage>,
 }
 
@@ -252,43 +243,6 @@ impl Heat {
         self.foreseen = None;
     }
 
-    /// Whether what the call foresaw comes.
-    fn follow_call(&mut self, t_s: f64, trend: &Trend) {
-        let Some(foreseen) = &mut self.foreseen else { return };
-        foreseen.top = foreseen.top.max(trend.level);
-        if foreseen.top > foreseen.target - SHORT_C {
-            self.foreseen = None;
-        } else if t_s - foreseen.called_s > NOTHING_AFTER_S && trend.slope < SLOWEST {
-            self.came_to_nothing();
-        }
-    }
-
-    fn came_to_nothing(&mut self) {
-        if !self.is_called() {
-            self.foreseen = None;
-            self.anew = true;
-            return;
-        }
-        // It still teaches what it can: the forecast itself may have been wrong.
-        if self.heating.as_ref().is_some_and(|h| !h.looked_at) {
-            self.look_at_the_end();
-        }
-        self.forget_call();
-        self.last_number += 1;
-        self.number = self.last_number;
-        if let Some(h) = &mut self.heating {
-            h.number = self.number;
-        }
-    }
-
-    /// What was called is no call for what is heated now.
-    fn forget_call(&mut self) {
-        self.foreseen = None;
-        let Some(h) = &mut self.heating else { return };
-        h.called = None;
-        self.calls.retain(|(began_s, _)| began_s.total_cmp(&h.began_s).is_ne());
-    }
-
     /// The running heating has another target now; the stage after it has none.
     /// What was called before a higher one was wanted was no call for it.
     pub fn retarget(&mut self, target: Option<f64>) {
@@ -325,6 +279,7 @@ impl Heat {
         if !(SLOWEST..FASTEST).contains(&rate) || !known || self.is_unsettled() {
             return None;
         }
+        let beyond = if heating.is_topped_up { BEYOND_HOLDING_C } else { 0.0 };
         let to_go_s = (target - trend.level) / rate;
         let peak = trend.level + rate * ahead_s;
         // No fire leaves more than it gave: such a rate is a step's, not the fire's.
@@ -341,7 +296,7 @@ impl Heat {
         let half = BAND * libm::sqrt(var);
         Some(Outlook {
             target_celsius: target,
-            heat_off_in_s: to_go_s - ahead_s,
+            heat_off_in_s: to_go_s + beyond / rate - ahead_s,
             reach_in_s: to_go_s.max(0.0),
             peak_celsius: peak,
             peak_low_celsius: peak - half,

@@ -16,7 +16,7 @@ use super::coast::Coast;
 use super::filter::Trend;
 use super::situation::Outlook;
 use super::stage::Stage;
-use foreseen::{BEYOND_HOLDING_C, Foreseen};
+use foreseen::Foreseen;
 use learned::coast_of;
 pub use learned::{COAST_S, DECAY_S, LEAD_S, Learned};
 
@@ -88,8 +88,6 @@ struct Heating {
     last_hot_s: f64,
     top_rate: f64,
     looked_at: bool,
-    /// Whether it was called already and stood nearly at its target.
-    is_topped_up: bool,
     stage: Option<Stage>,
 }
 
@@ -279,7 +277,6 @@ impl Heat {
         if !(SLOWEST..FASTEST).contains(&rate) || !known || self.is_unsettled() {
             return None;
         }
-        let beyond = if heating.is_topped_up { BEYOND_HOLDING_C } else { 0.0 };
         let to_go_s = (target - trend.level) / rate;
         let peak = trend.level + rate * ahead_s;
         // No fire leaves more than it gave: such a rate is a step's, not the fire's.
@@ -296,7 +293,7 @@ impl Heat {
         let half = BAND * libm::sqrt(var);
         Some(Outlook {
             target_celsius: target,
-            heat_off_in_s: to_go_s + beyond / rate - ahead_s,
+            heat_off_in_s: to_go_s - ahead_s,
             reach_in_s: to_go_s.max(0.0),
             peak_celsius: peak,
             peak_low_celsius: peak - half,

@@ -9,11 +9,6 @@ use crate::engine::filter::Trend;
 /// went out. What heats it then is another heating, and wants its own call.
 const NOTHING_AFTER_S: f64 = 240.0;
 const SHORT_C: f64 = 0.6;
-/// Where it stands nearer below its target than that, and no nearer than this, °C, heat
-/// that comes back most often only holds it, and goes off in time; it is called where it
-/// would go beyond the target by that much.
-const NEARLY_C: f64 = 0.3;
-pub(super) const BEYOND_HOLDING_C: f64 = 0.5;
 
 /// What a call foresaw, and how near it the milk has come since.
 #[derive(Debug, Clone, Copy)]
@@ -28,14 +23,10 @@ impl Heat {
     pub(super) fn follow_call(&mut self, t_s: f64, trend: &Trend) {
         let Some(foreseen) = &mut self.foreseen else { return };
         foreseen.top = foreseen.top.max(trend.level);
-        let short_c = foreseen.target - foreseen.top;
-        if short_c < NEARLY_C {
+        if foreseen.top > foreseen.target - SHORT_C {
             self.foreseen = None;
         } else if t_s - foreseen.called_s > NOTHING_AFTER_S && trend.slope < SLOWEST {
             self.came_to_nothing();
-            if let Some(h) = &mut self.heating {
-                h.is_topped_up = short_c < SHORT_C;
-            }
         }
     }
 

@@ -7,6 +7,7 @@ use super::stage::{Basis, Stage};
 /// One kettle at one moment. Times are engine seconds (monotonic, from the
 /// first event on).
 #[derive(Debug, Clone, PartialEq)]
+#[allow(clippy::struct_excessive_bools)] // each is seen by itself, and any may go with any
 pub struct Situation {
     /// Now, engine seconds.
     pub t_s: f64,

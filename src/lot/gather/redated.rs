@@ -3,6 +3,7 @@
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 
 use serde_json::Value as Json;
 
@@ -26,7 +27,7 @@ pub(super) fn redated<'a>(text: &'a str, event: &Json, stamp: &Stamped) -> Cow<'
         out.push_str(instant.map_or(part, String::as_str));
     }
     if out.pop() == Some('}') {
-        out.push_str(&format!(",\"clock_was\":\"{was}\""));
+        let _ = write!(out, ",\"clock_was\":\"{was}\"");
     }
     out.push('}');
     out.into()

@@ -162,7 +162,12 @@ fn by_stage(k: &KettleView, at: At) -> Sentence {
 
 /// Whether the rennet is in by a mark, and the milk does not stand yet.
 fn comes_to_a_stand(k: &KettleView) -> bool {
-    matches!(k.stage, Stage::Warming | Stage::Ripening) && k.curd_check_at.is_some()
+    matches!(k.stage, Stage::Warming | Stage::Ripening) && is_renneted(k)
+}
+
+/// Whether the rennet is in by a mark, and the curd not cut yet.
+fn is_renneted(k: &KettleView) -> bool {
+    k.curd_check_at.is_some()
 }
 
 /// The stages in which milk or whey is on the fire.

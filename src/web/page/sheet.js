@@ -14,6 +14,7 @@ const NEXT = {
 };
 
 const CALLED = ["heat-off", "rennet", "culture"]; // in the warming, once its call stands
+const RENNETED = ["heat-off", "floc", "cut"]; // and before the milk stands
 
 // What comes next: what was done gives its place to what was not. A fire is off until it is heated again.
 const HEATED = ["warming", "cooking", "whey-heating"];
@@ -107,7 +108,8 @@ export class Sheet {
     const taken = k.alarms.some((a) => a.alarm === "heat-off" && ["acknowledged", "shelved"].includes(a.state));
     flag(this.todo, "calm", !calls && quiet && !k.say.key.startsWith("do-over-target") && (taken || k.say.key !== "do-heat-off"));
     const called = k.stage === "warming" && k.heat_off_called_at;
-    next(k, called ? CALLED : NEXT[k.stage] ?? NEXT.idle).forEach((m, i) => this.button(this.quick[i], m));
+    const renneted = ["warming", "ripening"].includes(k.stage) && k.marks.some((m) => m.name === "rennet");
+    next(k, renneted ? RENNETED : called ? CALLED : NEXT[k.stage] ?? NEXT.idle).forEach((m, i) => this.button(this.quick[i], m));
     this.alarms([...k.alarms.map((a) => ({ ...a, of: this.base })), ...state.alarms.map((a) => ({ ...a, of: "/house" }))]);
     this.table(k);
     this.marks(k);

@@ -5,7 +5,7 @@
 
 use std::cmp::Reverse;
 
-use super::{At, MINUTE_S, Sentence, Value, heating, heats, trusted, untaken};
+use super::{At, MINUTE_S, Sentence, Value, heating, heats, is_renneted, trusted, untaken};
 use crate::engine::alarm::{AlarmKind, AlarmState, Priority};
 use crate::engine::said::Fact;
 use crate::engine::stage::Stage;
@@ -64,7 +64,8 @@ fn is_outlived(a: &AlarmView, k: &KettleView, at: At) -> bool {
         // In the stage after its heating; the later of the two counts, since it may be raised there.
         let began_s = if heats(k.stage) { None } else { at.until(k.stage_began).map(|s| -s) };
         let after = shown_s.zip(began_s).is_some_and(|(shown, began)| shown.min(began) > AT_TARGET_AFTER_S);
-        if !trusted(k, at.waited_s) || !there || after {
+        // Who renneted the milk has seen that it was there.
+        if !trusted(k, at.waited_s) || !there || after || is_renneted(k) {
             return true;
         }
     }

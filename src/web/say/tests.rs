@@ -131,6 +131,9 @@ fn between_the_rennet_and_the_stand_it_is_said_what_it_waits_for() {
         check(&k, 0.0, after);
         let want = Countdown { key: "count-curd", seconds: 1800.0 };
         assert_eq!(countdown(&k, moment(60)), Some(want), "{stage:?}");
+        // That the milk is warm enough was said before it was renneted.
+        at_target(&mut k);
+        check(&k, 0.0, after);
     }
 }
 

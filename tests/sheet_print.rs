@@ -16,7 +16,7 @@ use support::referee;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use std::sync::{Arc, Mutex};
+use std::sync::Arc;
 
 use curdtrace::journal::storage::{Disk, Storage};
 use curdtrace::lot::at::At;
@@ -34,21 +34,18 @@ use curdtrace::words::Words;
 use lived::{FULL_OF_ACCIDENTS, Hut, Shift};
 use made_day::{Day, MORNING_NS, PLAN, dairy};
 
-/// Two browsers never share a profile.
-static BROWSER: Mutex<()> = Mutex::new(());
-
 fn pages(html: &str, dir: &Path, name: &str) -> u32 {
     let (page, pdf) = (dir.join(format!("{name}.html")), dir.join(format!("{name}.pdf")));
     std::fs::write(&page, html).unwrap();
-    let one = BROWSER.lock().unwrap();
+    // Two browsers never share a profile.
+    let profile = tempfile::tempdir().unwrap();
     let printed = Command::new("chromium")
         .args(["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"])
-        .arg(format!("--user-data-dir={}", dir.join("profile").display()))
+        .arg(format!("--user-data-dir={}", profile.path().display()))
         .arg(format!("--print-to-pdf={}", pdf.display()))
         .arg(&page)
         .output()
         .expect("chromium is not there; install Debian's package chromium");
-    drop(one);
     assert!(pdf.is_file(), "chromium printed nothing: {}", String::from_utf8_lossy(&printed.stderr));
     is_full_width(&pdf);
     let info = Command::new("pdfinfo")

@@ -93,6 +93,10 @@ fn the_whole_way() {
             assert!(inspect(&*storage, &dir(), || ()).unwrap().iter().any(here), "byte {at}");
             let aside = storage.list(&dir().join(QUARANTINE)).unwrap();
             assert_eq!(aside.len(), 1, "byte {at}: {aside:?}");
+            let (from, to) = aside[0].rsplit_once('@').and_then(|(_, span)| span.split_once('-')).unwrap();
+            let span = from.parse::<usize>().unwrap()..to.parse::<usize>().unwrap();
+            let kept = storage.read(&dir().join(QUARANTINE).join(&aside[0])).unwrap();
+            assert_eq!(kept, bad[span], "byte {at}: what is set aside is what was there");
             assert_eq!(storage.read(&path).unwrap(), bad, "damage stays where it is");
         }
         let expected = all.len() - hit.commit.lines as usize;

@@ -6,8 +6,11 @@
 use support::journal_run;
 use support::storage_twin;
 
+use std::collections::BTreeMap;
+use std::path::PathBuf;
 use std::sync::Arc;
 
+use curdtrace::daemon::free_space::FreeSpace;
 use curdtrace::journal::storage::Storage;
 use curdtrace::journal::{Journal, JournalError};
 use journal_run::{check_after_crash, dir, line, read, settings};
@@ -109,6 +112,80 @@ fn a_sync_that_failed_once_goes_to_a_new_segment_and_twice_ends_the_process() {
     assert_eq!(journal.synced_through(), 24, "nothing acknowledged that is not kept");
     let disk: Arc<dyn Storage> = Arc::new(Twin::of(&twin.moment().durable));
     check_after_crash(&disk, 24, 25, "after two failed syncs");
+
+    // The machine goes on, the process begins again: what it finds, it acknowledges.
+    drop(journal);
+    drop(journal_run::open(&storage));
+    let found = read(&storage, &dir()).len() as u64;
+    assert_eq!(found, 25, "the kernel still gives what its sync lost");
+    assert!(!twin.retried_a_failed_sync());
+    let disk: Arc<dyn Storage> = Arc::new(Twin::of(&twin.moment().durable));
+    check_after_crash(&disk, found, found, "what was found after two failed syncs");
+}
+
+/// Two segments, the newer one with a torn tail; how many lines of it are whole.
+fn torn() -> (BTreeMap<PathBuf, Vec<u8>>, u64) {
+    let twin = Twin::new();
+    let storage: Arc<dyn Storage> = Arc::new(twin.clone());
+    let mut journal = journal_run::open(&storage);
+    for n in 0..120 {
+        let (text, at) = line(n);
+        journal.push(&text, at).unwrap();
+        if journal.is_due(at.mono_ns) {
+            journal.commit().unwrap();
+        }
+    }
+    let mut files = twin.files();
+    assert!(files.len() > 1);
+    let newest = files.values_mut().next_back().unwrap();
+    newest.truncate(newest.len() - 30);
+    let whole: Arc<dyn Storage> = Arc::new(Twin::of(&files));
+    let lines = read(&whole, &dir()).len() as u64;
+    (files, lines)
+}
+
+#[test]
+fn one_fault_at_every_call_of_a_recovery() {
+    let (files, whole) = torn();
+    assert!(whole > 60, "{whole}");
+    for fault in [Fault::Io, Fault::Full, Fault::Interrupted, Fault::Short, Fault::Torn] {
+        let mut clean = false;
+        for n in 1..1_000 {
+            let what = format!("{fault:?} at call {n} of a recovery");
+            let twin = Twin::of(&files);
+            twin.fail_call(n, fault);
+            let storage: Arc<dyn Storage> = Arc::new(twin.clone());
+            let open = || Journal::open(storage.clone(), &dir(), settings(), "boot-a").ok();
+            let (mut journal, found) = (0..3).find_map(|_| open()).expect(&what);
+            // Looked at beside the disk: a fault that is still to come is the writer's.
+            let now: Arc<dyn Storage> = Arc::new(Twin::of(&twin.files()));
+            assert_eq!(read(&now, &dir()).len() as u64, whole, "{what}");
+            for n in whole..whole + 8 {
+                let (text, at) = line(n);
+                journal.push(&text, at).unwrap();
+            }
+            for _ in 0..3 {
+                let _ = journal.commit();
+            }
+            assert_eq!(journal.synced_through(), 8, "{what}");
+            assert!(!twin.retried_a_failed_sync(), "{what}");
+            let disk: Arc<dyn Storage> = Arc::new(Twin::of(&twin.moment().durable));
+            check_after_crash(&disk, whole + 8, whole + 8, &what);
+            if twin.faults_left() {
+                let cut = found.cut.unwrap();
+                let aside = twin
+                    .files()
+                    .into_iter()
+                    .find(|(path, _)| path.to_string_lossy().contains("/quarantine/"));
+                let before = &files[&dir().join(&cut.file)];
+                assert_eq!(aside.unwrap().1, before[cut.at as usize..], "what was cut off is kept as it was");
+                println!("{fault:?}: {} calls", n - 1);
+                clean = n > 10;
+                break;
+            }
+        }
+        assert!(clean, "{fault:?}: the recovery never ended clean");
+    }
 }
 
 #[test]
@@ -138,6 +215,21 @@ fn a_full_disk_stops_acknowledging_keeps_the_lines_and_goes_on() {
         let whole = curdtrace::journal::segment::scan(&bytes);
         assert!(!whole.groups.is_empty() && whole.end == bytes.len(), "{} was left behind", path.display());
     }
+}
+
+#[test]
+fn room_that_runs_out_is_told_once_before_it_is_gone() {
+    let twin = Twin::new();
+    let mut free = FreeSpace::of(Arc::new(twin.clone()), &dir(), 10.0);
+    let mut at = |minute: u64, bytes: usize| {
+        twin.set_budget(Some(bytes));
+        free.look(minute * 60_000_000_000)
+    };
+    assert_eq!(at(0, 11_000), None);
+    let told = at(1, 9_000).unwrap();
+    assert!(told.contains("/data/journal has 9 % free") && told.contains("make room"), "{told}");
+    assert_eq!((at(2, 8_000), at(3, 20_000)), (None, None));
+    assert!(at(4, 5_000).is_some(), "made room for, and short of it again");
 }
 
 #[test]

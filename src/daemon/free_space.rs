@@ -26,19 +26,18 @@ impl FreeSpace {
         Self { storage, folder: folder.into(), warn_percent, next_ns: 0, told: false }
     }
 
-    /// Looks where it is time to; says it once while there is too little.
-    pub fn look(&mut self, now_ns: u64) {
+    /// Looks where it is time to; words for the log, once while there is too little.
+    pub fn look(&mut self, now_ns: u64) -> Option<String> {
         if now_ns < self.next_ns {
-            return;
+            return None;
         }
         self.next_ns = now_ns.saturating_add(LOOK_EVERY_NS);
         // A disk that does not say is seen by the next write to it.
-        let Ok(share) = self.storage.free_share(&self.folder) else { return };
+        let share = self.storage.free_share(&self.folder).ok()?;
         let scarce = share * 100.0 < self.warn_percent;
-        if scarce && !self.told {
-            let (folder, percent) = (self.folder.display(), share * 100.0);
-            tracing::warn!("the disk at {folder} has {percent:.0} % free; make room before it is full");
-        }
-        self.told = scarce;
+        let (folder, percent) = (self.folder.display(), share * 100.0);
+        let told = std::mem::replace(&mut self.told, scarce);
+        (scarce && !told)
+            .then(|| format!("the disk at {folder} has {percent:.0} % free; make room before it is full"))
     }
 }

@@ -20,6 +20,7 @@
 //! under no name: what is not synced goes to a new one.
 
 use std::collections::VecDeque;
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -90,7 +91,7 @@ pub enum JournalError {
         /// Where.
         path: PathBuf,
         /// What the disk says.
-        source: std::io::Error,
+        source: io::Error,
     },
     /// A group could not be written; its lines are kept in memory.
     #[error("cannot write the journal at {path}: {source}; free or replace the disk, it is tried again")]
@@ -98,7 +99,7 @@ pub enum JournalError {
         /// Where.
         path: PathBuf,
         /// What the disk says.
-        source: std::io::Error,
+        source: io::Error,
     },
     /// The segment being written is not there any more.
     #[error(
@@ -117,7 +118,7 @@ pub enum JournalError {
         /// Where.
         path: PathBuf,
         /// What the disk says.
-        source: std::io::Error,
+        source: io::Error,
     },
     /// A line that is none.
     #[error("not one line of line protocol with a timestamp: {0:?}; this is a fault of the program")]
@@ -133,7 +134,7 @@ pub enum JournalError {
 }
 
 impl JournalError {
-    pub(crate) fn open(path: &Path, source: std::io::Error) -> Self {
+    pub(crate) fn open(path: &Path, source: io::Error) -> Self {
         Self::Open { path: path.into(), source }
     }
     /// Whether the process should end with exit code 74.
@@ -272,9 +273,25 @@ impl Journal {
         found: &mut Recovered,
     ) -> Result<Option<Open>, JournalError> {
         let path = dir.join(name.file());
+        let read_only = |e: io::Error, found: &mut Recovered| {
+            if found.is_read_only(dir, &e) { Ok(None) } else { Err(JournalError::open(&path, e)) }
+        };
+        // A sync may have failed before the process ended. The kernel then takes the bytes
+        // for written, gives them to who reads, and says that a later sync of this file
+        // came back well. What another boot left was read from the disk itself.
+        if found.same_boot {
+            let whole = usize::try_from(len).map_err(|_| io::ErrorKind::FileTooLarge.into());
+            let anew = whole.and_then(|len| storage.read_at(&path, 0, len));
+            match anew.and_then(|bytes| storage.replace(&path, &bytes)) {
+                // No room for it twice: it is synced as it stands.
+                Err(e) if e.kind() == io::ErrorKind::StorageFull => {}
+                Err(e) => return read_only(e, found),
+                Ok(()) => {}
+            }
+        }
         let mut sink = match storage.append(&path) {
-            Err(e) if found.is_read_only(dir, &e) => return Ok(None),
-            opened => opened.map_err(|e| JournalError::open(&path, e))?,
+            Err(e) => return read_only(e, found),
+            Ok(sink) => sink,
         };
         // The process may have died before these bytes and their name were durable: what
         // is found is built on, and acknowledged where it comes again.

@@ -92,7 +92,9 @@ impl Keeper {
             }
             self.look_in_inbox()?;
             self.lots_again();
-            self.free.look(self.clock.now().mono_ns);
+            if let Some(scarce) = self.free.look(self.clock.now().mono_ns) {
+                tracing::warn!("{scarce}");
+            }
         }
     }
 

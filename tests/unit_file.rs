@@ -2,6 +2,8 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::print_stdout)] // a test may end here
 
+use support::lot_command;
+
 use std::path::Path;
 use std::process::Command;
 
@@ -54,6 +56,39 @@ fn it_is_restarted_when_it_hangs_and_not_for_a_faulty_configuration() {
     let watchdog = unit.lines().find_map(|l| l.strip_prefix("WatchdogSec=")).unwrap();
     let seconds: u32 = watchdog.trim_end_matches('s').parse().unwrap();
     assert!(seconds <= 30, "a blocked daemon is restarted within 30 s");
+}
+
+/// A command under `sudo` made its folders and files root's own: the daemon, under a user of
+/// its own, could neither take what was asked nor close a lot any more.
+#[test]
+fn what_root_makes_in_the_daemons_folder_is_the_daemons() {
+    use std::os::unix::fs::{MetadataExt as _, chown};
+    if !rustix::process::geteuid().is_root() {
+        println!("not looked at: only root can make what another owns");
+        return;
+    }
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    std::fs::create_dir(&data).unwrap();
+    chown(&data, Some(61_234), Some(61_235)).unwrap();
+    for args in [
+        &["open", "--past", "--id", "a-1", "--product", "tomme", "--by", "ada"][..],
+        &["set", "a-1", "milk.litres=80", "--by", "ada"],
+        &["close", "a-1", "--by", "ada"],
+        &["correct", "a-1", "product=scree", "--by", "ada", "--reason", "misread"],
+    ] {
+        lot_command::well(dir.path(), &[args, &["--data", "data"]].concat());
+    }
+    let (mut looked, mut folders) = (0, vec![data]);
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(&folder).unwrap().flatten() {
+            let of = entry.metadata().unwrap();
+            assert_eq!((of.uid(), of.gid()), (61_234, 61_235), "{}", entry.path().display());
+            looked += 1;
+            folders.extend(of.is_dir().then(|| entry.path()));
+        }
+    }
+    assert!(looked > 10, "{looked}");
 }
 
 /// An answer alone says that its request was carried out: only the daemon, which looks

@@ -13,7 +13,7 @@
 use std::fmt::Debug;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, ErrorKind, Read as _, Seek as _, SeekFrom, Write as _};
-use std::os::unix::fs::OpenOptionsExt as _;
+use std::os::unix::fs::{MetadataExt as _, OpenOptionsExt as _, fchown, lchown};
 use std::path::{Path, PathBuf};
 
 use rustix::fs::OFlags;
@@ -199,6 +199,21 @@ pub trait Storage: Send + Sync + Debug {
     }
 }
 
+/// Gives what root made to the owner of the folder it was made in: a command under
+/// `sudo` leaves nothing that the daemon, under its own user, cannot write on. Where the
+/// disk knows no owners there is nothing to give.
+pub(crate) fn given_over(made: &Path, to: impl FnOnce(Option<u32>, Option<u32>) -> io::Result<()>) {
+    if !rustix::process::geteuid().is_root() {
+        return;
+    }
+    let above = made.parent().filter(|dir| !dir.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    if let Ok(folder) = fs::metadata(above)
+        && folder.uid() != 0
+    {
+        let _ = to(Some(folder.uid()), Some(folder.gid()));
+    }
+}
+
 /// The real disk.
 ///
 /// ```
@@ -265,7 +280,9 @@ impl Storage for Disk {
     }
 
     fn create(&self, file: &Path) -> io::Result<Box<dyn Sink>> {
-        Ok(Box::new(OpenOptions::new().append(true).create_new(true).open(file)?))
+        let made = OpenOptions::new().append(true).create_new(true).open(file)?;
+        given_over(file, |uid, gid| fchown(&made, uid, gid));
+        Ok(Box::new(made))
     }
 
     fn append(&self, file: &Path) -> io::Result<Box<dyn Sink>> {
@@ -294,7 +311,8 @@ impl Storage for Disk {
             self.make_dir(above)?;
         }
         match fs::create_dir(dir) {
-            Ok(()) => {}
+            // Not through a link that somebody put in its place meanwhile.
+            Ok(()) => given_over(dir, |uid, gid| lchown(dir, uid, gid)),
             Err(e) if e.kind() == ErrorKind::AlreadyExists => {}
             Err(e) => return Err(e),
         }

@@ -6,11 +6,12 @@
 
 use std::fs::{File, OpenOptions};
 use std::io;
+use std::os::unix::fs::fchown;
 use std::path::Path;
 
 use rustix::fs::{FlockOperation, flock};
 
-use crate::journal::storage::{Disk, Storage as _};
+use crate::journal::storage::{Disk, Storage as _, given_over};
 
 /// The lock's file in the data folder.
 pub const LOCK: &str = "owner.lock";
@@ -30,7 +31,10 @@ impl Hold {
     pub fn take(data: &Path) -> io::Result<Option<Self>> {
         let open = || {
             Disk.make_dir(data)?;
-            OpenOptions::new().create(true).truncate(false).write(true).open(data.join(LOCK))
+            let path = data.join(LOCK);
+            let lock = OpenOptions::new().create(true).truncate(false).write(true).open(&path)?;
+            given_over(&path, |uid, gid| fchown(&lock, uid, gid));
+            Ok(lock)
         };
         Self::lock(open().map_err(|e| with_remedy(&e))?)
     }
@@ -61,9 +65,7 @@ impl Hold {
 /// The folder's fault with what can be done about it.
 fn with_remedy(e: &io::Error) -> io::Error {
     let remedy = match e.kind() {
-        io::ErrorKind::PermissionDenied => {
-            "run it as the user who may write there, such as with sudo -u curdtrace"
-        }
+        io::ErrorKind::PermissionDenied => "run it as the user who may write there, or with sudo",
         io::ErrorKind::ReadOnlyFilesystem => {
             "mount it for writing, or copy it and name the copy with --data DIR"
         }

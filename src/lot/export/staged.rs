@@ -7,7 +7,7 @@ use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 
 use super::ExportError;
-use crate::journal::storage::aside;
+use crate::journal::storage::{Disk, Storage as _, aside};
 use crate::lot::seal::sha256;
 
 /// What stands aside.
@@ -20,7 +20,7 @@ impl Staged {
     /// # Errors
     /// [`ExportError::Write`].
     pub fn begin(&mut self, path: &Path) -> Result<PathBuf, ExportError> {
-        fs::create_dir_all(folder_of(path)).map_err(ExportError::write(path))?;
+        Disk.make_dir(folder_of(path)).map_err(ExportError::write(path))?;
         self.0.push(path.into());
         Ok(aside(path))
     }

@@ -87,6 +87,40 @@ fn nobody_elses_record_is_written_over() {
     is_refused(&one, &one.join("data/lots"), &["export", "a-1"], &["own data folder"]);
 }
 
+/// One lot that was altered kept a whole season from whoever asked for it.
+#[test]
+fn one_of_several_that_was_altered_is_left_out_and_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path();
+    dairy(place, "tomme");
+    for lot in ["b-1", "c-1"] {
+        well(place, &["open", "--past", "--id", lot, "--product", "tomme"]);
+        well(place, &["close", lot, "--by", "ada"]);
+    }
+    well(place, &["export", "b-1", "--to", "stick"]);
+    let before = files(&place.join("stick/lots/b-1"));
+    std::fs::write(place.join("data/lots/b-1/events.jsonl"), "{}\n").unwrap();
+    for (form, there) in [("folder", "stick"), ("tar", "out.tar")] {
+        let (code, out, err) = run(place, &["export", "a-1", "b-1", "c-1", "--as", form, "--to", there]);
+        assert_eq!(code, 65, "{err}");
+        assert!(out.starts_with("2 lots, 13 files"), "{out}");
+        assert!(err.contains("lot b-1 is not as it was closed (events.jsonl"), "{err}");
+        assert!(err.contains("1 lot is left out") && err.contains("the others went"), "{err}");
+    }
+    let names: Vec<_> = std::fs::read_dir(place.join("stick/lots")).unwrap().flatten().collect();
+    assert_eq!(names.len(), 3);
+    assert_eq!(files(&place.join("stick/lots/b-1")), before, "the good copy there stays");
+    assert!(well(place, &["verify", "--data", "stick"]).contains("b-1: as it was closed"));
+    let list =
+        std::process::Command::new("tar").args(["-tf", "out.tar"]).current_dir(place).output().unwrap();
+    let list = String::from_utf8(list.stdout).unwrap();
+    assert!(list.contains("lots/c-1/lot.toml") && !list.contains("b-1"), "{list}");
+    // Alone it is refused.
+    let (code, out, err) = run(place, &["export", "b-1", "--to", "other"]);
+    assert_eq!((code, out.as_str()), (65, ""), "{err}");
+    assert!(!place.join("other").exists());
+}
+
 #[derive(Debug)]
 struct Pen;
 

@@ -1,7 +1,7 @@
 //! Handing lots over: to a folder such as a memory stick's, or as one archive.
 //!
-//! A lot that is not as it was closed is not handed over, and one that is being
-//! sealed is waited for. What lies at the target is looked at before anything is
+//! A lot that is not as it was closed is not handed over (one of several is left out
+//! and told), and one that is being sealed is waited for. What lies at the target is looked at before anything is
 //! written ([`target`]). What was written is synced, read back and compared
 //! before it takes its place ([`staged`]). Beside the lots goes the chain of seals, so that
 //! whoever gets them can check them.
@@ -114,6 +114,8 @@ struct Parcel<'a> {
     chain: Chain,
     /// The chain's file, up to its last whole line.
     bytes: Vec<u8>,
+    /// More than one lot is asked for.
+    several: bool,
     pause: &'a dyn Fn(),
 }
 
@@ -149,6 +151,18 @@ impl Parcel<'_> {
         })
     }
 
+    /// As [`Parcel::files_of`]; one of several that is not as it was closed has none, and
+    /// stands in `left_out`.
+    fn given(&self, lot: &str, left_out: &mut Vec<LotError>) -> Result<Option<Vec<Handed>>, LotError> {
+        match self.files_of(lot) {
+            Err(e @ (LotError::NotHandedOver { .. } | LotError::CutShort { .. })) if self.several => {
+                left_out.push(e);
+                Ok(Some(Vec::new()))
+            }
+            given => given,
+        }
+    }
+
     fn chain_file(&self) -> Option<Handed> {
         (!self.bytes.is_empty()).then(|| ("chain.txt".to_owned(), self.bytes.clone()))
     }
@@ -169,7 +183,7 @@ fn begun_again<T>(
 ) -> Result<T, ExportError> {
     for _ in 0..TRIES {
         let (chain, bytes) = store.whole_chain()?;
-        if let Some(done) = once(&Parcel { store, chain, bytes, pause })? {
+        if let Some(done) = once(&Parcel { store, chain, bytes, several: lots.len() > 1, pause })? {
             return Ok(done);
         }
         pause();
@@ -178,10 +192,13 @@ fn begun_again<T>(
 }
 
 /// What was handed over.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Default)]
 pub struct Delivered {
     /// How many files.
     pub files: usize,
+    /// Which of several lots are not as they were closed, and why: they were left out, and
+    /// what lies there of them as it is.
+    pub left_out: Vec<LotError>,
     /// What lies in the lots' folders there and is none of the lots'.
     pub foreign: Vec<PathBuf>,
 }
@@ -201,7 +218,10 @@ pub fn folders(
         let mut former = target::look(store, lots, to, (&parcel.bytes, &parcel.chain))?;
         let mut done = Delivered::default();
         for lot in lots {
-            let Some(files) = parcel.files_of(lot)? else { return Ok(None) };
+            let Some(files) = parcel.given(lot, &mut done.left_out)? else { return Ok(None) };
+            if files.is_empty() {
+                continue;
+            }
             let (mut gone, mut own) = (former.remove(lot).unwrap_or_default(), BTreeSet::new());
             let mut staged = Staged::default();
             for (name, bytes) in files {

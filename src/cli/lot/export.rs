@@ -69,19 +69,14 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
         }
         (Form::Folder, Some(to)) => {
             let done = export::folders(&room.store, &lots, to, &pause).map_err(fail)?;
-            say(&format!(
-                "{}, {} at {}, read back and the same",
-                counted(lots.len(), "lot"),
-                counted(done.files, "file"),
-                to.display()
-            ))?;
+            delivered(&lots, &done, &format!("at {}", to.display()))?;
             for path in &done.foreign {
                 remark(&format!(
                     "{} is none of the lot's files, and `curdtrace lot verify` there will say so; take it away",
                     path.display()
                 ));
             }
-            Ok(())
+            all_went(&done)
         }
         (Form::Tar, Some(to)) => {
             let name = match lots.as_slice() {
@@ -92,14 +87,27 @@ pub(super) fn run(room: &Room, args: &Args) -> Result<(), Failure> {
             let is_file = to.extension().is_some_and(|e| e.eq_ignore_ascii_case("tar")) && !to.is_dir();
             let path = if is_file { to.clone() } else { to.join(format!("{name}.tar")) };
             let done = export::archive(&room.store, &lots, &path, &pause).map_err(fail)?;
-            say(&format!(
-                "{}, {} in {}, read back and the same",
-                counted(lots.len(), "lot"),
-                counted(done, "file"),
-                path.display()
-            ))
+            delivered(&lots, &done, &format!("in {}", path.display()))?;
+            all_went(&done)
         }
         (form, to) => one_form(room, form, &lots, to.as_ref()),
+    }
+}
+
+fn delivered(lots: &[String], done: &export::Delivered, place: &str) -> Result<(), Failure> {
+    let (lots, files) = (counted(lots.len() - done.left_out.len(), "lot"), counted(done.files, "file"));
+    say(&format!("{lots}, {files} {place}, read back and the same"))
+}
+
+/// That no lot was left out; else the others went all the same.
+fn all_went(done: &export::Delivered) -> Result<(), Failure> {
+    for why in &done.left_out {
+        remark(&why.to_string());
+    }
+    match done.left_out.len() {
+        0 => Ok(()),
+        1 => Err(Failure::data("1 lot is left out, see above; the others went")),
+        n => Err(Failure::data(format_args!("{n} lots are left out, see above; the others went"))),
     }
 }
 

@@ -6,16 +6,20 @@ use std::path::Path;
 
 use super::staged::{Staged, settle};
 use super::target::begins;
-use super::{ExportError, Handed, Parcel, begun_again};
+use super::{Delivered, ExportError, Handed, Parcel, begun_again};
 use crate::lot::seal::sha256;
-use crate::lot::store::Store;
+use crate::lot::store::{LotError, Store};
 
-/// Writes one archive (POSIX ustar) of these lots; how many files. `pause` as for
-/// folders.
+/// Writes one archive (POSIX ustar) of these lots. `pause` as for folders.
 ///
 /// # Errors
 /// [`ExportError`]; where another's archive lies there nothing was written.
-pub fn archive(store: &Store, lots: &[String], path: &Path, pause: &dyn Fn()) -> Result<usize, ExportError> {
+pub fn archive(
+    store: &Store,
+    lots: &[String],
+    path: &Path,
+    pause: &dyn Fn(),
+) -> Result<Delivered, ExportError> {
     begun_again(store, lots, pause, |parcel| {
         if path.exists() {
             let there = chain_in(path).map_err(|source| ExportError::Look { path: path.into(), source })?;
@@ -25,16 +29,16 @@ pub fn archive(store: &Store, lots: &[String], path: &Path, pause: &dyn Fn()) ->
     })
 }
 
-/// How many files it holds, once it was read back and is the same.
-fn write(parcel: &Parcel<'_>, lots: &[String], path: &Path) -> Result<Option<usize>, ExportError> {
-    let mut staged = Staged::default();
+/// What it holds, once it was read back and is the same.
+fn write(parcel: &Parcel<'_>, lots: &[String], path: &Path) -> Result<Option<Delivered>, ExportError> {
+    let (mut staged, mut done) = (Staged::default(), Delivered::default());
     let aside = staged.begin(path)?;
-    let Some(hashes) = fill(parcel, lots, &aside, path)? else { return Ok(None) };
+    let Some(hashes) = fill(parcel, lots, &aside, path, &mut done.left_out)? else { return Ok(None) };
     if read_back(&aside).map_err(ExportError::write(path))? != hashes {
         return Err(ExportError::Different(path.into()));
     }
     staged.put()?;
-    Ok(Some(hashes.len()))
+    Ok(Some(Delivered { files: hashes.len(), ..done }))
 }
 
 /// Writes the archive that is to stand at `path` into `aside`: names and hashes of what
@@ -44,6 +48,7 @@ fn fill(
     lots: &[String],
     aside: &Path,
     path: &Path,
+    left_out: &mut Vec<LotError>,
 ) -> Result<Option<Vec<(String, String)>>, ExportError> {
     let io = || ExportError::write(path);
     let mut out = File::create(aside).map_err(io())?;
@@ -60,7 +65,7 @@ fn fill(
         Ok(())
     };
     for lot in lots {
-        let Some(files) = parcel.files_of(lot)? else { return Ok(None) };
+        let Some(files) = parcel.given(lot, left_out)? else { return Ok(None) };
         for file in files {
             put(&mut out, file)?;
         }

@@ -85,6 +85,10 @@ fn it_is_dated_as_its_readings_are() {
     );
     assert_eq!(readings(&trace, "8.5"), 0, "of three days before");
     assert_eq!((readings(&trace, "31.5"), readings(&trace, "34.5")), (57, 60), "{:?}", record.stretches);
+    // Whoever reads the sheet is told.
+    assert_eq!((record.readings_redated, record.readings_undated), (Some(57), None));
+    let found = record.deviations.join("\n");
+    assert!(found.contains("The clock was wrong while 57 readings were written"), "{found}");
 }
 
 /// Milk was found, and the engine went by what the record knew: three days ago. It was

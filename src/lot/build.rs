@@ -185,6 +185,8 @@ impl Store {
         record.made = first.or(record.own_stretches().map(|s| s.from).min()).or(record.made);
         record.gaps = findings::gaps(found);
         record.journal_damage.clone_from(&found.damaged);
+        let some = |n: u64| (n > 0).then_some(n);
+        (record.readings_redated, record.readings_undated) = (some(found.redated), some(found.undated));
         self.look_at_instruments(record, found);
         Ok(())
     }

@@ -79,6 +79,9 @@ pub fn deviations(record: &Record, words: &Words) -> Vec<String> {
     if !record.journal_damage.is_empty() {
         found.push(words.say("found-damage", &[("files", &record.journal_damage.join(", "))]));
     }
+    for (key, n) in [("found-redated", record.readings_redated), ("found-undated", record.readings_undated)] {
+        found.extend(n.map(|n| words.say(key, &[("n", &n.to_string())])));
+    }
     for stretch in record.stretches.iter().filter(|s| !s.also_in.is_empty()) {
         let values = [("probe", stretch.probe.as_str()), ("lots", &stretch.also_in.join(", "))];
         found.push(words.say("found-shared", &values));

@@ -83,6 +83,11 @@ pub struct Gathered {
     pub story: Story,
     /// When the program listened again after it had been stopped, or killed.
     pub resumed: Vec<At>,
+    /// Readings that were written under a wrong clock, and whose moment is known since.
+    pub redated: u64,
+    /// Readings whose moment nobody knows: the clock was not to be trusted, and never was
+    /// set while the machine ran.
+    pub undated: u64,
     /// Segments that have lost something of the time that was read.
     pub damaged: Vec<String>,
     /// The last plan followed, its TOML text; `Some(None)`: none any more.
@@ -192,10 +197,14 @@ impl Gathered {
     fn take_line(&mut self, text: &str, stamp: &Stamped) {
         match stamp.wall_ns {
             Some(wall) if wall != stamp.written_ns => {
+                self.redated += 1;
                 let before = text.rsplit_once(' ').map_or(text, |(b, _)| b);
                 let _ = write!(self.trace, "{before},clock_was={}i {wall}", stamp.written_ns);
             }
-            _ => self.trace.push_str(text),
+            known => {
+                self.undated += u64::from(known.is_none());
+                self.trace.push_str(text);
+            }
         }
         self.trace.push('\n');
     }

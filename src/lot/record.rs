@@ -127,6 +127,12 @@ pub struct Record {
     /// Segments of the journal that have lost something of the lot's time.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub journal_damage: Vec<String>,
+    /// Readings that were written under a wrong clock; their right times are known since.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub readings_redated: Option<u64>,
+    /// Readings of whose times nobody knows whether they are right.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub readings_undated: Option<u64>,
     /// The instruments and their calibration.
     #[serde(rename = "instrument", skip_serializing_if = "Vec::is_empty")]
     pub instruments: Vec<Instrument>,

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::engine::said::{Fact, Said};
 use crate::lot::at::At;
 use crate::lot::limits::Limit;
+use crate::sensor::calibration;
 use crate::words::Words;
 
 /// A stage as it was.
@@ -174,6 +175,11 @@ pub struct Instrument {
     /// The dairy wants it calibrated, and it said that it never was.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub calibration_needed: bool,
+    /// The calibrations that corrected its numbers while the lot was made, in the order
+    /// in which they held, each whole: its knots turn a recorded number back into the
+    /// one that was sent.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub calibration_records: Vec<calibration::Record>,
 }
 
 impl Instrument {

@@ -10,6 +10,8 @@ use std::sync::Arc;
 
 use curdtrace::engine::alarm::AlarmKind;
 use curdtrace::engine::event::{Ask, MarkKind, Name};
+use curdtrace::engine::probe::Health;
+use curdtrace::engine::view::KettleView;
 use curdtrace::web::seam::{Snapshot, Wish};
 use page_room::PageRoom;
 use serde_json::Value;
@@ -309,6 +311,20 @@ async fn metrics_are_openmetrics() {
         }
     }
     assert!(text.contains("curdtrace_temperature_celsius{kettle=\"copper\"} 40.1"));
+
+    // What is no number to trust is no figure either.
+    for spoil in [
+        |k: &mut KettleView| k.celsius = None,
+        |k: &mut KettleView| k.age_s = Some(3600.0),
+        |k: &mut KettleView| k.health = Health::Failure,
+    ] {
+        let mut seen = page_room::snapshot();
+        spoil(&mut seen.view.kettles[0]);
+        c.page.show.send_replace(Arc::new(seen));
+        let text = curdtrace::web::metrics::exposition(&c.page.room);
+        assert!(text.contains("# TYPE curdtrace_temperature_celsius gauge\n"), "{text}");
+        assert!(!text.contains("curdtrace_temperature_celsius{"), "{text}");
+    }
 }
 
 /// A pipe that nobody writes to held a thread of the page for ever.

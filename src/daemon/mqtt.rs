@@ -75,7 +75,7 @@ pub async fn run(
     let (client, events) = AsyncClient::new(options::of(&broker)?, REQUESTS_QUEUED);
     let (acks_in, acks) = mpsc::unbounded_channel();
     let generation = Arc::new(AtomicU64::new(0));
-    let acker = tokio::spawn(taken::acknowledge(client.clone(), acks, generation.clone()));
+    let mut acker = tokio::spawn(taken::acknowledge(client.clone(), acks, generation.clone()));
     let snapshot = feed.snapshot.clone();
     let publisher = broker
         .publish_under
@@ -96,7 +96,11 @@ pub async fn run(
         told: None,
         refused: BTreeSet::new(),
     };
-    let result = it.keep(events, &stop).await;
+    let result = tokio::select! {
+        result = it.keep(events, &stop) => result,
+        // It ends with us: alone it died, and nothing would be acknowledged any more.
+        _ = &mut acker => Err("what acknowledges its messages died".into()),
+    };
     acker.abort();
     if let Some(p) = publisher {
         p.abort();

@@ -8,12 +8,12 @@
 //! | `PREFIX/KETTLE/forecast` | the forecast | no |
 //! | `PREFIX/KETTLE/make` | the whole make when it ends | yes |
 //! | `PREFIX/KETTLE/health` | the probe's health | yes |
-//! | `PREFIX/KETTLE/reading` | the latest reading, once a second | yes |
+//! | `PREFIX/KETTLE/reading` | the latest reading, once a second | no |
 //! | `PREFIX/KETTLE/lot` | a lot opened or closed | yes |
 //!
-//! Payloads are the JSON events of the replay filter, with one `age_s` more in
-//! a reading: a retained number without its age would be a lie, and with
-//! `words` in an alarm: its text in the dairy's language.
+//! Payloads are the JSON events of the replay filter, with `age_s` in a reading and
+//! `words` in an alarm: its text in the dairy's language. A reading that a broker kept
+//! would be shown with the age it had, when nobody reads the probe any more.
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -106,7 +106,7 @@ impl Publisher {
             }
             let topic = self.topic(&k.kettle, "reading");
             if self.is_connected() {
-                let _ = self.client.try_publish(topic, QoS::AtMostOnce, true, payload);
+                let _ = self.client.try_publish(topic, QoS::AtMostOnce, false, payload);
             }
         }
         self.say_again();

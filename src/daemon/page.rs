@@ -182,11 +182,15 @@ impl Page {
         });
         let held = Arc::clone(&room.held);
         feed.leaving.before_the_end(async move { held.pass_on_all(None).await });
-        let serving = tokio::spawn(serve(listener, room, stop.clone()));
-        let answering = tokio::spawn(answer(asked, feed.commands.clone(), Arc::clone(&self.board)));
+        let mut serving = tokio::spawn(serve(listener, room, stop.clone()));
+        let mut answering = tokio::spawn(answer(asked, feed.commands.clone(), Arc::clone(&self.board)));
         loop {
             tokio::select! {
+                biased;
                 () = stop.cancelled() => break,
+                // Before they were told to.
+                ended = &mut serving => return Err(died(ended)),
+                ended = &mut answering => return Err(died(ended)),
                 changed = feed.snapshot.changed() => if changed.is_err() { break },
             }
             let seen = feed.snapshot.borrow_and_update().clone();
@@ -198,6 +202,11 @@ impl Page {
         let _ = serving.await;
         Ok(())
     }
+}
+
+/// Why a task that should go on is over.
+fn died(ended: Result<(), tokio::task::JoinError>) -> super::outlet::OutletError {
+    ended.err().map_or_else(|| "a part of it ended".into(), Into::into)
 }
 
 impl Outlet for Page {

@@ -53,8 +53,9 @@ pub fn exposition(room: &Room) -> String {
     let mut out = Exposition::default();
     let kettles = &seen.view.kettles;
     out.gauge("temperature_celsius", "Filtered temperature; absent where there is no number to trust.");
-    for k in kettles.iter().filter(|k| super::say::trusted(k, moment.waited_s)) {
-        out.sample("temperature_celsius", &[("kettle", &k.kettle)], k.celsius.unwrap_or_default());
+    let trusted = kettles.iter().filter(|k| super::say::trusted(k, moment.waited_s));
+    for (kettle, celsius) in trusted.filter_map(|k| k.celsius.map(|c| (&k.kettle, c))) {
+        out.sample("temperature_celsius", &[("kettle", kettle)], celsius);
     }
     out.gauge("reading_age_seconds", "Age of the last good reading.");
     for k in kettles {

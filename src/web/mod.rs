@@ -142,10 +142,13 @@ impl Room {
 }
 
 /// Serves the page on `listener` until `shutdown`.
+///
+/// # Panics
+/// With what keeps the pages and the curve fresh: a page that stands still tells lies.
 pub async fn serve(listener: TcpListener, room: Arc<Room>, shutdown: CancellationToken) {
-    let pump = tokio::spawn(live::pump(Arc::clone(&room), shutdown.clone()));
-    let gather = tokio::spawn(curve::gather(Arc::clone(&room), shutdown.clone()));
+    let pump = live::pump(Arc::clone(&room), shutdown.clone());
+    let gather = curve::gather(Arc::clone(&room), shutdown.clone());
     let doors = Arc::clone(&room.doors);
-    limits::serve(listener, room.router(), room.settings.limits, doors, shutdown).await;
-    let _ = tokio::join!(pump, gather);
+    let doors_open = limits::serve(listener, room.router(), room.settings.limits, doors, shutdown);
+    tokio::join!(doors_open, pump, gather);
 }

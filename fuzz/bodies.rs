@@ -2,6 +2,17 @@
 //! promises. One function a target; used by cargo-fuzz (targets/) and, on
 //! stable, by tests/parsers_survive.rs.
 
+use std::sync::Arc;
+
+use curdtrace::engine::Engine;
+use curdtrace::engine::alarm::AlarmKind;
+use curdtrace::engine::event::{Ask, Command, Event, Happening, Mark, MarkKind, Name, Reading, Stamp};
+use curdtrace::engine::plan::{Plan, PlannedStage};
+use curdtrace::engine::probe::Health;
+use curdtrace::engine::stage::Stage;
+use curdtrace::journal::record::Commit;
+use curdtrace::journal::segment::scan;
+use curdtrace::journal::unpack::gunzip;
 use curdtrace::sensor::calibration::Record;
 use curdtrace::sensor::channel::{Channel, Sensor};
 use curdtrace::sensor::raw::{Chip, Raw, Signal};
@@ -18,7 +29,7 @@ use curdtrace::wire::topic::TopicPattern;
 pub type Body = fn(&[u8]);
 
 /// Every target by name.
-pub const ALL: [(&str, Body); 8] = [
+pub const ALL: [(&str, Body); 10] = [
     ("frame", frame),
     ("payload", payload),
     ("line", line),
@@ -27,6 +38,8 @@ pub const ALL: [(&str, Body); 8] = [
     ("topic", topic),
     ("record", record),
     ("config", config),
+    ("journal", journal),
+    ("steps", steps),
 ];
 
 /// Any reading that results is a finite number, or none with its reason.
@@ -186,4 +199,111 @@ pub fn record(data: &[u8]) {
 pub fn config(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else { return };
     let _ = curdtrace::config::dairy::parse(text, "fuzzed", std::path::Path::new("/nonexistent"));
+}
+
+/// How a gzip file begins (RFC 1952), with neither name nor time.
+const GZIP_BEGINS: [u8; 10] = [0x1f, 0x8b, 8, 0, 0, 0, 0, 0, 0, 3];
+
+/// A journal's segment, packed too: what is taken for whole is whole, in order and apart,
+/// and what is not is told.
+pub fn journal(data: &[u8]) {
+    let found = scan(data);
+    let mut end = 0;
+    for group in &found.groups {
+        assert!(end <= group.body.start && group.body.end <= group.end && group.end <= data.len());
+        let (commit, start) = Commit::check(data, group.body.end, group.end).expect("its check holds");
+        assert_eq!((commit, start), (group.commit, group.body.start));
+        end = group.end;
+    }
+    assert_eq!(end, found.end);
+    assert!(found.groups.windows(2).all(|w| w[0].commit.group < w[1].commit.group));
+    let told: usize = found.bad.iter().map(std::ops::Range::len).sum();
+    let whole: usize = found.groups.iter().map(|g| g.end - g.body.start).sum();
+    assert_eq!(told + whole, found.end, "no byte is untold");
+    // From a gzip file's beginning on, and as it stands.
+    for packed in [data, &[&GZIP_BEGINS, data].concat()] {
+        let (bytes, fault) = gunzip(packed);
+        assert!(
+            fault.is_some() || packed.is_empty() || packed.len() >= 18,
+            "{} bytes of nothing",
+            bytes.len()
+        );
+    }
+}
+
+/// Any sequence of events through the engine's door; six bytes are one event.
+pub fn steps(data: &[u8]) {
+    let (first, rest) = data.split_at(data.len().min(1));
+    let plan = Plan {
+        stages: [
+            (Stage::Warming, Some(32.0), None),
+            (Stage::Setting, None, Some(30.0)),
+            (Stage::Cutting, None, Some(10.0)),
+            (Stage::Cooking, Some(42.0), Some(20.0)),
+        ]
+        .map(|(kind, to_celsius, minutes)| PlannedStage { to_celsius, minutes, ..PlannedStage::of(kind) })
+        .to_vec(),
+        ..Plan::default()
+    };
+    let planned = first.first().is_some_and(|b| b % 2 == 0).then(|| Arc::new(plan));
+    let mut engine = Engine::new(planned.clone());
+    let (mut mono_ns, mut out) = (0u64, Vec::new());
+    for one in rest.chunks_exact(6) {
+        let [what, wait, who, a, b, c] = *one else { unreachable!("six bytes") };
+        // Mostly a second or so; now and then hours.
+        mono_ns += u64::from(wait % 16) * if wait > 240 { 600_000_000_000 } else { 250_000_000 };
+        let kettle = Name::from(["kettle", "vat"][usize::from(who % 2)]);
+        let value = f64::from(i16::from_le_bytes([a, b])) / 256.0;
+        let alarm = AlarmKind::ALL[usize::from(a) % AlarmKind::ALL.len()];
+        let what = match what % 16 {
+            0..=8 => Happening::Reading(Reading {
+                health: (c > 240).then(|| Health::ALL[usize::from(c) % Health::ALL.len()]),
+                celsius: (c < 250).then_some(value),
+                ..Reading::of(&kettle, value)
+            }),
+            9 => Happening::Reading(Reading::of(
+                &kettle,
+                f64::from_bits(u64::from_le_bytes([a, b, c, a, b, c, a, b])),
+            )),
+            10 => {
+                let kinds = [
+                    MarkKind::Rennet,
+                    MarkKind::Floc,
+                    MarkKind::Cut,
+                    MarkKind::HeatOn,
+                    MarkKind::HeatOff,
+                    MarkKind::Wash,
+                    MarkKind::Culture,
+                    MarkKind::Lift,
+                    MarkKind::Target(value),
+                    MarkKind::Ph(value),
+                ];
+                let kind = kinds[usize::from(c) % kinds.len()].clone();
+                Happening::Mark(Mark { kettle, kind, by: None })
+            }
+            11 | 12 => {
+                let asks = [
+                    Ask::Acknowledge((b > 128).then_some(alarm)),
+                    Ask::Shelve(alarm, u32::from(b) * 97),
+                    Ask::Unshelve(alarm),
+                    Ask::OutOfService(alarm, b > 128),
+                    Ask::Stage(Stage::ALL[usize::from(b) % Stage::ALL.len()]),
+                    Ask::Follow(planned.clone().filter(|_| b > 128)),
+                    Ask::EndMake,
+                ];
+                let ask = asks[usize::from(c) % asks.len()].clone();
+                Happening::Command(Command { kettle, by: None, ask })
+            }
+            13 => Happening::ClockStep { step_ns: i64::from_le_bytes([a, b, c, a, b, c, a, b]) },
+            14 => Happening::Store { ok: a > 128, text: "full".into() },
+            _ => [Happening::Tick, Happening::Resumed, Happening::EndOfInput][usize::from(c) % 3].clone(),
+        };
+        let stamp = Stamp { boot: 1, mono_ns, wall_ns: (who < 200).then_some(1_752_465_600_000_000_000) };
+        out.clear();
+        engine.step(&Event { stamp, what }, &mut out);
+    }
+    for kettle in engine.view().kettles {
+        assert!(kettle.celsius.is_none_or(f64::is_finite));
+        assert!(kettle.celsius.is_none() || kettle.age_s.is_some(), "a number without its age");
+    }
 }

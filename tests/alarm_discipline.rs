@@ -111,6 +111,53 @@ fn noise_at_the_limit_never_chatters() {
     }
 }
 
+/// Back at the limit an alarm stands until it is a deadband beyond it, for however long.
+#[test]
+fn what_was_raised_is_over_a_deadband_beyond_its_limit_and_not_at_it() {
+    let (plan, plain) = (plan(), stirring());
+    let stored = Plan { milk_warm_above_celsius: Some(8.0), ..plan.clone() };
+    let setting = Situation { stage: Stage::Setting, set_celsius: Some(32.0), ..plain.clone() };
+    let whey = Situation { stage: Stage::WheyHeating, ..plain.clone() };
+    let idle = Situation { stage: Stage::Idle, in_milk: false, ..plain.clone() };
+    for (kind, plan, scene, limit, beyond) in [
+        (AlarmKind::OverTarget, &plan, &plain, 41.5, -1.0),
+        (AlarmKind::MilkCold, &plan, &setting, 31.0, 1.0),
+        (AlarmKind::NearBoil, &plan, &whey, 98.0, -1.0),
+        (AlarmKind::MilkWarm, &stored, &idle, 8.0, -1.0),
+    ] {
+        let (mut alarms, mut out) = (Alarms::new(), Vec::new());
+        let mut at = |t_s: f64, off: f64| {
+            let cook = kind == AlarmKind::OverTarget && t_s < 5.0;
+            let scene = if cook { cooking() } else { scene.clone() };
+            let situation = Situation { t_s, celsius: Some(limit + beyond * off), ..scene };
+            alarms.judge(&situation, Some(plan), &mut out);
+            alarms.state(kind)
+        };
+        let mut state = AlarmState::Normal;
+        let times =
+            [(0, 10, 0.2, false), (10, 2400, -0.2, true), (2400, 4800, 0.2, true), (4800, 5000, 0.4, false)];
+        for (from, to, off, raised) in times {
+            for t in from..to {
+                state = at(f64::from(t), off);
+            }
+            let stands = state == AlarmState::Unacknowledged;
+            assert_eq!(stands, raised, "{}: {state:?} at {off} beyond the limit", kind.name());
+        }
+    }
+}
+
+/// So is the word that the target is near, where the fire is fed and flags.
+#[test]
+fn that_it_is_nearly_there_is_said_once_about_a_fire_that_flags() {
+    let plan = plan();
+    let ahead_s = plan.get_ready_minutes * 60.0;
+    let times = raisings(AlarmKind::GetReady, 1, &plan, |t| {
+        let off_in_s = ahead_s + 120.0 * (t / 40.0).sin();
+        Situation { celsius: Some(39.0), outlook: Some(outlook(off_in_s)), ..cooking() }
+    });
+    assert_eq!(times.len(), 1, "{times:?}");
+}
+
 #[test]
 fn flickering_probes_and_stirrers_never_chatter() {
     for seed in 1..=8 {

@@ -38,6 +38,8 @@ const ROOTS: [&str; 10] =
 
 #[path = "architecture/lengths.rs"]
 mod lengths;
+#[path = "architecture/supply.rs"]
+mod supply;
 
 fn root() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))

@@ -35,6 +35,17 @@ const SEEDS: [&[u8]; 14] = [
 
 const CONFIG: &[u8] = include_bytes!("../config/curdtrace.toml");
 
+/// A journal of the first format, and two lines packed by gzip.
+const JOURNALS: [&[u8]; 2] = [
+    include_bytes!("golden/journal-1/000001-2026-07-14.lp"),
+    &[
+        0x1f, 0x8b, 0x08, 0x00, 0x00, 0x00, 0x00, 0x00, 0x02, 0x03, 0x2b, 0x49, 0xcd, 0x2d, 0x48, 0x2d, 0x4a,
+        0x2c, 0x29, 0x2d, 0x4a, 0xd5, 0x29, 0x28, 0xca, 0x4f, 0x4a, 0xb5, 0xcd, 0x56, 0x48, 0x4e, 0xcd, 0x29,
+        0xce, 0x2c, 0x2d, 0xb6, 0x35, 0x36, 0xd1, 0x33, 0x55, 0x30, 0xe4, 0x2a, 0xc1, 0xaf, 0xc4, 0xdc, 0x54,
+        0xc1, 0x88, 0x0b, 0x00, 0x0c, 0xdf, 0xa7, 0xe2, 0x47, 0x00, 0x00, 0x00,
+    ],
+];
+
 /// What parsers turn on.
 const SIGNS: &[u8] = b"0,.-$*\n\"={}[]\\/+e9";
 
@@ -106,7 +117,11 @@ fn no_bytes_make_a_parser_panic() {
     let seed: u64 = from_environment("CURDTRACE_FUZZ_SEED", 20_260_614);
     println!("seed {seed}, {} s a target", span.as_secs_f64());
     for (name, body) in bodies::ALL {
-        let seeds: &[&[u8]] = if name == "config" { &[CONFIG] } else { &SEEDS };
+        let seeds: &[&[u8]] = match name {
+            "config" => &[CONFIG],
+            "journal" => &JOURNALS,
+            _ => &SEEDS,
+        };
         let mut dice = Dice(seed);
         let (mut runs, mut input) = (0u64, Vec::new());
         let until = Instant::now() + span;

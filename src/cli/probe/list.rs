@@ -38,7 +38,7 @@ pub fn run(args: Args) -> Result<(), Failure> {
         say("  none attached")?;
     }
     let Some(config) = config else {
-        return say("no configuration yet: copy config/curdtrace.toml and name a port by its stable name");
+        return say("no configuration yet: copy config/first.toml and name a port by its stable name");
     };
     sources(&config)?;
     probes(&config)

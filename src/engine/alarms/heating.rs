@@ -113,9 +113,12 @@ pub(super) fn over_target(s: &Situation, plan: Option<&Plan>, memory: &Occasion,
     let not_taken = memory.calls.called_s.is_none_or(|at| s.t_s - at > 2.0 * reaction_s + SHOWS_LATE_S);
     // A forecast that flies blind calls the heat off; it does not say "too hot".
     let sees = |o: &Outlook| o.blind_s.is_none() && o.peak_low_celsius > limit;
-    // Once called, the heat is off as a rule: it is on for sure where the milk is
-    // as warm as was wanted and goes on rising as it does on the fire.
-    let still_on = !memory.calls.heat_off.was_called() || (plainly(h.target_celsius) && s.goes_on);
+    // Once called, the heat is off as a rule: it is on for sure where the curd is
+    // as warm as was wanted and goes on rising as it does on the fire. Milk does so for a
+    // minute after its fire is off, too, and half a degree does it no harm: it has to
+    // stand above its limit.
+    let rises_on = s.stage != Stage::Warming && plainly(h.target_celsius) && s.goes_on;
+    let still_on = !memory.calls.heat_off.was_called() || rises_on;
     let certain = s.heating && not_taken && still_on && s.outlook.as_ref().is_some_and(sees);
     // On to the next cook of the plan: that it passes this one's target is meant.
     let goes_on =

@@ -290,14 +290,17 @@ function sounds() {
 
 export async function testSounds() {
   const names = ["ready", "now", "fault"].map((n) => h("p", { class: "mid", "data-n": n }, t(`sound-${n}`)));
-  const asked = dialog(t("sound-test"), h("div", {}, names), [[t("sound-heard"), true, "main"]]);
+  const asked = dialog(t("sound-test"), h("div", {}, names, mayDoze()), [[t("sound-heard"), true, "main"]]);
   sound.test((n) => names.forEach((el) => { el.style.opacity = !n || el.dataset.n === n ? 1 : 0.35; }));
   await asked;
 }
 
+// Over a house's plain http no browser keeps the screen on by itself.
+export const mayDoze = () => navigator.wakeLock ? "" : h("p", { class: "quiet" }, t("awake-no"));
+
 async function stayAwake() {
-  if (!navigator.wakeLock) { page.sleepy = true; return; }
-  const lock = () => { if (document.visibilityState === "visible") navigator.wakeLock.request("screen").catch(() => { page.sleepy = true; }); };
+  if (!navigator.wakeLock) return;
+  const lock = () => { if (document.visibilityState === "visible") navigator.wakeLock.request("screen").catch(() => {}); };
   document.addEventListener("visibilitychange", lock);
   lock();
 }

@@ -1,7 +1,7 @@
 // Setup: language, name, light, PIN, outlets, the computer's clock; and the keys that ask for the PIN.
 import { h, ask, text, flag, dialog, notice } from "./dom.js";
 import { t, LANGUAGES, code, clock, day } from "./words.js";
-import { look, testSounds } from "./main.js";
+import { look, mayDoze, testSounds } from "./main.js";
 
 export async function setup(_, state) {
   const access = await ask("GET", "/access");
@@ -33,7 +33,7 @@ export async function setup(_, state) {
       pick(t("setup-look"), "look", { auto: t("setup-look-auto"), day: t("setup-look-day"), night: t("setup-look-night") }, look),
       h("label", {}, t("setup-name"), name)),
     h("button", { onclick: () => testSounds() }, t("sound-test")),
-    navigator.wakeLock ? "" : h("p", { class: "quiet" }, t("awake-no")),
+    mayDoze(),
     h("h2", {}, t("outlets")), outlets,
     h("button", { onclick: () => ask("POST", "/outlets/test", {}).catch((e) => notice(e.message)) }, t("outlets-test")),
     h("h2", {}, t("setup-pin")), pinSays,

@@ -22,8 +22,11 @@ try {
   const lotPage = async () => {
     await page.evaluate((hash) => { location.hash = hash; }, `lot/${encodeURIComponent(lot)}`);
     await page.waitForSelector((await record()).closed ? "iframe" : ".page details");
-    await page.click("details summary");
-    await field("Rennet’s dose, mL").waitFor();
+    // The page is drawn anew, its form closed, once what was entered stands in the lot.
+    await until(async () => {
+      if (!await page.locator("details").first().evaluate((d) => d.open)) await page.click("details summary");
+      return field("Rennet’s dose, mL").isVisible();
+    }, "the lot's form opens");
   };
   await lotPage();
   const found = await barriers(page);

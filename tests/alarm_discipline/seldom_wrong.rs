@@ -8,7 +8,7 @@ use curdtrace::engine::situation::{Outlook, Situation};
 use curdtrace::engine::stage::{Basis, Stage};
 
 use super::raised;
-use super::scene::{cooking, outlook, stirring};
+use super::scene::{cooking, ends_at, outlook, stirring};
 use super::wheel::plan;
 
 /// Judges a situation a second, and gives how often `alarm` was raised.
@@ -100,6 +100,24 @@ fn a_cook_told_with_its_stirring_has_its_target() {
     let said = |alarm| out.iter().find(|c| c.alarm == alarm).map(|c| c.limit_celsius);
     assert_eq!(said(AlarmKind::HeatOff), Some(Some(41.0)));
     assert_eq!(said(AlarmKind::OverTarget), Some(Some(41.5)));
+}
+
+/// For a minute after its fire is off milk goes on as on the fire, and a forecast from that
+/// was "too hot" in every sixth make, and wrong as a rule. In a cook it is foretold.
+#[test]
+fn milk_that_was_called_is_too_hot_when_it_is_and_not_before() {
+    for (stage, foretold) in [(Stage::Warming, 0), (Stage::Cooking, 1)] {
+        let of = |t_s: f64, celsius: f64| Situation {
+            stage,
+            celsius: Some(celsius),
+            outlook: Some(ends_at(42.4, -1.0 - t_s)),
+            ..cooking()
+        };
+        let rises = |t_s: f64| of(t_s, 40.9 + (t_s / 400.0).min(0.5));
+        assert_eq!(how_often(AlarmKind::OverTarget, 300, rises), foretold, "{stage:?}");
+        let stands = |t_s: f64| of(t_s, 41.3 + (t_s / 400.0).min(0.5));
+        assert_eq!(how_often(AlarmKind::OverTarget, 300, stands), 1, "{stage:?}");
+    }
 }
 
 /// The maker wants 42 °C and not 41 while a pause in the cook is taken for stirring:

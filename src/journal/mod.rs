@@ -284,7 +284,7 @@ impl Journal {
             let anew = whole.and_then(|len| storage.read_at(&path, 0, len));
             match anew.and_then(|bytes| storage.replace(&path, &bytes)) {
                 // No room for it twice: it is synced as it stands.
-                Err(e) if e.kind() == io::ErrorKind::StorageFull => {}
+                Err(e) if matches!(e.kind(), io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded) => {}
                 Err(e) => return read_only(e, found),
                 Ok(()) => {}
             }

@@ -1,10 +1,10 @@
 //! Handing lots over: to a folder such as a memory stick's, or as one archive.
 //!
 //! A lot that is not as it was closed is not handed over (one of several is left out
-//! and told), and one that is being sealed is waited for. What lies at the target is looked at before anything is
-//! written ([`target`]). What was written is synced, read back and compared
-//! before it takes its place ([`staged`]). Beside the lots goes the chain of seals, so that
-//! whoever gets them can check them.
+//! and told), and one that is being sealed is waited for. What lies at the target is
+//! looked at before anything is written ([`target`]). What was written is synced, read
+//! back and compared before it takes its place ([`staged`]). Beside the lots goes the
+//! chain of seals, so that whoever gets them can check them.
 
 use std::collections::BTreeSet;
 use std::fs;

@@ -13,6 +13,7 @@
 mod aim;
 mod laid_aside;
 mod marked;
+mod merge;
 mod underway;
 
 use super::air::Air;
@@ -22,6 +23,7 @@ use super::kf::Kf;
 use super::pins::Pins;
 use crate::engine::bins::{BIN_S, Bin};
 use crate::engine::stage::Stage;
+use merge::Leaving;
 
 /// Most hypotheses alive.
 pub(super) const MOST: usize = 72;
@@ -80,7 +82,7 @@ pub(super) struct Finder {
     pub underway: bool,
     spawned: Vec<Hypothesis>,
     /// Who may leave for which phase, and how likely: used within a bin only.
-    leaving: Vec<(usize, usize, f64)>,
+    leaving: Vec<Leaving>,
 }
 
 impl Finder {
@@ -146,53 +148,27 @@ impl Finder {
     /// Lets every hypothesis stay or leave; those that leave for the same phase
     /// are merged into `spawned`.
     fn split(&mut self, bin: &Bin, start_s: f64) {
-        let n = self.grammar.nodes.len();
-        let mut best: [Option<(f64, usize)>; MOST_NODES] = [None; MOST_NODES];
         let mut leaving = std::mem::take(&mut self.leaving);
         leaving.clear();
-        for (i, h) in self.hyps.iter().enumerate() {
+        for (of, h) in self.hyps.iter().enumerate() {
             let from = &self.grammar.nodes[h.node];
+            let been = merge::been(&h.path);
             let age = (self.bin - h.entered).max(0) as usize;
             let (_, ln_leave) = from.ln_stay_leave(age);
             for &(to, ln_share) in &from.next {
                 let pin = self.pins.ln_enter(self.grammar.nodes[to].slot, start_s);
                 let w = h.w + pin.unwrap_or(ln_leave) + ln_share;
-                if w < FORLORN {
-                    continue;
+                if w >= FORLORN {
+                    leaving.push(Leaving { to, been, of, w: w + self.aim(h, to) });
                 }
-                let w = w + self.aim(h, to);
-                if best[to].is_none_or(|(b, _)| w > b) {
-                    best[to] = Some((w, i));
-                }
-                leaving.push((i, to, w));
             }
         }
-        let mut mass = [0.0f64; MOST_NODES];
-        let mut sum = [0.0f64; MOST_NODES];
-        let mut place = [0.0f64; MOST_NODES];
-        for &(i, to, w) in &leaving {
-            if let Some((b, parent)) = best[to]
-                && w > b - 12.0
-            {
-                let (h, slot) = (&self.hyps[i], self.grammar.nodes[self.hyps[i].node].slot);
-                let share = libm::exp(w - b);
-                mass[to] += share;
-                if self.grammar.nodes[self.hyps[parent].node].slot == slot {
-                    sum[to] += share;
-                    place[to] += share * f64::from(h.path[slot]);
-                }
-            }
+        leaving.sort_unstable_by_key(|l| (l.to, l.been));
+        self.spawned.clear();
+        for to in leaving.chunk_by(|a, b| a.to == b.to) {
+            self.merge(to, bin);
         }
         self.leaving = leaving;
-        self.spawned.clear();
-        for to in 0..n {
-            if let Some((w, parent)) = best[to]
-                && w > WORTH_SPAWNING
-                && sum[to] > 0.0
-            {
-                self.spawn(to, w + libm::log(mass[to]), parent, (place[to] / sum[to]) as f32, bin);
-            }
-        }
         for h in &mut self.hyps {
             let node = &self.grammar.nodes[h.node];
             let age = (self.bin - h.entered).max(0) as usize;
@@ -212,17 +188,6 @@ impl Finder {
         } else if node.slot != from.slot {
             path[node.slot] = self.bin as f32;
         }
-        let kf = if from.phase == Phase::Apart {
-            let level = bin.celsius.unwrap_or(p.kf.x[0]);
-            Kf::fresh(level, 0.3).enter(&entry(node.phase, from.phase, 0.0), false)
-        } else {
-            let keep = !matches!(node.phase, Phase::Ramp | Phase::Reheat | Phase::GelHeat | Phase::Cut);
-            p.kf.enter(
-                &entry(node.phase, from.phase, p.kf.x[1]),
-                keep && !matches!(from.phase, Phase::Ramp | Phase::Reheat | Phase::GelHeat),
-            )
-        };
-        let kf = if node.phase == Phase::Apart { Kf { x: [kf.x[0], kf.x[0], 0.0], ..kf } } else { kf };
         // What goes on in the milk goes on while its probe is laid aside.
         let laid_aside = p.is_laid_aside() && from.phase != Phase::Apart && node.phase != Phase::Apart;
         self.spawned.push(Hypothesis {
@@ -230,7 +195,7 @@ impl Finder {
             entered: self.bin,
             w,
             p: 0.0,
-            kf,
+            kf: self.trend_of(to, parent, bin),
             out: if laid_aside { p.out } else { 0 },
             owed: if laid_aside { p.owed } else { 0.0 },
             away_celsius: p.kf.x[0],
@@ -243,6 +208,23 @@ impl Finder {
             },
             path,
         });
+    }
+
+    /// The trend that enters the phase `to` from that of `parent`.
+    fn trend_of(&self, to: usize, parent: usize, bin: &Bin) -> Kf {
+        let p = &self.hyps[parent];
+        let (from, node) = (&self.grammar.nodes[p.node], &self.grammar.nodes[to]);
+        let kf = if from.phase == Phase::Apart {
+            let level = bin.celsius.unwrap_or(p.kf.x[0]);
+            Kf::fresh(level, 0.3).enter(&entry(node.phase, from.phase, 0.0), false)
+        } else {
+            let keep = !matches!(node.phase, Phase::Ramp | Phase::Reheat | Phase::GelHeat | Phase::Cut);
+            p.kf.enter(
+                &entry(node.phase, from.phase, p.kf.x[1]),
+                keep && !matches!(from.phase, Phase::Ramp | Phase::Reheat | Phase::GelHeat),
+            )
+        };
+        if node.phase == Phase::Apart { Kf { x: [kf.x[0], kf.x[0], 0.0], ..kf } } else { kf }
     }
 
     /// Weighs every hypothesis, old and new, against the bin.

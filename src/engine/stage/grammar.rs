@@ -324,16 +324,20 @@ fn shape(stage: Stage) -> &'static [Phase] {
 
 fn law(slot: &Slot, phase: Phase) -> Law {
     let or = |m: f64| slot.minutes.unwrap_or(m);
+    // Who writes down how long milk stands means it.
+    let sigma = |planned: f64, general: f64| if slot.minutes.is_some() { planned } else { general };
     match (slot.stage, phase) {
         (Stage::Warming, Phase::Ramp) => Law::about(or(18.0), 0.7).at_least(60.0),
         (Stage::Warming, Phase::Cool) => Law::about(20.0, 0.9).at_least(60.0),
         (Stage::Warming, Phase::Tail) => Law::about(2.8, 0.45).at_least(30.0),
-        (Stage::Ripening, Phase::Rest) => Law::about((or(35.0) - 3.0).max(3.0), 0.4).at_least(240.0),
+        (Stage::Ripening, Phase::Rest) => {
+            Law::about((or(35.0) - 3.0).max(3.0), sigma(0.25, 0.4)).at_least(240.0)
+        }
         (_, Phase::Reheat) => Law::about(3.0, 0.6).at_least(30.0),
         (Stage::Ripening, _) => Law::about(2.5, 0.45).at_least(30.0),
         (Stage::Setting, Phase::GelHeat) => Law::about(6.0, 0.6).at_least(60.0),
         (Stage::Setting, Phase::GelOn) => Law::about(or(35.0) * 0.4, 0.8).at_least(60.0),
-        (Stage::Setting, _) => Law::about(or(35.0), 0.32).at_least(240.0),
+        (Stage::Setting, _) => Law::about(or(35.0), sigma(0.2, 0.32)).at_least(240.0),
         (Stage::Cutting, _) => Law::about(or(12.0), 0.45).at_least(60.0),
         (Stage::Cooking, Phase::Ramp) => Law::about(or(15.0), 0.55).at_least(60.0).or_poured(0.15),
         (Stage::WheyHeating, Phase::Ramp) => Law::about(or(25.0), 0.6).at_least(240.0),

@@ -228,9 +228,8 @@ fn noise(node: &Node, rate: f64, scatter: &Scatter) -> (f64, f64, f64) {
         Phase::GelHeat => (sq(0.01), sq(per_bin(0.04)), quiet),
         Phase::Held => (sq(0.008), sq(per_bin(0.008)), stirred),
         Phase::Cut => (sq(0.012), sq(per_bin(0.008)), stirred),
-        Phase::Rest => (sq(0.005), sq(per_bin(0.0045)), quiet),
         Phase::Still => (sq(0.007), sq(per_bin(0.007)), quiet),
-        Phase::Gel | Phase::GelOn => (sq(0.004), sq(per_bin(0.004)), quiet),
+        Phase::Gel | Phase::GelOn | Phase::Rest => (sq(0.004), sq(per_bin(0.004)), quiet),
         Phase::Apart => (1.0, 1.0, 1.0),
     }
 }

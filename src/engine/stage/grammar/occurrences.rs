@@ -37,7 +37,7 @@ pub(super) fn planned(plan: &Plan) -> Vec<Occurrence> {
         .stages
         .iter()
         .filter(|s| s.kind != Stage::Idle)
-        .map(|s| occurrence(s.kind, s.minutes, s.to_celsius, if s.optional { 0.5 } else { 0.03 }))
+        .map(|s| occurrence(s.kind, s.minutes, s.to_celsius, if s.optional { 0.35 } else { 0.03 }))
         .collect();
     let cooks = list.iter().any(|o| o.slot.stage == Stage::Cooking);
     for (stage, skip) in [

@@ -176,42 +176,8 @@ impl Finder {
         }
     }
 
-    fn spawn(&mut self, to: usize, w: f64, parent: usize, place: f32, bin: &Bin) {
-        let p = &self.hyps[parent];
-        let (from, node) = (&self.grammar.nodes[p.node], &self.grammar.nodes[to]);
-        let mut path = p.path;
-        if from.slot != 0 {
-            path[from.slot] = place;
-        }
-        if node.slot == 0 {
-            path = [NEVER; MOST_SLOTS];
-        } else if node.slot != from.slot {
-            path[node.slot] = self.bin as f32;
-        }
-        // What goes on in the milk goes on while its probe is laid aside.
-        let laid_aside = p.is_laid_aside() && from.phase != Phase::Apart && node.phase != Phase::Apart;
-        self.spawned.push(Hypothesis {
-            node: to,
-            entered: self.bin,
-            w,
-            p: 0.0,
-            kf: self.trend_of(to, parent, bin),
-            out: if laid_aside { p.out } else { 0 },
-            owed: if laid_aside { p.owed } else { 0.0 },
-            away_celsius: p.kf.x[0],
-            foot_celsius: f64::INFINITY,
-            milk_since: if from.phase == Phase::Apart { self.bin } else { p.milk_since },
-            cooked: if from.phase == Phase::Ramp && self.grammar.slots[from.slot].stage == Stage::Cooking {
-                self.bin
-            } else {
-                p.cooked
-            },
-            path,
-        });
-    }
-
-    /// The trend that enters the phase `to` from that of `parent`.
-    fn trend_of(&self, to: usize, parent: usize, bin: &Bin) -> Kf {
+    /// Enters the phase `to` from that of `parent`, by the way of `path` ([`Self::path_into`]).
+    fn spawn(&mut self, to: usize, w: f64, parent: usize, path: [f32; MOST_SLOTS], bin: &Bin) {
         let p = &self.hyps[parent];
         let (from, node) = (&self.grammar.nodes[p.node], &self.grammar.nodes[to]);
         let kf = if from.phase == Phase::Apart {
@@ -224,7 +190,27 @@ impl Finder {
                 keep && !matches!(from.phase, Phase::Ramp | Phase::Reheat | Phase::GelHeat),
             )
         };
-        if node.phase == Phase::Apart { Kf { x: [kf.x[0], kf.x[0], 0.0], ..kf } } else { kf }
+        let kf = if node.phase == Phase::Apart { Kf { x: [kf.x[0], kf.x[0], 0.0], ..kf } } else { kf };
+        // What goes on in the milk goes on while its probe is laid aside.
+        let laid_aside = p.is_laid_aside() && from.phase != Phase::Apart && node.phase != Phase::Apart;
+        self.spawned.push(Hypothesis {
+            node: to,
+            entered: self.bin,
+            w,
+            p: 0.0,
+            kf,
+            out: if laid_aside { p.out } else { 0 },
+            owed: if laid_aside { p.owed } else { 0.0 },
+            away_celsius: p.kf.x[0],
+            foot_celsius: f64::INFINITY,
+            milk_since: if from.phase == Phase::Apart { self.bin } else { p.milk_since },
+            cooked: if from.phase == Phase::Ramp && self.grammar.slots[from.slot].stage == Stage::Cooking {
+                self.bin
+            } else {
+                p.cooked
+            },
+            path,
+        });
     }
 
     /// Weighs every hypothesis, old and new, against the bin.

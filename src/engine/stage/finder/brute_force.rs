@@ -146,7 +146,8 @@ fn alone(g: &Grammar, way: &[(usize, bool)], bins: &[Bin]) -> (usize, f64) {
         if enters {
             let share = from.next.iter().find(|n| n.0 == to).unwrap().1;
             let aim = f.aim(&h, to);
-            f.spawn(to, h.w + ln_leave + share + aim, 0, h.path[from.slot], bin);
+            let path = f.path_into(to, 0, h.path[from.slot]);
+            f.spawn(to, h.w + ln_leave + share + aim, 0, path, bin);
             f.hyps.clear();
         } else {
             f.hyps[0].w += ln_stay;

@@ -1,10 +1,10 @@
 //! Hypotheses that enter the same phase in the same bin become one.
 //!
-//! Its probability is theirs together. What it has been through is told by the *way* that
-//! most of them came, that is by which slots they went through: milk that ripened and then
-//! was set came otherwise than milk that was set at once, and the middle of the two would be
-//! a time at which nothing happened. Its trend is that of the likeliest of all. When it went on is told by the most likely of that way
-//! and what lies near it.
+//! Its probability is theirs together, its trend that of the likeliest. What it has been
+//! through is told by the *way* that most of them came, that is by which slots they went
+//! through: milk that ripened and then was set came otherwise than milk that was set at
+//! once, and the middle of the two would be a time at which nothing happened. When it went
+//! on is told by the likeliest of that way and what lies near it.
 
 use super::{Finder, MOST_SLOTS, NEVER, WORTH_SPAWNING};
 use crate::engine::bins::Bin;
@@ -51,10 +51,62 @@ impl Finder {
                 place += share(l) * f64::from(h.path[slot]);
             }
         }
-        self.spawn(told.to, best + libm::log(mass(leaving)), told.of, (place / sum) as f32, bin);
-        let trend = self.trend_of(first.to, first.of, bin);
-        if let Some(spawned) = self.spawned.last_mut() {
-            spawned.kf = trend;
+        let path = self.path_into(told.to, told.of, (place / sum) as f32);
+        self.spawn(first.to, best + libm::log(mass(leaving)), first.of, path, bin);
+    }
+
+    /// The path of `parent`, whose slot was entered at `place`, on into the phase `to`.
+    pub(super) fn path_into(&self, to: usize, parent: usize, place: f32) -> [f32; MOST_SLOTS] {
+        let p = &self.hyps[parent];
+        let (from, into) = (self.grammar.nodes[p.node].slot, self.grammar.nodes[to].slot);
+        let mut path = p.path;
+        if from != 0 {
+            path[from] = place;
         }
+        if into == 0 {
+            path = [NEVER; MOST_SLOTS];
+        } else if into != from {
+            path[into] = self.bin as f32;
+        }
+        path
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Bin, Finder, NEVER};
+    use crate::engine::plan::{Plan, PlannedStage};
+    use crate::engine::stage::Stage;
+    use crate::engine::stage::grammar::{Grammar, Phase};
+
+    /// Milk that was set at bin 60, or ripened and was set at about 250, the latter likelier
+    /// together and each of it less likely: it is cut, and was set at about 250.
+    #[test]
+    fn a_stage_is_dated_by_the_way_that_most_came() {
+        let lasting = |kind, minutes| PlannedStage { minutes: Some(minutes), ..PlannedStage::of(kind) };
+        let stages = vec![
+            PlannedStage { to_celsius: Some(32.0), ..PlannedStage::of(Stage::Warming) },
+            lasting(Stage::Ripening, 40.0),
+            lasting(Stage::Setting, 35.0),
+        ];
+        let mut f = Finder::new(Grammar::of(Some(&Plan { stages, ..Plan::default() })));
+        let slot = |stage| f.grammar.slots.iter().position(|s| s.stage == stage).unwrap();
+        let (ripening, setting) = (slot(Stage::Ripening), slot(Stage::Setting));
+        let gel = f.grammar.nodes.iter().position(|n| n.phase == Phase::Gel).unwrap();
+        let was_set = |ripened: f32, set: f32, p: f64| {
+            let mut h = Finder::nowhere();
+            (h.node, h.entered, h.w) = (gel, set as i64, libm::log(p));
+            (h.path[slot(Stage::Warming)], h.path[ripening], h.path[setting]) = (1.0, ripened, set);
+            h
+        };
+        f.hyps = (248u16..253).map(|set| was_set(60.0, f32::from(set), 0.13)).collect();
+        f.hyps.push(was_set(NEVER, 60.0, 0.35));
+        f.bin = 460;
+        let bin =
+            Bin { celsius: Some(32.0), n: 10, mid_s: 4605.0, end_s: 4610.0, away: false, var_white: 1.0e-4 };
+        f.split(&bin, 4600.0);
+        let cut = f.spawned.iter().find(|h| f.grammar.nodes[h.node].phase == Phase::Cut).unwrap();
+        assert!((248.0..253.0).contains(&cut.path[setting]), "set at {}", cut.path[setting]);
+        assert!((cut.path[ripening] - 60.0).abs() < 0.5, "ripened at {}", cut.path[ripening]);
     }
 }

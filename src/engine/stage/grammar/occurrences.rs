@@ -32,6 +32,8 @@ pub(super) fn general() -> Vec<Occurrence> {
 
 /// The plan's stages, and between them what a maker may do without having
 /// written it down.
+///
+/// What is written down is done oftener than not, though it be optional.
 pub(super) fn planned(plan: &Plan) -> Vec<Occurrence> {
     let mut list: Vec<Occurrence> = plan
         .stages

@@ -23,7 +23,7 @@ use super::kf::Kf;
 use super::pins::Pins;
 use crate::engine::bins::{BIN_S, Bin};
 use crate::engine::stage::Stage;
-use merge::Leaving;
+use merge::{Leaving, NEGLIGIBLE};
 
 /// Most hypotheses alive.
 pub(super) const MOST: usize = 72;
@@ -150,6 +150,7 @@ impl Finder {
     fn split(&mut self, bin: &Bin, start_s: f64) {
         let mut leaving = std::mem::take(&mut self.leaving);
         leaving.clear();
+        let mut best = [WORTH_SPAWNING; MOST_NODES];
         for (of, h) in self.hyps.iter().enumerate() {
             let from = &self.grammar.nodes[h.node];
             let been = merge::been(&h.path);
@@ -158,15 +159,19 @@ impl Finder {
             for &(to, ln_share) in &from.next {
                 let pin = self.pins.ln_enter(self.grammar.nodes[to].slot, start_s);
                 let w = h.w + pin.unwrap_or(ln_leave) + ln_share;
-                if w >= FORLORN {
-                    leaving.push(Leaving { to, been, of, w: w + self.aim(h, to) });
+                if w < FORLORN {
+                    continue;
                 }
+                let w = w + self.aim(h, to);
+                best[to] = best[to].max(w);
+                leaving.push(Leaving { to, been, of, w });
             }
         }
+        leaving.retain(|l| best[l.to] > WORTH_SPAWNING && l.w > best[l.to] - NEGLIGIBLE);
         leaving.sort_unstable_by_key(|l| (l.to, l.been));
         self.spawned.clear();
         for to in leaving.chunk_by(|a, b| a.to == b.to) {
-            self.merge(to, bin);
+            self.merge(to, best[to[0].to], bin);
         }
         self.leaving = leaving;
         for h in &mut self.hyps {

@@ -6,11 +6,15 @@
 //! once, and the middle of the two would be a time at which nothing happened. When it went
 //! on is told by the likeliest of that way and what lies near it.
 
-use super::{Finder, MOST_SLOTS, NEVER, WORTH_SPAWNING};
+use super::{Finder, MOST_SLOTS, NEVER};
 use crate::engine::bins::Bin;
 
 /// Near: within so many bins (five minutes).
 const NEAR_BINS: f32 = 30.0;
+
+/// What falls this far behind the likeliest that enters the same phase adds nothing to it
+/// (natural logarithm).
+pub(super) const NEGLIGIBLE: f64 = 12.0;
 
 /// A hypothesis that may leave for another phase.
 #[derive(Debug, Clone, Copy)]
@@ -31,28 +35,32 @@ pub(super) fn been(path: &[f32; MOST_SLOTS]) -> u32 {
 }
 
 impl Finder {
-    /// Merges what leaves for one phase; sorted by `been`.
-    pub(super) fn merge(&mut self, leaving: &[Leaving], bin: &Bin) {
+    /// Merges what leaves for one phase, sorted by `been`; the likeliest of it is `best`.
+    pub(super) fn merge(&mut self, leaving: &[Leaving], best: f64, bin: &Bin) {
         let likeliest = |way: &[Leaving]| way.iter().max_by(|a, b| a.w.total_cmp(&b.w)).copied();
-        let Some(first) = likeliest(leaving).filter(|l| l.w > WORTH_SPAWNING) else { return };
-        let best = first.w;
-        let share = |l: &Leaving| libm::exp(l.w - best);
-        let mass = |way: &[Leaving]| way.iter().map(share).sum::<f64>();
-        let ways = leaving.chunk_by(|a, b| a.been == b.been);
-        let Some(way) = ways.max_by(|a, b| mass(a).total_cmp(&mass(b))) else { return };
-        let Some(told) = likeliest(way) else { return };
+        let mass_of = |l: &Leaving| libm::exp(l.w - best);
+        let (mut mass, mut most, mut way) = (0.0, 0.0, leaving);
+        for one in leaving.chunk_by(|a, b| a.been == b.been) {
+            let of_one = one.iter().map(mass_of).sum();
+            mass += of_one;
+            if of_one > most {
+                (most, way) = (of_one, one);
+            }
+        }
+        let (Some(first), Some(told)) = (likeliest(leaving), likeliest(way)) else { return };
         let slot = self.grammar.nodes[self.hyps[told.of].node].slot;
         let about = self.hyps[told.of].path[slot];
         let (mut sum, mut place) = (0.0, 0.0);
         for l in way {
             let h = &self.hyps[l.of];
             if self.grammar.nodes[h.node].slot == slot && (h.path[slot] - about).abs() <= NEAR_BINS {
-                sum += share(l);
-                place += share(l) * f64::from(h.path[slot]);
+                let share = mass_of(l);
+                sum += share;
+                place += share * f64::from(h.path[slot]);
             }
         }
         let path = self.path_into(told.to, told.of, (place / sum) as f32);
-        self.spawn(first.to, best + libm::log(mass(leaving)), first.of, path, bin);
+        self.spawn(first.to, best + libm::log(mass), first.of, path, bin);
     }
 
     /// The path of `parent`, whose slot was entered at `place`, on into the phase `to`.

@@ -177,12 +177,12 @@ impl Scene {
         }
         let mark = Mark { kettle: Name::from(name), kind: MarkKind::HeatOn, by: None };
         self.sends(Incoming::Mark(mark));
-        let mut beside = None;
+        // What is published is not kept for whoever comes later.
+        let beside = self.beside(name);
         for n in 0..300 {
             let celsius = 28.0 + f64::from(n) * 0.02 + f64::from(n % 3) * 0.01;
             if self.is_near(name) {
-                let beside = beside.get_or_insert_with(|| self.beside(name));
-                self.broker_keeps_up(name, beside);
+                self.broker_keeps_up(name, &beside);
             }
             let sent = self.reads(name, celsius);
             if self.calls(name) {

@@ -52,7 +52,7 @@ impl Kettle {
                 self.unseen = None;
             }
         } else if let Some(c) = bin.celsius.filter(|_| warm && self.plain.is_at_rest()) {
-            let tracker = Box::new(Tracker::underway(self.plan.as_deref(), c));
+            let tracker = Box::new(self.tracker.underway(self.plan.as_deref(), c));
             self.unseen = Some(Unseen { tracker: Some(tracker), cold: 0 });
         }
     }

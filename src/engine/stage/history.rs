@@ -31,13 +31,35 @@ const STAYS_BINS: usize = 3;
 /// Nothing heats what has not risen for so many bins.
 const AT_REST_BINS: usize = 12;
 
+/// What nothing came of is remembered for so many bins: three hours.
+const REMEMBERED: usize = 1080;
+
 /// Bin values since the finder began; `NaN` where nothing was heard.
 #[derive(Debug, Default)]
 pub(super) struct History {
     bins: Vec<f32>,
+    /// What was heard before, and nothing came of.
+    past: Vec<f32>,
 }
 
 impl History {
+    /// One that begins now, and remembers this one, of which nothing came.
+    pub fn afresh(&self) -> Self {
+        let all = self.past.iter().chain(&self.bins);
+        let forgotten = (self.past.len() + self.bins.len()).saturating_sub(REMEMBERED);
+        Self { bins: Vec::new(), past: all.skip(forgotten).copied().collect() }
+    }
+
+    /// What led to a place, for `back` bins at the most and also before the finder began, and
+    /// where in it that place is.
+    pub fn leading_to(&self, place: f64, back: usize) -> (Self, f64) {
+        let at = self.past.len() + place.max(0.0) as usize;
+        let (first, last) = (at.saturating_sub(back), at + 2 * LIFT_BINS);
+        let all = self.past.iter().chain(&self.bins);
+        let bins = all.take(last).skip(first).copied().collect();
+        (Self { bins, past: Vec::new() }, (at - first) as f64)
+    }
+
     pub fn push(&mut self, celsius: Option<f64>) {
         if self.bins.len() < MOST {
             self.bins.push(celsius.map_or(f32::NAN, |c| c as f32));
@@ -242,6 +264,15 @@ impl History {
         let (first, last) = (first.max(0.0) as usize + STOOD_BINS, last.max(0.0) as usize);
         let steps = (first..=last).filter_map(|k| Some((k, self.step_out_of_rest(k, most_celsius)?)));
         steps.max_by(|a, b| a.1.total_cmp(&b.1)).map(|(k, _)| k as f64)
+    }
+
+    /// Whether it stood after the step at that place: changed by less than half of it within the
+    /// next minute.
+    pub fn stands_after(&self, place: f64) -> bool {
+        let k = place.max(0.0) as usize;
+        let at = |first: usize| self.median(first, first + 2);
+        let (before, then, later) = (at(k.saturating_sub(3)), at(k + 1), at(k + 6));
+        before.zip(then).zip(later).is_some_and(|((b, t), l)| (l - t).abs() < 0.5 * (t - b).abs())
     }
 
     /// How large a step into something colder than that begins with bin `k`, °C, where

@@ -135,9 +135,10 @@ impl Tracker {
     }
 
     /// A tracker of a make that may be under way: its probe hangs in something of
-    /// `celsius`.
-    pub fn underway(plan: Option<&Plan>, celsius: f64) -> Self {
-        Self::by(Finder::underway(Grammar::of(plan), celsius))
+    /// `celsius`, and this one found nothing yet.
+    pub fn underway(&self, plan: Option<&Plan>, celsius: f64) -> Self {
+        let history = self.history.afresh();
+        Self { history, ..Self::by(Finder::underway(Grammar::of(plan), celsius)) }
     }
 
     /// Walks one bin on; `slow_var` is the variance of ten-second means.
@@ -352,7 +353,8 @@ impl Tracker {
     /// wants of the next make stands.
     pub fn look_afresh(&mut self) {
         let grammar = self.finder.grammar.clone();
-        *self = Self { noise: self.noise, ..Self::by(Finder::new(grammar)) };
+        let history = self.history.afresh();
+        *self = Self { noise: self.noise, history, ..Self::by(Finder::new(grammar)) };
     }
 }
 

@@ -31,6 +31,9 @@ const CURD_C: f64 = 27.0;
 const STEADY_FIRE: f64 = 0.35;
 const EVENING_C: f64 = 5.0;
 
+/// Less is no warming of milk, °C, wherever it came from.
+const LEAST_C: f64 = 1.3;
+
 /// A probe that was not put anywhere for so many bins, half an hour, hangs.
 const HUNG_BINS: usize = 180;
 
@@ -45,9 +48,14 @@ const AGAIN_C: f64 = 2.0;
 const MUCH_EARLIER_BINS: f64 = 24.0;
 
 /// A place that went up and down by so much, °C, three times within so many bins
-/// (an hour and a half) before it rose is out of doors.
+/// (an hour and a half) before it rose is out of doors, in sun and wind. Nobody rinses,
+/// checks and lays aside a probe six times before the milk.
 const SWING_C: f64 = 1.2;
-const BEFORE_BINS: f64 = 540.0;
+const BEFORE_BINS: usize = 540;
+const WANDERS: usize = 3;
+const WANDERS_ON: usize = 6;
+/// There the sun warms by more than a fire that is begun with shows, °C.
+const SUN_C: f64 = 18.0;
 
 /// Where the probe came into the milk that is warmed at `place`: a step before
 /// it rose, or the foot of a rise that began much earlier than was thought.
@@ -76,34 +84,64 @@ pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History)
     let rose = level - low;
     let pace = rose / ((now - from) * BIN_S) * 60.0;
     let planned = f.grammar.slots[slot].target_celsius;
+    // What is warmed for rennet begins no hotter than the cow gives it, and no
+    // milk is set above this. Curd that the probe was put into is cooked.
+    let curd = low >= CURD_C && planned.is_some_and(|target| level > target + BEYOND_SET_C);
+    let milk = low < FROM_THE_COW_C && level < HOTTEST_SET_C.max(f.grammar.hottest(slot)) && !curd;
+    if !milk || pace < SLOWEST_FIRE || rose < LEAST_C {
+        return false;
+    }
     let near = match planned {
         Some(target) => (level - target).abs() < 2.0,
         None => level > 29.0,
     };
     // Milk still warm from the cow needs little, and a probe shows when it is put in.
     let from_the_cow = near && planned.is_some() && history.stepped_up(from, 3.0);
-    // A probe that is rinsed or checked swings too; but it was put into the milk.
-    let wanders = put_in.is_none() && history.swings(from - BEFORE_BINS, from, SWING_C) >= 3;
-    // It has hung for long where nobody was seen to put it: in milk of the
-    // evening, or in the open.
-    let hung = from > HUNG_BINS as f64 && history.plunge_before(from, HUNG_BINS).is_none();
-    let (enough, bins) = match (near, from_the_cow) {
-        _ if wanders => (15.0, 36.0),
-        (true, _) if hung && planned.is_some() && pace >= STEADY_FIRE => (EVENING_C, 36.0),
-        _ if hung => (9.0, 36.0),
-        (true, true) => (1.3, 18.0),
-        (true, false) => (3.5, 18.0),
-        (false, _) => (5.0, 36.0),
+    let (enough, bins) = match (Hangs::before(history, from, put_in), near, from_the_cow) {
+        (Hangs::OutOfDoors, ..) => (SUN_C, 36.0),
+        (Hangs::Long, true, _) if planned.is_some() && pace >= STEADY_FIRE => (EVENING_C, 36.0),
+        (Hangs::Long, ..) => (9.0, 36.0),
+        (Hangs::SinceJustNow, true, true) => (LEAST_C, 18.0),
+        (Hangs::SinceJustNow, true, false) => (3.5, 18.0),
+        (Hangs::SinceJustNow, false, _) => (5.0, 36.0),
     };
-    // What is warmed for rennet begins no hotter than the cow gives it, and no
-    // milk is set above this. Curd that the probe was put into is cooked.
-    let curd = low >= CURD_C && planned.is_some_and(|target| level > target + BEYOND_SET_C);
-    let milk = low < FROM_THE_COW_C && level < HOTTEST_SET_C.max(f.grammar.hottest(slot)) && !curd;
-    milk && rose >= enough
+    rose >= enough
         && now - from >= bins
-        && pace >= SLOWEST_FIRE
         && history.heard(from, now) >= SPEAKS
         && history.never_fell_by(1.5, from, now)
+}
+
+/// Where the probe hung before what it hangs in rose.
+#[derive(Debug, PartialEq)]
+enum Hangs {
+    /// Where sun and wind change, and nobody was seen to put it into milk.
+    OutOfDoors,
+    /// Where it is, for half an hour or more: in milk of the evening, or in the open.
+    Long,
+    SinceJustNow,
+}
+
+impl Hangs {
+    fn before(history: &History, from: f64, put_in: Option<f64>) -> Self {
+        let (led, at) = history.leading_to(from, BEFORE_BINS);
+        // A probe that is rinsed or checked swings too; but it was put into the milk.
+        let into_milk = || put_in.is_some_and(|p| history.stands_after(p));
+        let swings = led.swings(0.0, at, SWING_C);
+        if swings >= WANDERS_ON || (swings >= WANDERS && !into_milk()) {
+            Self::OutOfDoors
+        } else if at > HUNG_BINS as f64 && led.plunge_before(at, HUNG_BINS).is_none() {
+            Self::Long
+        } else {
+            Self::SinceJustNow
+        }
+    }
+}
+
+/// Whether a place went up and down, from an hour and a half before a rise that began at
+/// `from` until `to`, as nothing does that somebody makes.
+fn wanders(history: &History, from: f64, to: f64) -> bool {
+    let (led, at) = history.leading_to(to, BEFORE_BINS + (to - from).max(0.0) as usize);
+    led.swings(0.0, at, SWING_C) >= WANDERS
 }
 
 /// Whether milk that was left to its culture is on the fire again at `place`: it rose as
@@ -152,6 +190,7 @@ pub(super) fn has_cooled_back(f: &Finder, place: f64, history: &History) -> bool
                 && then.abs() <= RESTS_C
                 && pace(then.abs(), RESTS_BINS) <= RESTS_SHARE * pace(fell, COOLING_BINS)
         })
+        && !wanders(history, from, now)
 }
 
 /// Milk that is set, and curd that is cut, stands no further below and above where it
@@ -201,5 +240,5 @@ pub(super) fn is_cooked(f: &Finder, history: &History) -> bool {
     let highest = history.highest_place(from - STANDS_BINS, from).and_then(|p| history.smooth_at(p));
     let stood = history.lowest(from - STANDS_BINS, from).is_some_and(|c| c >= least)
         && highest.is_some_and(|c| c <= set + BEYOND_SET_C);
-    stood && rose >= COOK_ROSE_C && level >= set + ABOVE_SET_C
+    stood && rose >= COOK_ROSE_C && level >= set + ABOVE_SET_C && !wanders(history, from, from)
 }

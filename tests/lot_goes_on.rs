@@ -147,22 +147,28 @@ fn a_lot_closed_by_a_person_in_the_middle_holds_the_make_so_far() {
     pty.opened();
     play(&lines, &house, &clock, |seq, r| say(&mut pty, seq, r));
     let lot = house.shown().open_lots.get(KETTLE).cloned().unwrap();
-    let mut closing = Command::new(env!("CARGO_BIN_EXE_curdtrace"))
-        .args(["lot", "close", &lot, "--by", "ada", "--data", "data"])
-        .current_dir(folder.path())
-        .stdout(std::process::Stdio::piped())
-        .spawn()
-        .unwrap();
+    // Two persons close it at once: the second one's waits for the make, too.
+    let close = |by: &str| {
+        Command::new(env!("CARGO_BIN_EXE_curdtrace"))
+            .args(["lot", "close", &lot, "--by", by, "--data", "data"])
+            .current_dir(folder.path())
+            .stdout(std::process::Stdio::piped())
+            .spawn()
+            .unwrap()
+    };
+    let mut closings = [close("ada"), close("ada")];
     assert!(wait_for(SOON, || {
         clock.advance(Duration::from_millis(100));
-        closing.try_wait().unwrap().is_some()
+        closings.iter_mut().all(|c| c.try_wait().unwrap().is_some())
     }));
-    let said = String::from_utf8(closing.wait_with_output().unwrap().stdout).unwrap();
-    assert!(said.contains("is closed and sealed"), "{said}");
-    assert!(
-        said.contains("is ended with it: what goes on there is a new one, and its calls may come late"),
-        "{said}"
-    );
+    for closing in closings {
+        let said = String::from_utf8(closing.wait_with_output().unwrap().stdout).unwrap();
+        assert!(said.contains("is closed and sealed"), "{said}");
+        assert!(
+            said.contains("is ended with it: what goes on there is a new one, and its calls may come late"),
+            "{said}"
+        );
+    }
     // What the command says is so already: the whole of it is in the folder.
     let shut = folder.path().join("data/lots").join(&lot);
     let events = std::fs::read_to_string(shut.join("events.jsonl")).unwrap();

@@ -176,3 +176,17 @@ fn who_entered_a_figure_stands_in_the_record() {
         refused(place, args, 64, "--by");
     }
 }
+
+/// A note whose second line began as a table does hid its lot: the daemon, started again,
+/// opened another beside it.
+#[test]
+fn a_note_may_have_any_lines() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path();
+    well(place, &["open", "--id", "a-1", "--by", "ada"]);
+    let note = "milk late\n[from the lower alp]\n[[stage]]";
+    well(place, &["set", "a-1", &format!("note={note}"), "--by", "ada"]);
+    let listed = well(place, &["list"]);
+    assert!(listed.starts_with("a-1"), "{listed}");
+    assert_eq!(record(place, "a-1").note.as_deref(), Some(note));
+}

@@ -82,6 +82,31 @@ fn a_second_rehearsal_goes_on_in_the_same_folder() {
     assert!(!events.contains("clock-unsure"), "the second day stands before the first:\n{events}");
 }
 
+/// A day that went on in the make of the day before had no lot of its own.
+#[test]
+fn what_an_interrupted_rehearsal_left_is_closed_first() {
+    let data = tempfile::tempdir().unwrap();
+    let mut left = Command::new(env!("CARGO_BIN_EXE_curdtrace"))
+        .args(["rehearse", "--once", "--speed", "300", "--seed", "5", "--data"])
+        .arg(data.path())
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .unwrap();
+    let lots = data.path().join("lots");
+    let opened = || std::fs::read_dir(&lots).is_ok_and(|mut l| l.next().is_some());
+    assert!(support::house::wait_for(std::time::Duration::from_secs(60), opened));
+    left.kill().unwrap();
+    left.wait().unwrap();
+    let folder = rehearse(data.path(), "6");
+    let all: Vec<PathBuf> = std::fs::read_dir(&lots).unwrap().map(|e| e.unwrap().path()).collect();
+    assert_eq!(all.len(), 2, "{all:?}");
+    for lot in all {
+        assert!(lot.join("SHA256SUMS").is_file(), "{} is not sealed", lot.display());
+    }
+    let cooks = read(&folder, "lot.toml").matches("[[cook]]").count();
+    assert_eq!(cooks, 1, "the printed lot is not the day's");
+}
+
 #[test]
 fn a_plan_that_is_not_there_is_named() {
     let data = tempfile::tempdir().unwrap();

@@ -6,6 +6,7 @@
 //! taken in what the box last said, and never faster than `--speed`. So a slow
 //! machine makes a slower day, never a different one.
 
+mod leftover;
 mod live;
 mod progress;
 mod pty;
@@ -139,6 +140,7 @@ async fn rehearse(args: &Args, plan: &Arc<Plan>) -> Result<Option<PathBuf>, Fail
     let mut live = Live::new(line, clock, feed, args.speed);
     let play = async {
         live.wait_for_the_port().await?;
+        live.end_what_was_left(&args.data).await?;
         let mut seed = args.seed;
         loop {
             let scene = Scene::by_plan(seed, plan, &options(args.seed));
@@ -156,7 +158,7 @@ async fn rehearse(args: &Args, plan: &Arc<Plan>) -> Result<Option<PathBuf>, Fail
         folder = play => folder,
         ended = &mut running => return Err(daemon_ended(ended)),
         () = told.cancelled() => Err(Failure::unavailable(
-            "interrupted before the make ended; what was read is in the journal, and its lot goes on with the next start",
+            "interrupted before the make ended; what was read is in the journal, and its lot is closed when the next rehearsal begins",
         )),
     };
     stop.cancel();

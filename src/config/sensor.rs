@@ -112,11 +112,14 @@ fn thermistor(s: &Section<'_, '_>) -> Option<Thermistor> {
     Some(Thermistor::Beta { r25_ohm: r25_ohm?, beta_kelvin: beta_kelvin? })
 }
 
+/// The classes of thermocouples (IEC 60584-1) and of platinum (IEC 60751).
+const CLASSES: [&str; 7] = ["1", "2", "3", "aa", "a", "b", "c"];
+
 fn grade(s: &Section<'_, '_>, sensor: Sensor) -> Option<Grade> {
     let stated = s.above_zero("within-celsius", 10.0, "°C").map(Grade::Stated);
     let classes: &[&str] = match sensor {
-        Sensor::Couple(_) => &["1", "2", "3"],
-        Sensor::Platinum(_) => &["aa", "a", "b", "c"],
+        Sensor::Couple(_) => &CLASSES[..3],
+        Sensor::Platinum(_) => &CLASSES[3..],
         _ => {
             // What is named wrongly is told where it is named.
             let is_named = s.has("couple") || s.has("element");
@@ -126,6 +129,9 @@ fn grade(s: &Section<'_, '_>, sensor: Sensor) -> Option<Grade> {
                     "class says nothing of a sensor that is not named",
                     "set couple or element, or write within-celsius = 0.5 instead",
                 );
+            } else if is_named {
+                // A class of none is one whatever the sensor is.
+                s.one_of("class", &CLASSES, |w| CLASSES.contains(&w).then_some(()));
             }
             return stated;
         }
@@ -200,6 +206,9 @@ mod tests {
         // What cannot belong to it is still told.
         let told = probe("couple = \"Z\"\nwires = 2").unwrap_err();
         assert!(told.contains("knows no wires"), "{told}");
+        // So is a class that is none.
+        let told = probe("couple = \"Z\"\nclass = \"9\"").unwrap_err();
+        assert!(told.lines().count() == 2 && told.contains("class = \"9\" is not known"), "{told}");
     }
 
     #[test]

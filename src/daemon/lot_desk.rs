@@ -53,8 +53,8 @@ pub enum Work {
 #[derive(Debug)]
 struct Ending {
     request: Request,
-    /// The name of its file in the inbox.
-    name: String,
+    /// The names of the files in the inbox that ask for it: two persons may.
+    names: Vec<String>,
     /// So often the make was not over yet.
     looks: u32,
 }
@@ -214,10 +214,9 @@ impl LotDesk {
         };
         match (done, ending) {
             (Ok(Some(done)), ending) => {
-                if let Some(Ending { name, .. }) = ending {
-                    let text = format!("{}\n{}", done.text, ended_with_it(&done.kettle));
-                    self.answer(&name, &Answer::of(Ok(&Done { text, ..done.clone() })));
-                }
+                let text = format!("{}\n{}", done.text, ended_with_it(&done.kettle));
+                let told = Answer::of(Ok(&Done { text, ..done.clone() }));
+                ending.iter().flat_map(|e| &e.names).for_each(|name| self.answer(name, &told));
                 news(&done)
             }
             (Ok(None), None) => {
@@ -229,15 +228,13 @@ impl LotDesk {
                 }
                 None
             }
-            (Ok(None), Some(Ending { request, name, .. })) => self.carry_out(&request, &name),
+            (Ok(None), Some(Ending { request, names, .. })) => self.carry_out(&request, &names),
             (Err(e), ending) => {
                 tracing::error!("kettle {}: {e}", effect.kettle);
                 if self.again.failed(&e, now.0) {
                     self.again.wait(Turn { effect: effect.clone(), by: by.map(Name::from), came: now });
                 }
-                if let Some(Ending { name, .. }) = ending {
-                    self.answer(&name, &Answer::of(Err(&e)));
-                }
+                ending.iter().flat_map(|e| &e.names).for_each(|name| self.answer(name, &Answer::of(Err(&e))));
                 None
             }
         }
@@ -259,15 +256,18 @@ impl LotDesk {
     fn serve(&mut self, request: Request, name: String) -> Option<LotNews> {
         if let Ask::Close { lot } = &request.ask
             && let Some(kettle) = self.making_of(lot)
-            && !self.endings.contains_key(&kettle)
         {
+            if let Some(ending) = self.endings.get_mut(&kettle) {
+                ending.names.push(name);
+                return None;
+            }
             let by = request.by.as_deref().map(Name::from);
             let end = Commanded { kettle: kettle.clone(), by, ask: Command::EndMake };
             self.inputs.push(Input::of(Incoming::Command(end)));
-            self.endings.insert(kettle, Ending { request, name, looks: 0 });
+            self.endings.insert(kettle, Ending { request, names: vec![name], looks: 0 });
             return None;
         }
-        self.carry_out(&request, &name)
+        self.carry_out(&request, &[name])
     }
 
     /// The kettle on which a lot is open while a make runs there.
@@ -276,12 +276,12 @@ impl LotDesk {
         self.making.get(open.0.as_str()).cloned()
     }
 
-    fn carry_out(&mut self, request: &Request, name: &str) -> Option<LotNews> {
+    fn carry_out(&mut self, request: &Request, names: &[String]) -> Option<LotNews> {
         let done = self.lots.apply(request);
         if let Err(e) = &done {
             self.again.failed(e, request.at.0);
         }
-        self.answer(name, &Answer::of(done.as_ref()));
+        names.iter().for_each(|name| self.answer(name, &Answer::of(done.as_ref())));
         done.ok().as_ref().and_then(news)
     }
 
@@ -292,7 +292,7 @@ impl LotDesk {
             .into_iter()
             .partition::<BTreeMap<_, _>, _>(|(_, e)| e.looks > LOOKS_UNTIL_CLOSED);
         self.endings = in_time;
-        late.into_values().filter_map(|e| self.carry_out(&e.request, &e.name)).collect()
+        late.into_values().filter_map(|e| self.carry_out(&e.request, &e.names)).collect()
     }
 
     /// What has to go through the engine before the lots can go on.

@@ -49,7 +49,10 @@ impl Timeline {
     /// by the boot's clock or, where lines have no other, by the wall's.
     pub fn marked_ago(&self, stamp: &Stamp) -> Option<f64> {
         let by_mono_s = self.second_of(stamp)?;
-        let by_wall_s = stamp.wall_ns.zip(self.wall_at_zero_ns).map(|(own, zero)| seconds_signed(own - zero));
+        let by_wall_s = stamp
+            .wall_ns
+            .zip(self.wall_at_zero_ns)
+            .map(|(own, zero)| seconds_signed(own.saturating_sub(zero)));
         let own_s = by_wall_s.map_or(by_mono_s, |s| s.min(by_mono_s));
         MARKED_AGO_S.contains(&(self.now_s - own_s)).then_some(own_s)
     }

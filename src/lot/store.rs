@@ -335,7 +335,8 @@ impl Store {
         if bytes.len() == HEAD_BYTES && !valid.contains("\n[") {
             return self.load(lot);
         }
-        Record::head_from_toml(valid).map_err(|e| LotError::File { path, why: e.to_string() })
+        // A note may have a line that begins as a table does: then the whole is read.
+        Record::head_from_toml(valid).or_else(|_| self.load(lot))
     }
 
     /// The heads of all lots, oldest first, and what could not be read.

@@ -528,6 +528,7 @@ said-heat-off = Feuer weg jetzt: { $now }, gewollt { $wanted }.
 said-heat-off-blind = Feuer weg jetzt, blind gerufen: keine Zahl seit { $lasting }; nach der letzten und ihrem Lauf endet es bei { $wanted }. Sieh mit einem Handthermometer nach.
 said-heat-off-peak = Feuer weg jetzt: { $now }, endet bei etwa { $peak } °C ({ $low } bis { $high }), gewollt { $wanted }.
 said-at-target = Erreicht: { $now }, gewollt { $wanted }.
+said-stands-below = Steht bei { $now }, gewollt { $wanted }.
 said-will-end-over = Endet bei { $low } °C oder mehr, gewollt { $wanted }.
 said-too-hot = Zu heiss: { $now }, gewollt { $wanted }.
 said-over-do = Feuer weg, wenn es noch brennt; rühren, Deckel weg, oder kalte Molke oder Wasser dazu, wie du meinst.

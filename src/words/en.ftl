@@ -547,6 +547,7 @@ said-heat-off = Heat off now: { $now }, { $wanted } wanted.
 said-heat-off-blind = Heat off now, called blind: no number for { $lasting }; by the last one and its rate it is about to end at { $wanted }. Look with a hand thermometer.
 said-heat-off-peak = Heat off now: { $now }, will end at about { $peak } °C ({ $low } to { $high }), { $wanted } wanted.
 said-at-target = Reached: { $now }, { $wanted } wanted.
+said-stands-below = It stands at { $now }, { $wanted } wanted.
 said-will-end-over = Will end at { $low } °C or more, { $wanted } wanted.
 said-too-hot = Too hot: { $now }, { $wanted } wanted.
 said-over-do = Heat off if it is still on; stir, lid off, or add cold whey or water, as you judge.

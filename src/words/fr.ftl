@@ -528,6 +528,7 @@ said-heat-off = Retire le feu maintenant : { $now }, voulu { $wanted }.
 said-heat-off-blind = Retire le feu maintenant, appel à l’aveugle : aucun chiffre depuis { $lasting } ; d’après le dernier et son allure, cela finira à { $wanted }. Vérifie au thermomètre à main.
 said-heat-off-peak = Retire le feu maintenant : { $now }, finira vers { $peak } °C ({ $low } à { $high }), voulu { $wanted }.
 said-at-target = Atteint : { $now }, voulu { $wanted }.
+said-stands-below = S’arrête à { $now }, voulu { $wanted }.
 said-will-end-over = Finira à { $low } °C ou plus, voulu { $wanted }.
 said-too-hot = Trop chaud : { $now }, voulu { $wanted }.
 said-over-do = Retire le feu s’il brûle encore ; brasse, sans couvercle, ou ajoute petit-lait ou eau froide, à ton jugement.

@@ -528,6 +528,7 @@ said-heat-off = Via il fuoco adesso: { $now }, si vuole { $wanted }.
 said-heat-off-blind = Via il fuoco adesso, chiamato alla cieca: nessun numero da { $lasting }; per l’ultimo e la sua corsa finirà a { $wanted }. Guarda con un termometro a mano.
 said-heat-off-peak = Via il fuoco adesso: { $now }, finirà a circa { $peak } °C (da { $low } a { $high }), si vuole { $wanted }.
 said-at-target = Raggiunto: { $now }, si vuole { $wanted }.
+said-stands-below = Si ferma a { $now }, si vuole { $wanted }.
 said-will-end-over = Finirà a { $low } °C o più, si vuole { $wanted }.
 said-too-hot = Troppo caldo: { $now }, si vuole { $wanted }.
 said-over-do = Via il fuoco se è ancora acceso; mescola, togli il coperchio o aggiungi siero o acqua freddi, come giudichi.

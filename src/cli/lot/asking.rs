@@ -83,9 +83,17 @@ impl Room {
         }
         if let Ask::Mark(mark) = &request.ask {
             self.write_mark(mark, request)?;
-            let text = match lots.apply(request) {
-                Ok(done) => done.text,
-                Err(_) => format!("marked {} on kettle {}; no lot is open on it", mark.name, mark.kettle),
+            let text = match (lots.apply(request), &mark.lot) {
+                (Ok(done), _) => done.text,
+                (Err(e), Some(lot)) => {
+                    return Err(Failure::data(format_args!(
+                        "{} is marked on kettle {}, but not in lot {lot}: {e}",
+                        mark.name, mark.kettle
+                    )));
+                }
+                (Err(_), None) => {
+                    format!("marked {} on kettle {}; no lot is open on it", mark.name, mark.kettle)
+                }
             };
             return Ok(Answer { code: 0, text, lot: None });
         }

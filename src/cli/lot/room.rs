@@ -104,7 +104,7 @@ impl Room {
     }
 
     /// The kettle meant where none is named: the only one the configuration
-    /// has. One that is named must be there, where the configuration says which
+    /// has or, without a configuration, the only one on which a lot is open. One that is named must be there, where the configuration says which
     /// there are.
     pub(super) fn kettle(&self, named: Option<String>) -> Result<String, Failure> {
         if let Some(kettle) = &named {
@@ -121,12 +121,19 @@ impl Room {
                 )))
             }
             (None, [only]) => Ok(only.name.to_string()),
-            (None, []) => Ok("kettle".into()),
+            (None, []) => Ok(self.only_open().unwrap_or_else(|| "kettle".into())),
             (None, many) => {
                 let many: Vec<&str> = many.iter().map(|k| &*k.name).collect();
                 Err(Failure::usage(format_args!("say which kettle: --kettle {}", many.join(" or --kettle "))))
             }
         }
+    }
+
+    /// The kettle on which a lot is open, where there is one such.
+    fn only_open(&self) -> Option<String> {
+        let heads = self.store.list().ok()?.0;
+        let mut open = heads.into_iter().filter(|l| !l.is_closed() && !l.past).map(|l| l.kettle);
+        open.next().filter(|one| open.all(|other| other == *one))
     }
 
     /// Whether anything is known of a kettle: the configuration names it or a

@@ -114,7 +114,7 @@ impl Show {
         self.set_as =
             config.serial.iter().map(|s| format!("{} at {} baud", s.format.name(), s.baud)).collect();
         for port in &self.absent {
-            remark(&format!("{} is not there; plug it in, or see `curdtrace probe list`", port.display()));
+            remark(&format!("waiting for {} to be plugged in", port.display()));
         }
         let channels = Arc::new(Channels::of(&config));
         let listening = Listening::start(config, channels)

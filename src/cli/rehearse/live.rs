@@ -1,6 +1,6 @@
 //! The day in lock-step: box, maker, clock and daemon.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -37,7 +37,7 @@ const SEALED_WITHIN: Duration = Duration::from_secs(120);
 const FULL_FOR: Duration = Duration::from_secs(15);
 
 /// Who the simulated maker is.
-const MAKER: &str = "ada";
+pub(super) const MAKER: &str = "ada";
 
 /// The running rehearsal.
 pub struct Live {
@@ -221,14 +221,8 @@ impl Live {
         let (due, later): (Vec<_>, Vec<_>) = self.to_take.drain(..).partition(|t| t.0 <= now_s);
         self.to_take = later;
         for (_, alarm) in due {
-            let commands = self.feed.commands.clone();
             let (kettle, by) = (Name::from(KETTLE), Some(Name::from(MAKER)));
-            let command = Command { kettle, by, ask: Ask::Acknowledge(Some(alarm)) };
-            self.asked.spawn(async move {
-                if let Err(e) = commands.command(command).await {
-                    tracing::debug!("taking an alarm: {e}");
-                }
-            });
+            self.command(Command { kettle, by, ask: Ask::Acknowledge(Some(alarm)) });
         }
     }
 
@@ -240,24 +234,59 @@ impl Live {
             }
             return Err(Failure::unavailable("no lot was opened: the daemon found no make in this day"));
         };
-        let kettle = Name::from(KETTLE);
-        if self.feed.snapshot.borrow().open_lots.contains_key(&kettle) {
-            let commands = self.feed.commands.clone();
+        if self.open_lot().is_some() {
             // A make that ends has its lot closed with the whole of it.
-            let end = Command { kettle, by: Some(Name::from(MAKER)), ask: Ask::EndMake };
-            self.asked.spawn(async move {
-                if let Err(e) = commands.command(end).await {
-                    tracing::debug!("ending the make: {e}");
-                }
+            self.command(Command {
+                kettle: Name::from(KETTLE),
+                by: Some(Name::from(MAKER)),
+                ask: Ask::EndMake,
             });
         }
+        self.until_sealed(&id, &folder).await?;
+        Ok(folder)
+    }
+
+    /// The lot that is open on the kettle.
+    pub(super) fn open_lot(&self) -> Option<String> {
+        self.feed.snapshot.borrow().open_lots.get(&Name::from(KETTLE)).cloned()
+    }
+
+    /// The daemon's clock, nanoseconds since 1970.
+    pub(super) fn now_ns(&self) -> i64 {
+        self.clock.now().wall_ns
+    }
+
+    /// Says what the maker wants; what becomes of it comes with the news.
+    pub(super) fn command(&mut self, command: Command) {
+        let commands = self.feed.commands.clone();
+        self.asked.spawn(async move {
+            if let Err(e) = commands.command(command).await {
+                tracing::debug!("a command: {e}");
+            }
+        });
+    }
+
+    /// Lets a second of the daemon's clock pass, and hears what came of it.
+    pub(super) async fn let_pass(&mut self) {
+        self.pass(1.0).await;
+        tokio::time::sleep(Duration::from_millis(5)).await;
+        // A line that nobody hears fills up, and the box seems gone.
+        self.line.hear();
+        while let Ok(news) = self.news.try_recv() {
+            if let News::Lot(lot) = &*news
+                && lot.closed
+            {
+                self.closed_lots.push(lot.id.clone());
+            }
+        }
+    }
+
+    /// Waits until that lot is sealed.
+    pub(super) async fn until_sealed(&mut self, id: &String, folder: &Path) -> Result<(), Failure> {
         let mut well_ns = self.world.now().mono_ns;
         let sealed = async {
-            while !self.closed_lots.contains(&id) {
-                self.pass(1.0).await;
-                tokio::time::sleep(Duration::from_millis(5)).await;
-                // A line that nobody hears fills up, and the box seems gone.
-                self.line.hear();
+            while !self.closed_lots.contains(id) {
+                self.let_pass().await;
                 let trouble = self.feed.snapshot.borrow().store_trouble.clone();
                 let now_ns = self.world.now().mono_ns;
                 match trouble {
@@ -266,13 +295,6 @@ impl Live {
                         return Err(unkept(&format!("the lot {} is not sealed", folder.display()), &why));
                     }
                     Some(_) => {}
-                }
-                while let Ok(news) = self.news.try_recv() {
-                    if let News::Lot(lot) = &*news
-                        && lot.closed
-                    {
-                        self.closed_lots.push(lot.id.clone());
-                    }
                 }
             }
             Ok(())
@@ -283,8 +305,7 @@ impl Live {
                 folder.display(),
                 SEALED_WITHIN.as_secs()
             ))
-        })??;
-        Ok(folder)
+        })?
     }
 
     /// Sleeps where the day would run faster than asked.

@@ -100,6 +100,11 @@ pub(super) fn at_target(s: &Situation, memory: &Occasion, raised: bool) -> Findi
         .limit(Some(h.target_celsius))
 }
 
+/// Whether what is near enough has not come to its target, and stands.
+pub(super) fn stands_below(s: &Situation, target: Option<f64>) -> bool {
+    s.celsius.zip(target).is_some_and(|(c, t)| c < t - AT_CELSIUS)
+}
+
 pub(super) fn over_target(s: &Situation, plan: Option<&Plan>, memory: &Occasion, raised: bool) -> Finding {
     let Some(h) = memory.heating.filter(|h| h.concerns(s.stage)) else {
         return Finding::of(false, Priority::High).delayed(15.0, 30.0);

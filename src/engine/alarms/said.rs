@@ -3,7 +3,7 @@
 
 use super::company::Share;
 use super::failure::is_out;
-use super::heating::is_stalled;
+use super::heating::{is_stalled, stands_below};
 use super::occasion::Occasion;
 use crate::engine::alarm::AlarmKind;
 use crate::engine::said::Said;
@@ -25,6 +25,7 @@ pub(super) fn said(
             vec![of("said-get-ready").number("lasting", off_s)]
         }
         AlarmKind::HeatOff => vec![heat_off(&of, s)],
+        AlarmKind::AtTarget if stands_below(s, limit) => vec![of("said-stands-below")],
         AlarmKind::AtTarget => vec![of("said-at-target")],
         AlarmKind::OverTarget => over_target(s, limit, memory),
         AlarmKind::HeatSlow if is_stalled(s) => vec![pace("said-hardly-warms", s)],

@@ -4,7 +4,7 @@
 
 use super::company::Share;
 use super::failure::is_out;
-use super::heating::is_stalled;
+use super::heating::{is_stalled, stands_below};
 use super::occasion::Occasion;
 use crate::engine::alarm::AlarmKind;
 use crate::engine::said::spoken;
@@ -31,6 +31,9 @@ pub(super) fn text(
     match kind {
         AlarmKind::GetReady => get_ready(s, limit),
         AlarmKind::HeatOff => heat_off(s, limit),
+        AlarmKind::AtTarget if stands_below(s, limit) => {
+            format!("It stands at {}, {} wanted.", number(s), wanted(limit))
+        }
         AlarmKind::AtTarget => format!("Reached: {}, {} wanted.", number(s), wanted(limit)),
         AlarmKind::OverTarget => over_target(s, limit, memory),
         AlarmKind::HeatSlow => heat_slow(s),

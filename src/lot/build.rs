@@ -173,6 +173,7 @@ impl Store {
         record.stages.clone_from(&found.story.stages);
         record.cooks.clone_from(&found.story.cooks);
         record.alarms.clone_from(&found.story.alarms);
+        record.plans.clone_from(&found.plans);
         if let Some(followed) = &found.followed {
             record.plan = followed.as_ref().and_then(|text| text.parse().ok());
             if let Some(name) = record.plan.as_ref().and_then(|p| p.get("name")).and_then(|n| n.as_str())

@@ -2,7 +2,7 @@
 
 use super::at::At;
 use super::gather::Gathered;
-use super::record::{AlarmDone, CookDone, Gap, Instrument, LimitDone, Record};
+use super::record::{AlarmDone, CookDone, Gap, Instrument, LimitDone, PlanDone, Record};
 use crate::words::Words;
 
 /// Between two good readings so long is a gap, seconds; a slower probe has five
@@ -69,6 +69,7 @@ pub fn deviations(record: &Record, words: &Words) -> Vec<String> {
         found.push(words.say(key, &[("name", &limit.name), ("limit", &is), ("found", &was)]));
     }
     found.extend(cooks(record, words));
+    found.extend(plans(record, words));
     found.extend(alarms(record, words));
     found.extend(record.instruments.iter().filter_map(|i| calibration(record, i, words)));
     found.extend(record.gaps.iter().filter(|g| is_worth_a_line(g)).map(|g| gap(record, g, words)));
@@ -123,6 +124,21 @@ fn cooks(record: &Record, words: &Words) -> Vec<String> {
         found.push(words.say(key, &[("peak", &peak), ("over", &over), ("target", &target)]));
     }
     found
+}
+
+/// Plans chosen, or put aside, in the middle of the make: targets changed with them.
+fn plans(record: &Record, words: &Words) -> Vec<String> {
+    let (zone, stages) = (record.zone(), &record.stages);
+    let Some((first, last)) = stages.first().zip(stages.last()) else { return Vec::new() };
+    let under_way = |p: &&PlanDone| first.began < p.at && last.ended.is_none_or(|end| p.at < end);
+    let told = |p: &PlanDone| {
+        let (at, by) = (p.at.clock(&zone), p.by.clone().unwrap_or_else(|| words.word("sheet-somebody")));
+        match &p.plan {
+            Some(plan) => words.say("found-plan-other", &[("plan", plan), ("at", &at), ("by", &by)]),
+            None => words.say("found-plan-none", &[("at", &at), ("by", &by)]),
+        }
+    };
+    record.plans.iter().filter(under_way).map(told).collect()
 }
 
 fn gap(record: &Record, gap: &Gap, words: &Words) -> String {
@@ -187,7 +203,7 @@ fn alarms(record: &Record, words: &Words) -> Vec<String> {
             a.alarm == kind && is_of_its_time(a, record) && (is_untaken(a) || !is_told_already(a, record))
         };
         let of: Vec<&AlarmDone> = record.alarms.iter().filter(counts).collect();
-        let Some(first) = of.first() else { continue };
+        let Some(gravest) = of.iter().copied().reduce(graver) else { continue };
         let times: Vec<String> = of.iter().map(|a| a.raised.clock(&zone)).collect();
         let untaken = of.iter().filter(|a| is_untaken(a)).count();
         let key = match untaken {
@@ -195,7 +211,7 @@ fn alarms(record: &Record, words: &Words) -> Vec<String> {
             n if n == of.len() => "found-alarm-untaken",
             _ => "found-alarm-some-untaken",
         };
-        let text = first.said_in(words);
+        let text = gravest.said_in(words);
         // What can be done about it comes after what is.
         let says = text.split(". ").next().unwrap_or_default().trim_end_matches('.');
         let values = [
@@ -208,6 +224,12 @@ fn alarms(record: &Record, words: &Words) -> Vec<String> {
         found.push(words.say(key, &values));
     }
     found
+}
+
+/// Of two alarms of a kind the one that was further beyond its limit; else the first.
+fn graver<'a>(a: &'a AlarmDone, b: &'a AlarmDone) -> &'a AlarmDone {
+    let beyond = |a: &AlarmDone| a.celsius.zip(a.limit_celsius).map_or(0.0, |(is, limit)| (is - limit).abs());
+    if beyond(b) > beyond(a) { b } else { a }
 }
 
 /// Whether an alarm was raised in the lot's own time. A daemon that starts says

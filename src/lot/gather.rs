@@ -15,7 +15,7 @@ use std::sync::Arc;
 use serde_json::Value as Json;
 
 use super::at::At;
-use super::record::{Mark, Stretch};
+use super::record::{Mark, PlanDone, Stretch};
 use super::story::{Story, made_stages, time};
 use crate::engine::probe::{Health, Missing, PLAUSIBLE_CELSIUS};
 use crate::journal::JournalError;
@@ -92,6 +92,8 @@ pub struct Gathered {
     pub damaged: Vec<String>,
     /// The last plan followed, its TOML text; `Some(None)`: none any more.
     pub followed: Option<Option<String>>,
+    /// The plans that were chosen.
+    pub plans: Vec<PlanDone>,
     /// Probes whose readings say that they must be calibrated and never were.
     pub uncalibrated: BTreeSet<String>,
     /// Of which of the stretches wanted the probe hung in another kettle than the lot was
@@ -268,10 +270,13 @@ impl Gathered {
         self.marks.push(mark);
     }
 
-    fn take_event(&mut self, e: &EventLine, stamp: &Stamped) {
+    fn take_event(&mut self, e: &EventLine, stamp: &Stamped, at: At) {
         // Said again it is no choice of this lot's time.
         if e.what == "follow" && e.truth("again") != Some(true) {
-            self.followed = Some(plan_of(e));
+            let plan = plan_of(e);
+            let name = plan.as_deref().map(name_of);
+            self.plans.push(PlanDone { at, plan: name, by: e.text("by").map(Into::into) });
+            self.followed = Some(plan);
         }
         if !e.what.starts_with("said-") {
             return;
@@ -290,6 +295,12 @@ impl Gathered {
 /// The plan in a line `follow`, its TOML text; `None`: none any more.
 fn plan_of(e: &EventLine) -> Option<String> {
     e.text("plan").map(|t| t.replace('\u{2424}', "\n"))
+}
+
+/// The name in a plan's TOML text.
+fn name_of(plan: &str) -> String {
+    let table = plan.parse::<toml::Table>().unwrap_or_default();
+    table.get("name").and_then(|n| n.as_str()).unwrap_or_default().into()
 }
 
 /// A make that ended, as the journal tells of it.

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use super::at::At;
 use crate::words::Words;
-pub use done::{AlarmDone, CookDone, Gap, Instrument, LimitDone, StageDone, Stretch};
+pub use done::{AlarmDone, CookDone, Gap, Instrument, LimitDone, PlanDone, StageDone, Stretch};
 pub use entered::{Culture, Curd, Entry, Milk, Rennet};
 
 mod done;
@@ -100,6 +100,9 @@ pub struct Record {
     /// What people marked, by the moment meant.
     #[serde(rename = "mark", skip_serializing_if = "Vec::is_empty")]
     pub marks: Vec<Mark>,
+    /// Plans that were chosen in the lot's time.
+    #[serde(rename = "plan-followed", skip_serializing_if = "Vec::is_empty")]
+    pub plans: Vec<PlanDone>,
     /// Marks that were struck: they hold no more, and stay to be read.
     #[serde(rename = "struck-mark", skip_serializing_if = "Vec::is_empty")]
     pub struck: Vec<Mark>,

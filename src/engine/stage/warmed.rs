@@ -2,6 +2,7 @@
 //! a make of a trace.
 
 use super::Stage;
+use super::belief::Belief;
 use super::finder::Finder;
 use super::history::History;
 use super::hypothesis::HOTTEST_MILK_C;
@@ -74,13 +75,18 @@ pub(super) fn into_the_milk(place: f64, history: &History) -> Option<f64> {
 
 /// Whether milk was warmed, and not a room or a hillside: far enough, at a
 /// fire's pace, without turning back, by a probe that speaks often enough.
-pub(super) fn has_warmed(f: &Finder, slot: usize, place: f64, history: &History) -> bool {
+pub(super) fn has_warmed(f: &Finder, (slot, b): (usize, &Belief), history: &History) -> bool {
     let now = f.bin as f64 - 1.0;
-    let put_in = into_the_milk(place, history);
-    let from = history.lowest_place(put_in.map_or(place, |p| p + 2.0), now);
+    let put_in = into_the_milk(b.place, history);
+    let from = history.lowest_place(put_in.map_or(b.place, |p| p + 2.0), now);
     let (Some(level), Some(low)) = (history.smooth_at(now), history.smooth_from(from)) else {
         return false;
     };
+    // A probe that was put into ice, and hangs in its room again, comes from what no milk that
+    // was thought to stand was.
+    if b.next.is_some_and(|next| next < from) && low < f.grammar.coldest(slot) {
+        return false;
+    }
     let rose = level - low;
     let pace = rose / ((now - from) * BIN_S) * 60.0;
     let planned = f.grammar.slots[slot].target_celsius;

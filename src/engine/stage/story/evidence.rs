@@ -51,7 +51,7 @@ impl Story {
                 f.bin % 3 == 0
                     && since_s >= 150.0
                     && b.reached > 0.9
-                    && (has_warmed(f, slot, b.place, history) || has_cooled_back(f, b.place, history))
+                    && (has_warmed(f, (slot, b), history) || has_cooled_back(f, b.place, history))
             }
             _ if self.told.is_empty() => f.underway && f.bin % 3 == 0 && is_cooked(f, history),
             Stage::Drawing => {

@@ -1,6 +1,6 @@
 // Setup: language, name, light, PIN, outlets, the computer's clock; and the keys that ask for the PIN.
-import { h, ask, text, flag, dialog, notice } from "./dom.js";
-import { t, LANGUAGES, code, clock, day } from "./words.js";
+import { h, ask, text, flag, dialog, notice, lacks } from "./dom.js";
+import { t, LANGUAGES, code, clock, day, colon } from "./words.js";
 import { look, mayDoze, testSounds } from "./main.js";
 
 export async function setup(_, state) {
@@ -15,16 +15,19 @@ export async function setup(_, state) {
     onchange: () => localStorage.setItem("name", name.value.trim()) });
   const pin = h("input", { inputmode: "numeric", pattern: "[0-9]*", minlength: 4, maxlength: 64, autocomplete: "off" });
   const pinSays = h("p", { class: "quiet" }, t(access.pin_set ? "setup-pin-is-set" : "setup-pin-none"));
-  const setPin = () => ask("PUT", "/pin", { pin: pin.value }).then(
-    () => { pin.value = ""; pinSays.textContent = t("setup-pin-is-set"); }, (e) => notice(e.message));
+  // The daemon refuses others too, but in English.
+  const setPin = () => (/^\d{4,64}$/.test(pin.value) ? ask("PUT", "/pin", { pin: pin.value }).then(
+    () => { pin.value = ""; pinSays.textContent = t("setup-pin-is-set"); }, (e) => notice(e.message)) : lacks(pin, t("pin-lacks")));
   const outlets = h("ul", { class: "log" });
+  const testAll = h("button", { onclick: () => ask("POST", "/outlets/test", {}).catch((e) => notice(e.message)) }, t("outlets-test"));
   const clockLine = h("p", { class: "hand" });
   const update = (s) => {
     if (!s) return;
     clockLine.textContent = `${day(s.time, true)}, ${clock(s.time)}${s.clock_sure ? "" : ` — ${t("clock-unsure")}`}`;
     outlets.replaceChildren(...(s.outlets.length ? s.outlets : []).map((o) => h("li", {}, h("b", { class: "hand" }, o.name),
-      h("span", { class: o.well ? "" : "failed" }, o.well ? t("outlet-well") : `${t("outlet-failed")}: ${o.text}`))));
-    if (!s.outlets.length) outlets.replaceChildren(h("li", { class: "quiet" }, t("nothing-yet")));
+      h("span", { class: o.well ? "" : "failed" }, o.well ? t("outlet-well") : `${t("outlet-failed")}${colon()}${o.text}`))));
+    if (!s.outlets.length) outlets.replaceChildren(h("li", { class: "failed" }, t("outlets-none")));
+    testAll.hidden = !s.outlets.length;
   };
   update(state());
   const el = h("div", { class: "page" }, h("h1", {}, t("page-setup")),
@@ -35,7 +38,7 @@ export async function setup(_, state) {
     h("button", { onclick: () => testSounds() }, t("sound-test")),
     mayDoze(),
     h("h2", {}, t("outlets")), outlets,
-    h("button", { onclick: () => ask("POST", "/outlets/test", {}).catch((e) => notice(e.message)) }, t("outlets-test")),
+    testAll,
     h("h2", {}, t("setup-pin")), pinSays,
     h("div", { class: "fields" }, h("label", {}, t("setup-pin"), pin), h("button", { onclick: setPin }, t("setup-pin-set"))),
     h("h2", {}, t("setup-clock")), clockLine,

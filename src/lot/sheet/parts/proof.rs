@@ -16,9 +16,10 @@ const HALF_MM: f64 = 91.0;
 pub(in crate::lot::sheet) fn alarms(r: &Record, caps: &Caps, w: &Words) -> Part {
     let zone = r.zone();
     let mut shown: Vec<&AlarmDone> = r.alarms.iter().collect();
-    // With more than have room, the weightier stay.
+    // With more than have room, the weightier stay; what asked nobody to come goes first.
     let weight = |a: &AlarmDone| ["high", "medium", "low"].iter().position(|p| *p == a.priority).unwrap_or(3);
-    shown.sort_by_key(|a| (weight(a), a.raised));
+    let only_shown = |a: &AlarmDone| a.taken.is_none() && a.is_only_shown();
+    shown.sort_by_key(|a| (only_shown(a), weight(a), a.raised));
     shown.truncate(caps.alarms);
     shown.sort_by_key(|a| a.raised);
     if shown.is_empty() {

@@ -129,7 +129,7 @@ function onLink(link) {
   const state = page.live?.state;
   if (link.cut && state !== undefined) {
     const s = Number.isFinite(link.silent) ? Math.floor(link.silent) : 0;
-    const lines = [h("b", {}, t("cut-off")), h("span", {}, t("cut-off-since", { s })), h("span", {}, t("trust-own"))];
+    const lines = [h("b", { class: /\S{10}/.test(t("cut-off")) ? "long" : "" }, t("cut-off")), h("span", {}, t("cut-off-since", { s })), h("span", {}, t("trust-own"))];
     if (!cut.dataset.on) { cut.dataset.on = "1"; cut.replaceChildren(...lines); }
     else text(cut.children[1], t("cut-off-since", { s }));
     cut.hidden = false;
@@ -221,7 +221,7 @@ function undoLeft() {
   const box = $("undo");
   const left = Math.ceil((page.undoUntil - performance.now()) / 1000);
   if (page.link.cut || left <= 0) box.hidden = true;
-  else if (!box.hidden) text(box.lastChild, `${t("undo")} (${left} s)`);
+  else if (!box.hidden) text(box.lastChild, `${t("undo")} (${left}\u00a0s)`);
 }
 
 async function takeBack(mark) {

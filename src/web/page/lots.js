@@ -11,7 +11,7 @@ export async function lots() {
     for (const l of some) {
       list.append(h("a", { class: "line", href: `#lot/${enc(l.id)}` },
         h("span", {}, l.id, h("span", { class: "print" }, ` ${l.product ?? ""} ${l.opened ? clock(l.opened) : ""}`)),
-        h("span", { class: "print" }, l.deviations ? h("span", { class: "failed" }, `${t("lot-deviations")}${colon()}${l.deviations} · `) : "", t(l.closed ? "lot-closed" : "lot-open"))));
+        h("span", { class: "print" }, l.deviations ? h("span", { class: "failed" }, `${t("season-deviations")}${colon()}${l.deviations}`) : "", t(l.closed ? "lot-closed" : "lot-open"))));
       last = l.id;
     }
     more.hidden = list.children.length >= first.count;

@@ -47,9 +47,10 @@ pub(in crate::lot::sheet) fn alarms(r: &Record, caps: &Caps, w: &Words) -> Part 
         let heading_mm = Space { pt: SMALL_PT, ..plain }.width_of_mm(&w.word(heading));
         shown.iter().map(|a| space.width_of_mm(&of(a))).fold(heading_mm, f64::max) + 1.6
     };
-    // A column that is wider is made so wide by the style.
+    // A column that is wider is made so wide by the style; the longest words for what only
+    // showed stand in one line.
     let by_mm = widest(plain, "sheet-taken-by", &|a| a.taken_by_whom(w));
-    let (by_mm, by_class) = if by_mm > 28.0 { (28.0, " class=\"by\"") } else { (by_mm, "") };
+    let (by_mm, by_class) = if by_mm > 30.0 { (28.0, " class=\"by\"") } else { (by_mm, "") };
     let others_mm = widest(name, "sheet-alarm", &|a| w.one_of("alarm", &a.alarm))
         + widest(plain, "sheet-raised", &|a| a.raised.clock(&zone))
         + widest(plain, "sheet-after", &|a| after(a).unwrap_or_default())

@@ -370,7 +370,7 @@ async function outOfPlace(language) {
   put("#slip .name", "alarm-[a-z-]+");
   const cut = document.querySelector("#cut");
   cut.replaceChildren(document.createElement("b"));
-  for (const text of said("cut-off")) if (/\S{10}/.test(text)) cut.firstChild.className = "long";
+  for (const text of said("cut-off")) if (text.length > 9) cut.firstChild.className = "long";
   put("#cut", "cut-off", (el) => el.firstChild);
   cut.hidden = true;
   return bad;

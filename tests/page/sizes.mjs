@@ -147,7 +147,7 @@ async function dialogs() {
       const low = await page.evaluate(() => Math.max(...[...document.querySelectorAll("dialog button")].map((b) => b.getBoundingClientRect().bottom)));
       check(!(await cut()) && low <= size[1], `the PIN's keys in ${language} at ${size}: ${await cut()} ${low}`);
       await page.keyboard.press("Escape");
-      await page.evaluate(() => { import("/page/main.js").then((m) => m.testSounds()); });
+      await page.evaluate(() => { import("/page/setup.js").then((m) => m.testSounds()); });
       await page.waitForSelector("dialog .mid");
       check(!(await cut()), `${language} ${size}: ${await cut()}`);
       await page.close();

@@ -77,16 +77,6 @@ export function dialog(title, content, buttons) {
 
 export const confirm = (question, yes) => dialog(question, "", [[t("cancel"), false], [yes, true, "main"]]);
 
-// Says beside a field what it lacks, and leads the keyboard there.
-export function lacks(input, words) {
-  input.parentNode.querySelector(".lacks")?.remove();
-  const said = h("span", { class: "lacks", role: "alert" }, words);
-  input.after(said);
-  input.setAttribute("aria-invalid", "true");
-  input.focus();
-  input.addEventListener("input", () => { said.remove(); input.removeAttribute("aria-invalid"); }, { once: true });
-}
-
 let noticeTimer = 0;
 export function notice(words) {
   const bar = document.getElementById("notice");

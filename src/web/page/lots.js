@@ -1,5 +1,6 @@
 // Lots, a lot's sheet, the season.
-import { h, ask, enc, who, dialog, notice, lacks } from "./dom.js";
+import { h, ask, enc, who, dialog, notice } from "./dom.js";
+import { lacks } from "./setup.js";
 import { t, number, day, clock, code, colon } from "./words.js";
 
 export async function lots() {

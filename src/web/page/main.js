@@ -129,7 +129,7 @@ function onLink(link) {
   const state = page.live?.state;
   if (link.cut && state !== undefined) {
     const s = Number.isFinite(link.silent) ? Math.floor(link.silent) : 0;
-    const lines = [h("b", { class: /\S{10}/.test(t("cut-off")) ? "long" : "" }, t("cut-off")), h("span", {}, t("cut-off-since", { s })), h("span", {}, t("trust-own"))];
+    const lines = [h("b", { class: t("cut-off").length > 9 ? "long" : "" }, t("cut-off")), h("span", {}, t("cut-off-since", { s })), h("span", {}, t("trust-own"))];
     if (!cut.dataset.on) { cut.dataset.on = "1"; cut.replaceChildren(...lines); }
     else text(cut.children[1], t("cut-off-since", { s }));
     cut.hidden = false;
@@ -291,19 +291,9 @@ function sounds() {
   const show = () => { bar.hidden = sound.awake(); };
   sound.onChange(show);
   show();
-  bar.addEventListener("click", async () => { await testSounds(); show(); });
+  bar.addEventListener("click", async () => { await sound.wake(); await (await import("./setup.js")).testSounds(); show(); });
   for (const e of ["pointerup", "keyup"]) addEventListener(e, (ev) => { if (ev.target !== bar) sound.wake().then(show); });
 }
-
-export async function testSounds() {
-  const names = ["ready", "now", "fault"].map((n) => h("p", { class: "mid", "data-n": n }, t(`sound-${n}`)));
-  const asked = dialog(t("sound-test"), h("div", {}, names, mayDoze()), [[t("sound-heard"), true, "main"]]);
-  sound.test((n) => names.forEach((el) => { el.style.opacity = !n || el.dataset.n === n ? 1 : 0.35; }));
-  await asked;
-}
-
-// Over a house's plain http no browser keeps the screen on by itself.
-export const mayDoze = () => navigator.wakeLock ? "" : h("p", { class: "quiet" }, t("awake-no"));
 
 async function stayAwake() {
   if (!navigator.wakeLock) return;

@@ -1,5 +1,6 @@
 // Plans: chosen, and edited with their points and bands. The text is what is kept; the form writes it.
-import { h, ask, enc, who, notice, confirm, lacks } from "./dom.js";
+import { h, ask, enc, who, notice, confirm } from "./dom.js";
+import { lacks } from "./setup.js";
 import { t, number, colon } from "./words.js";
 
 const KINDS = ["warming", "ripening", "setting", "cutting", "cooking", "stirring", "settling", "drawing", "whey-heating", "whey-resting"];

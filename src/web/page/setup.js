@@ -1,7 +1,8 @@
 // Setup: language, name, light, PIN, outlets, the computer's clock; and the keys that ask for the PIN.
-import { h, ask, text, flag, dialog, notice, lacks } from "./dom.js";
+import { h, ask, text, flag, dialog, notice } from "./dom.js";
 import { t, LANGUAGES, code, clock, day, colon } from "./words.js";
-import { look, mayDoze, testSounds } from "./main.js";
+import { look } from "./main.js";
+import { play, wake } from "./sound.js";
 
 export async function setup(_, state) {
   const access = await ask("GET", "/access");
@@ -45,6 +46,35 @@ export async function setup(_, state) {
     h("p", { class: "quiet" }, `curdtrace ${access.version}`));
   return { el, update };
 }
+
+// Says beside a field what it lacks, and leads the keyboard there.
+export function lacks(input, words) {
+  input.parentNode.querySelector(".lacks")?.remove();
+  const said = h("span", { class: "lacks", role: "alert" }, words);
+  input.after(said);
+  input.setAttribute("aria-invalid", "true");
+  input.focus();
+  input.addEventListener("input", () => { said.remove(); input.removeAttribute("aria-invalid"); }, { once: true });
+}
+
+// The three sounds one after another, each with what it says.
+export async function testSounds() {
+  const all = ["ready", "now", "fault"];
+  const names = all.map((n) => h("p", { class: "mid" }, t(`sound-${n}`)));
+  const asked = dialog(t("sound-test"), h("div", {}, names, mayDoze()), [[t("sound-heard"), true, "main"]]);
+  const only = (at) => names.forEach((el, i) => { el.style.opacity = at === undefined || at === i ? 1 : 0.35; });
+  await wake();
+  for (const [at, name] of all.entries()) {
+    only(at);
+    play(name);
+    await new Promise((r) => setTimeout(r, 2300));
+  }
+  only();
+  await asked;
+}
+
+// Over a house's plain http no browser keeps the screen on by itself.
+const mayDoze = () => navigator.wakeLock ? "" : h("p", { class: "quiet" }, t("awake-no"));
 
 // The dairy's PIN by big keys, which stay until it is right or given up; true once it was right.
 export async function typePin() {

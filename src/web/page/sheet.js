@@ -1,5 +1,5 @@
 // One kettle's sheet. Built once, then only its words change, so that nothing jumps under a thumb.
-import { h, icon, text, flag, ask, dialog, enc, who, confirm, notice } from "./dom.js";
+import { h, icon, text, flag, ask, enc, who, confirm, notice } from "./dom.js";
 import { t, has, code, colon, number, clock, sentence } from "./words.js";
 
 const MARKS = ["rennet", "floc", "cut", "heat-on", "heat-off", "wash", "culture", "lift", "acid", "ph", "target", "note"];
@@ -218,10 +218,15 @@ export class Sheet {
 
   async mark(name) {
     const body = { name };
-    if (name === "ph") body.value = await stepper(t("enter-ph"), 6.5, 0.05, 2, 0, 14);
-    if (name === "target") body.celsius = await stepper(t("enter-target"), this.state?.target_celsius ?? 40, 0.5, 1, 0, 110);
-    if (name === "note") body.text = await writing(t("enter-note"));
-    if ((name === "ph" && body.value === undefined) || (name === "target" && body.celsius === undefined) || (name === "note" && !body.text)) return;
+    if (["ph", "target", "note"].includes(name)) {
+      // The keys to enter something load when they are asked for.
+      const keys = await import("./reckon.js").catch(() => notice(t("no-answer")));
+      if (!keys) return;
+      if (name === "ph") body.value = await keys.stepper(t("enter-ph"), 6.5, 0.05, 2, 0, 14);
+      else if (name === "target") body.celsius = await keys.stepper(t("enter-target"), this.state?.target_celsius ?? 40, 0.5, 1, 0, 110);
+      else body.text = await keys.writing(t("enter-note"));
+      if (body.value === undefined && body.celsius === undefined && !body.text) return;
+    }
     sendMark(this.kettle, body);
   }
 
@@ -292,17 +297,4 @@ export function markWords(m) {
   if (m.value !== undefined) return `${name} ${number(m.value, 2)}`;
   if (m.celsius !== undefined) return `${name} ${number(m.celsius)} °C`;
   return m.text ? name + colon() + m.text : name;
-}
-
-function stepper(title, value, step, decimals, low, high) {
-  const out = h("output", {}, number(value, decimals));
-  const by = (d) => () => { value = Math.min(high, Math.max(low, Math.round((value + d) / step) * step)); text(out, number(value, decimals)); };
-  const key = (label, words, d) => h("button", { type: "button", "aria-label": words, onclick: by(d) }, label);
-  return dialog(title, h("div", { class: "stepper" }, key("−", t("less"), -step), out, key("+", t("more"), step)),
-    [[t("cancel"), undefined], [t("keep"), () => Number(value.toFixed(decimals)), "main"]]);
-}
-
-function writing(title) {
-  const area = h("textarea", { maxlength: 500, "aria-label": title });
-  return dialog(title, area, [[t("cancel"), undefined], [t("keep"), () => area.value.replace(/\s+/g, " ").trim(), "main"]]);
 }

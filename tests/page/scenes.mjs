@@ -182,6 +182,7 @@ async function inSight() {
     await scene(page, "cooking");
     for (const mark of ["target", "ph"]) {
       await page.click(`.marks button[data-mark=${mark}]`);
+      await page.waitForSelector("dialog .main");
       await page.evaluate(() => { for (let n = 0; n < 300; n += 1) document.querySelectorAll("dialog .stepper button")[1].click(); });
       const cut = await page.evaluate(() => {
         const dialog = document.querySelector("dialog");

@@ -72,7 +72,7 @@ function leaf(id, { lot: l, closed }, again) {
   const marks = (l.mark ?? []).map((m) => h("li", {}, h("time", {}, clock(m.at)), h("span", {}, t(`mark-${m.name}`), m.value === undefined ? "" : ` ${number(m.value, 2)}`,
     m.text ? `: ${m.text}` : ""), m.by ? h("span", { class: "quiet" }, m.by) : "",
     // A pH is corrected by its own field.
-    m.name === "ph" ? "" : h("button", { class: "small", "aria-label": `${t("lot-enter")}: ${t(`mark-${m.name}`)} ${clock(m.at)}`, onclick: () => move(m) }, t("plan-edit"))));
+    m.name === "ph" ? "" : h("button", { class: "small", "aria-label": `${t("plan-edit")}${colon()}${t(`mark-${m.name}`)} ${clock(m.at)}`, onclick: () => move(m) }, t("plan-edit"))));
   return [h("h1", {}, id),
     h("p", { class: "two" }, h("span", { class: "hand" }, `${l.product ?? ""} · ${day(l.opened)}`), h("span", { class: "print" }, t(closed ? "lot-closed" : "lot-open"))),
     (l.deviations ?? []).length ? h("section", { class: "faults" }, h("h2", {}, t("lot-deviations")), l.deviations.join("\n")) : "",

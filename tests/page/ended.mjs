@@ -57,6 +57,7 @@ try {
   await page.click("dialog .main");
   const correction = (l, of) => l.correction?.find((c) => c.field === of && c.by === "Nives");
   await written((l) => correction(l, "rennet.lot")?.old.includes("R 7"), "the old value stays beside the new");
+  await until(async () => !await page.locator("details").first().evaluate((d) => d.open), "the page is drawn anew with it");
   await lotPage();
   await field("Weight, kg").fill("6,25");
   await page.click("details .fields button");

@@ -43,20 +43,18 @@ function often(again) {
   };
 }
 
-export async function lot(id, state) {
+export async function lot(id) {
   const el = h("div", { class: "page" });
   let shown;
   const again = async () => {
     shown = await ask("GET", `/lots/${enc(id)}`);
     el.replaceChildren(...leaf(id, shown, again));
   };
-  // Sealed meanwhile: drawn anew, unless somebody is writing.
-  const isOn = (s) => s?.kettles.some((k) => k.lot === id);
-  let wasOn = isOn(state());
+  // Sealed meanwhile: drawn anew, unless somebody is writing. Who ends a make comes here when the
+  // kettle has let go of the lot and its seal is still to come.
   const soon = often(again);
   const update = (now) => {
-    if (isOn(now)) wasOn = true;
-    else if (wasOn && !shown.closed && !el.querySelector("details[open]")) soon();
+    if (!shown.closed && !now.kettles.some((k) => k.lot === id) && !el.querySelector("details[open]")) soon();
   };
   await again();
   return { update, el };

@@ -216,8 +216,8 @@ fn whey_water_press_brine_and_instrument_have_a_line_and_their_value() {
     let (_day, mut lots, lot) = opened(data.path());
     let labels = [
         "Firmness at cut",
-        "Whey drawn",
-        "Water added",
+        "Whey drawn (L)",
+        "Water added (L, °C)",
         "Press turns",
         "Brine",
         "Disposition",

@@ -78,10 +78,10 @@ fn a_call_is_italian_in_an_italian_dairy_and_english_in_the_record() {
     let (italian, german) = (heard("casa"), heard("stall"));
     assert!(italian.starts_with("Via il fuoco · "), "{italian}");
     assert!(
-        italian.contains(": Via il fuoco adesso: ") && italian.contains("si vuole 32,0 °C."),
+        italian.contains(": Via il fuoco adesso: ") && italian.contains("obiettivo 32,0 °C."),
         "{italian}"
     );
-    assert!(german.contains(": Feuer weg jetzt: ") && german.contains("gewollt 32,0 °C."), "{german}");
+    assert!(german.contains(": Feuer weg jetzt: ") && german.contains("Ziel 32,0 °C."), "{german}");
 
     assert!(wait_for(SOON, || !hand.heard("curdtrace/caldaia/alarm").is_empty()));
     let (_, payload, _) = hand.heard("curdtrace/caldaia/alarm").remove(0);

@@ -93,10 +93,11 @@ pub fn draw(p: &Picture<'_>) -> String {
     axes.grid(&mut svg);
     axes.bands(&mut svg);
     axes.gaps(&mut svg);
-    axes.marks(&mut svg);
     for (rank, curve) in p.curves.iter().enumerate().rev() {
         axes.curve(&mut svg, curve, rank);
     }
+    // Over band and curve, which hid their numbers.
+    axes.marks(&mut svg);
     axes.calls(&mut svg);
     if p.curves.iter().all(|c| c.points.is_empty()) {
         axes.nothing(&mut svg);

@@ -36,7 +36,7 @@ try {
   await page.click("details .acts .main");
   await written((l) => l.rennet.lot === "R 7 <b>" && l.culture.dose === "1,2 L", "two fields are in the open lot");
   await page.goto(url);
-  await page.click(".acts button >> nth=0");
+  await page.click(".acts button:last-child");
   await page.click("dialog .main");
   await until(async () => (await record()).closed === true, `the lot ${lot} closes`, MAKE_MS);
   const closed = (await record()).lot;
@@ -52,10 +52,12 @@ try {
   await page.click("details .acts .main");
   await page.click("dialog .main");
   check(await page.locator("dialog").isVisible(), "what stands is not changed without a reason");
+  check((await page.locator("dialog .lacks").textContent()) === "Say why, please.", "and that is said");
   await page.locator("dialog input").first().fill("misread");
   await page.click("dialog .main");
   const correction = (l, of) => l.correction?.find((c) => c.field === of && c.by === "Nives");
   await written((l) => correction(l, "rennet.lot")?.old.includes("R 7"), "the old value stays beside the new");
+  await until(async () => !await page.locator("details").first().evaluate((d) => d.open), "the page is drawn anew with it");
   await lotPage();
   await field("Weight, kg").fill("6,25");
   await page.click("details .fields button");

@@ -92,6 +92,28 @@ async function askedBefore() {
   await page.close();
 }
 
+// A touch on the plans took the make its target; a new plan took the place of another, or was called "plan".
+async function plansAreAsked() {
+  const page = await open([360, 740], "cooking");
+  server.lines.length = 0;
+  await page.evaluate(() => { location.hash = "plans"; });
+  await page.click(".piece .main >> nth=0");
+  check((await shown(page, "dialog h2")).endsWith("The target of 44.0 °C will no longer hold."), `what goes is said: ${await shown(page, "dialog h2")}`);
+  await page.click("dialog .row button >> nth=0");
+  await pause(300);
+  check(!server.lines.some((l) => l.includes("Follow")), "one touch changes no plan in the middle of a make");
+  await page.click(".piece .main >> nth=0");
+  await page.click("dialog .main");
+  await server.line(/Follow\(Some/);
+  await page.evaluate(() => { location.hash = "plan/"; });
+  await page.click(".acts .main");
+  check((await shown(page, ".lacks")) === "Give the plan a name, please.", "no plan without a name");
+  await page.fill(".fields input >> nth=0", "Tomme: semi hard");
+  await page.click(".acts .main");
+  await until(() => page.locator("dialog").isVisible(), "none is written over unasked");
+  await page.close();
+}
+
 async function neverWithoutItsAge() {
   const page = await open([360, 740], "doubt");
   check((await shown(page, ".age")) === "Doubtful · 1 s", `what is doubtful has its age: ${await shown(page, ".age")}`);
@@ -139,6 +161,7 @@ async function dialogs() {
         .filter((e) => e.scrollWidth > e.clientWidth + 1).map((e) => e.textContent).join());
       for (const mark of ["note", "target"]) {
         await page.click(`.marks button[data-mark=${mark}]`);
+        await page.waitForSelector("dialog .main");
         check(!(await cut()), `${language} ${size}: ${await cut()}`);
         await page.keyboard.press("Escape");
       }
@@ -147,7 +170,7 @@ async function dialogs() {
       const low = await page.evaluate(() => Math.max(...[...document.querySelectorAll("dialog button")].map((b) => b.getBoundingClientRect().bottom)));
       check(!(await cut()) && low <= size[1], `the PIN's keys in ${language} at ${size}: ${await cut()} ${low}`);
       await page.keyboard.press("Escape");
-      await page.evaluate(() => { import("/page/main.js").then((m) => m.testSounds()); });
+      await page.evaluate(() => { import("/page/setup.js").then((m) => m.testSounds()); });
       await page.waitForSelector("dialog .mid");
       check(!(await cut()), `${language} ${size}: ${await cut()}`);
       await page.close();
@@ -161,6 +184,7 @@ try {
   await theSlipsSentence();
   await theHead();
   await askedBefore();
+  await plansAreAsked();
   await neverWithoutItsAge();
   await cutOff();
   await dialogs();

@@ -54,10 +54,11 @@ impl Axes<'_> {
                 continue;
             }
             let x = self.x(*at);
-            // Three rows, so that marks close together can be told apart.
+            // Three rows, so that marks close together can be told apart; the first above the
+            // plot, where no curve is.
             let row = (0..2).find(|row| x - last[*row] >= 11.0).unwrap_or(2);
             last[row] = x;
-            let y = TOP + 6.0 + row as f64 * 11.5;
+            let y = TOP - 6.5 + row as f64 * 11.5;
             let _ = write!(
                 svg,
                 "<path d=\"M{x:.1} {:.1}V{:.1}\" stroke=\"#333\" stroke-width=\"0.5\" stroke-dasharray=\"1.5 2\"/>\

@@ -1,6 +1,7 @@
 // Lots, a lot's sheet, the season.
 import { h, ask, enc, who, dialog, notice } from "./dom.js";
-import { t, number, day, clock, code } from "./words.js";
+import { lacks } from "./setup.js";
+import { t, number, day, clock, code, colon } from "./words.js";
 
 export async function lots() {
   const first = await ask("GET", "/lots?limit=50");
@@ -11,7 +12,7 @@ export async function lots() {
     for (const l of some) {
       list.append(h("a", { class: "line", href: `#lot/${enc(l.id)}` },
         h("span", {}, l.id, h("span", { class: "print" }, ` ${l.product ?? ""} ${l.opened ? clock(l.opened) : ""}`)),
-        h("span", { class: "print" }, l.deviations ? h("span", { class: "failed" }, `${t("lot-deviations")}: ${l.deviations} · `) : "", t(l.closed ? "lot-closed" : "lot-open"))));
+        h("span", { class: "print" }, l.deviations ? h("span", { class: "failed" }, `${t("season-deviations")}${colon()}${l.deviations}`) : "", t(l.closed ? "lot-closed" : "lot-open"))));
       last = l.id;
     }
     more.hidden = list.children.length >= first.count;
@@ -42,20 +43,18 @@ function often(again) {
   };
 }
 
-export async function lot(id, state) {
+export async function lot(id) {
   const el = h("div", { class: "page" });
   let shown;
   const again = async () => {
     shown = await ask("GET", `/lots/${enc(id)}`);
     el.replaceChildren(...leaf(id, shown, again));
   };
-  // Sealed meanwhile: drawn anew, unless somebody is writing.
-  const isOn = (s) => s?.kettles.some((k) => k.lot === id);
-  let wasOn = isOn(state());
+  // Sealed meanwhile: drawn anew, unless somebody is writing. Who ends a make comes here when the
+  // kettle has let go of the lot and its seal is still to come.
   const soon = often(again);
   const update = (now) => {
-    if (isOn(now)) wasOn = true;
-    else if (wasOn && !shown.closed && !el.querySelector("details[open]")) soon();
+    if (!shown.closed && !now.kettles.some((k) => k.lot === id) && !el.querySelector("details[open]")) soon();
   };
   await again();
   return { update, el };
@@ -71,7 +70,7 @@ function leaf(id, { lot: l, closed }, again) {
   const marks = (l.mark ?? []).map((m) => h("li", {}, h("time", {}, clock(m.at)), h("span", {}, t(`mark-${m.name}`), m.value === undefined ? "" : ` ${number(m.value, 2)}`,
     m.text ? `: ${m.text}` : ""), m.by ? h("span", { class: "quiet" }, m.by) : "",
     // A pH is corrected by its own field.
-    m.name === "ph" ? "" : h("button", { class: "small", "aria-label": `${t("lot-enter")}: ${t(`mark-${m.name}`)} ${clock(m.at)}`, onclick: () => move(m) }, "…")));
+    m.name === "ph" ? "" : h("button", { class: "small", "aria-label": `${t("plan-edit")}${colon()}${t(`mark-${m.name}`)} ${clock(m.at)}`, onclick: () => move(m) }, t("plan-edit"))));
   return [h("h1", {}, id),
     h("p", { class: "two" }, h("span", { class: "hand" }, `${l.product ?? ""} · ${day(l.opened)}`), h("span", { class: "print" }, t(closed ? "lot-closed" : "lot-open"))),
     (l.deviations ?? []).length ? h("section", { class: "faults" }, h("h2", {}, t("lot-deviations")), l.deviations.join("\n")) : "",
@@ -87,11 +86,14 @@ function entries(id, l, again) {
   const box = h("details", { ontoggle: () => { if (box.open && !body.children.length) fill().catch((e) => notice(e.message)); } }, h("summary", {}, t("lot-enter")), body);
   const fill = async () => {
     const { fields, closed } = await ask("GET", `/lots/${enc(id)}/fields?language=${code()}`);
-    const unit = (label) => /, (L|mL|h|°C|°SH)$/.test(label);
+    const unit = (label) => /, (L|mL|h|°C|°SH)$|10$/.test(label);
     const all = fields.map((f) => ({ ...f, input: h("input", { value: f.value ?? "", autocomplete: "off", inputmode: unit(f.label) ? "decimal" : undefined }) }));
     const keep = async () => {
       const changed = all.filter((f) => f.input.value.trim() !== (f.value ?? ""));
       if (!changed.length) return;
+      // The daemon refuses it too, but in English and without leading there.
+      const odd = changed.find((f) => unit(f.label) && isNaN(f.input.value.trim().replace(",", ".")));
+      if (odd) { lacks(odd.input, t("number-lacks")); return; }
       const stands = closed || changed.some((f) => f.value !== null);
       const asked = stands ? await reasoned(t("lot-enter"), [[t("keep"), () => "", "main"]]) : {};
       const values = Object.fromEntries(changed.map((f) => [f.field, f.input.value.trim()]));
@@ -101,7 +103,7 @@ function entries(id, l, again) {
     const kg = h("input", { inputmode: "decimal", autocomplete: "off" });
     const weighed = () => {
       const weight = Number(kg.value.trim().replace(",", "."));
-      if (!(weight > 0)) { kg.focus(); return; }
+      if (!(weight > 0)) { lacks(kg, t("number-lacks")); return; }
       kept(again, `${t("lot-wheel")} ${wheel.value}`, () => ask("POST", `/lots/${enc(id)}/wheels`, { wheel: wheel.value.trim(), kg: weight, by: who() }));
     };
     body.append(h("div", { class: "fields" }, all.map((f) => h("label", {}, f.label[0].toUpperCase() + f.label.slice(1), f.input))), h("div", { class: "acts" }, h("button", { class: "main", onclick: keep }, t("keep"))),
@@ -116,7 +118,8 @@ async function reasoned(title, buttons, more) {
   const [why, name] = [h("input", { autocomplete: "off" }), h("input", { maxlength: 60, autocomplete: "name", value: who() ?? "" })];
   const whole = (value) => () => {
     const said = typeof value === "function" ? value() : value;
-    if (said === null || !why.value.trim() || !name.value.trim()) return null;
+    if (said === null) return null;
+    for (const [input, words] of [[why, "lot-why-lacks"], [name, "lot-who-lacks"]]) if (!input.value.trim()) { lacks(input, t(words)); return null; }
     localStorage.setItem("name", name.value.trim());
     return { value: said, reason: why.value.trim() };
   };
@@ -149,7 +152,7 @@ export async function season() {
   return { el: h("div", { class: "page" }, h("h1", {}, t("page-season")), all.length ? picture(all) : h("p", {}, t("nothing-yet")),
     h("button", { onclick: () => { byScore.on = !byScore.on; draw(); } }, t("season-best")),
     h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": t("page-season") }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, t("lot")), th("season-over"), th("season-peak"), th("season-length"),
-      th("season-yield"), th("lot-deviations"))), body))) };
+      th("season-yield"), th("season-deviations"))), body))) };
 }
 
 // How far each cook ended from its target, the oldest left: the season at a glance.

@@ -1,9 +1,9 @@
 // The page's door: what is shown, what sounds, what is cut off.
 import { h, text, flag, ask, dialog, notice, who, enc, onPin } from "./dom.js";
 import * as words from "./words.js";
-import { t, number, clock, sentence } from "./words.js";
+import { t, number, clock, sentence, colon } from "./words.js";
 import { Live } from "./live.js";
-import { Sheet, isOvertaken, markWords, sendMark } from "./sheet.js";
+import { Sheet, aged, fireIsOff, isOvertaken, markWords, sendMark } from "./sheet.js";
 import * as sound from "./sound.js";
 
 const $ = (id) => document.getElementById(id);
@@ -107,11 +107,14 @@ function tabs(state) {
     bar.replaceChildren(...state.kettles.map((k) => h("button", {
       "aria-current": k.kettle === page.chosen && !page.view ? "true" : null,
       onclick: () => { page.chosen = k.kettle; localStorage.setItem("kettle", k.kettle); location.hash = ""; route(); },
-    }, h("span", { class: "name" }, k.kettle), h("span", { class: "deg" }))));
+    }, h("span", { class: "name" }, k.kettle), h("span", { class: "read" }, h("span", { class: "deg" }), h("span", { class: "aged print" })))));
   }
   state.kettles.forEach((k, i) => {
     const tab = bar.children[i];
-    text(tab.querySelector(".deg"), k.celsius === undefined ? "–" : number(k.celsius));
+    const shown = k.celsius !== undefined;
+    text(tab.querySelector(".deg"), shown ? `${number(k.celsius)}\u00a0°C` : t("no-number"));
+    text(tab.querySelector(".aged"), shown ? aged(k.age_s) : "");
+    flag(tab, "none", !shown);
     flag(tab, "bad", !k.trusted);
     flag(tab, "calls", k.alarms.some((a) => a.untaken && a.priority === "high"));
   });
@@ -126,7 +129,7 @@ function onLink(link) {
   const state = page.live?.state;
   if (link.cut && state !== undefined) {
     const s = Number.isFinite(link.silent) ? Math.floor(link.silent) : 0;
-    const lines = [h("b", {}, t("cut-off")), h("span", {}, t("cut-off-since", { s })), h("span", {}, t("trust-own"))];
+    const lines = [h("b", { class: t("cut-off").length > 9 ? "long" : "" }, t("cut-off")), h("span", {}, t("cut-off-since", { s })), h("span", {}, t("trust-own"))];
     if (!cut.dataset.on) { cut.dataset.on = "1"; cut.replaceChildren(...lines); }
     else text(cut.children[1], t("cut-off-since", { s }));
     cut.hidden = false;
@@ -159,18 +162,22 @@ function slip(state) {
   if (!first) { box.dataset.key = ""; return; }
   const key = [first.k.kettle, first.alarm, first.state, all.length].join();
   const isPast = first.state === "returned-unacknowledged";
-  const what = first.say ? sentence(first.say) : first.k.kettle || isPast ? "" : t(`do-${first.alarm}`);
+  const whole = first.say ? sentence(first.say) : first.k.kettle || isPast ? "" : t(`do-${first.alarm}`);
+  // That nobody answered stands above it, in large.
+  const what = isPast && first.alarm === "heat-off" ? whole.replace(/^[^.]*\. /, "") : whole;
   if (box.dataset.key !== key) {
     box.dataset.key = key;
-    box.className = `${first.priority} ${first.state === "unacknowledged" ? "calls" : ""}`;
-    const name = t(`alarm-${first.alarm}`);
+    box.className = `${first.priority} ${first.alarm} ${isPast ? "past" : first.state === "unacknowledged" ? "calls" : ""}`;
+    // A call that is past is no order any more: that it is past stands large, what it was small.
+    const named = t(`alarm-${first.alarm}`);
+    const beside = [state.kettles.length > 1 ? first.k.kettle : "", all.length > 1 ? t("more-alarms", { n: all.length - 1 }) : ""].filter(Boolean).join(" · ");
+    const name = isPast ? t("gone-not-taken") : named;
     box.replaceChildren(
-      h("div", {}, h("div", { class: "small" }, [state.kettles.length > 1 ? first.k.kettle : "", isPast ? t("gone-not-taken") : "",
-        all.length > 1 ? t("more-alarms", { n: all.length - 1 }) : ""].filter(Boolean).join(" · ")),
+      h("div", {}, h("div", { class: "small" }, isPast ? h("span", { class: "was" }, named + (beside && " · ")) : "", beside),
       h("div", { class: `name ${name.length > 11 ? "wordy" : ""}` }, name), h("div", { class: "what" })),
       h("div", { class: "both" }, h("button", { onclick: () => take(first) }, t("take")),
         // The slip lies over the button that it asks for.
-        first.alarm === "heat-off" && first.k.kettle ? h("button", { onclick: () => { sendMark(first.k.kettle, { name: "heat-off" }); take(first); } }, t("mark-heat-off")) : ""));
+        first.k.kettle && (first.alarm === "heat-off" || (first.alarm === "over-target" && !fireIsOff(first.k))) ? h("button", { onclick: () => { sendMark(first.k.kettle, { name: "heat-off" }); take(first); } }, t("mark-heat-off")) : ""));
   }
   // Where the sheet behind the slip says the same sentence, and it is in sight, the slip leaves it to be read there.
   const sheet = !page.view && main.dataset.shown.split("\n").includes(first.k.kettle) && first.say && first.k.say.key === first.say.key ? sheets.get(first.k.kettle) : null;
@@ -214,11 +221,11 @@ function undoLeft() {
   const box = $("undo");
   const left = Math.ceil((page.undoUntil - performance.now()) / 1000);
   if (page.link.cut || left <= 0) box.hidden = true;
-  else if (!box.hidden) text(box.lastChild, `${t("undo")} ${left}`);
+  else if (!box.hidden) text(box.lastChild, `${t("undo")} (${left}\u00a0s)`);
 }
 
 async function takeBack(mark) {
-  await ask("DELETE", `/marks/${mark.id}`).then(() => notice(`${t("undone")}: ${markWords(mark)}`), (e) => notice(e.message));
+  await ask("DELETE", `/marks/${mark.id}`).then(() => notice(t("undone") + colon() + markWords(mark)), (e) => notice(e.message));
 }
 
 // Another run of the daemon: marks that still waited are gone, and are said to be.
@@ -284,19 +291,9 @@ function sounds() {
   const show = () => { bar.hidden = sound.awake(); };
   sound.onChange(show);
   show();
-  bar.addEventListener("click", async () => { await testSounds(); show(); });
+  bar.addEventListener("click", async () => { await sound.wake(); await (await import("./setup.js")).testSounds(); show(); });
   for (const e of ["pointerup", "keyup"]) addEventListener(e, (ev) => { if (ev.target !== bar) sound.wake().then(show); });
 }
-
-export async function testSounds() {
-  const names = ["ready", "now", "fault"].map((n) => h("p", { class: "mid", "data-n": n }, t(`sound-${n}`)));
-  const asked = dialog(t("sound-test"), h("div", {}, names, mayDoze()), [[t("sound-heard"), true, "main"]]);
-  sound.test((n) => names.forEach((el) => { el.style.opacity = !n || el.dataset.n === n ? 1 : 0.35; }));
-  await asked;
-}
-
-// Over a house's plain http no browser keeps the screen on by itself.
-export const mayDoze = () => navigator.wakeLock ? "" : h("p", { class: "quiet" }, t("awake-no"));
 
 async function stayAwake() {
   if (!navigator.wakeLock) return;

@@ -1,23 +1,34 @@
 // Plans: chosen, and edited with their points and bands. The text is what is kept; the form writes it.
 import { h, ask, enc, who, notice, confirm } from "./dom.js";
-import { t, number } from "./words.js";
+import { lacks } from "./setup.js";
+import { t, number, colon } from "./words.js";
 
 const KINDS = ["warming", "ripening", "setting", "cutting", "cooking", "stirring", "settling", "drawing", "whey-heating", "whey-resting"];
 
 export async function plans(_, state) {
   const { plans: all } = await ask("GET", "/plans");
   const kettles = state()?.kettles ?? [];
-  const follow = (id, k) => ask("POST", `/kettles/${enc(k)}/plan`, { plan: id, by: who() }).then(() => { location.hash = ""; }, (e) => notice(e.message));
+  const follow = async (id, k, act) => {
+    // In the middle of a make its target goes with the plan, and with it the call before it.
+    const now = state()?.kettles.find((one) => one.kettle === k);
+    if (now && now.stage !== "idle") {
+      const target = now.target_celsius === undefined ? "" : ` ${t("plan-change-target", { target: number(now.target_celsius) })}`;
+      if (!(await confirm(t("plan-change-sure") + target, act))) return;
+    }
+    await ask("POST", `/kettles/${enc(k)}/plan`, { plan: id, by: who() }).then(() => { location.hash = ""; }, (e) => notice(e.message));
+  };
+  // Says on the button what it does, and again where it is asked whether it shall be done.
+  const choice = (id, k, act, cls) => h("button", { class: cls, onclick: () => follow(id, k, act) }, act);
   const el = h("div", { class: "page" }, h("h1", {}, t("page-plans")),
-    kettles.map((k) => h("p", {}, h("b", {}, k.kettle), `: ${k.plan ?? t("no-plan")}`)),
+    kettles.map((k) => h("p", {}, h("b", {}, k.kettle), `${colon()}${k.plan ?? t("no-plan")}`)),
     all.length ? "" : h("p", {}, t("nothing-yet")),
     all.map((p) => h("section", { class: "piece", "aria-label": p.name }, h("h2", {}, p.name),
       p.faults ? h("p", { class: "faults" }, p.faults.join("\n")) : h("p", {}, p.stages.map(words).join(" → ")),
       h("div", { class: "acts" },
-        p.faults ? "" : kettles.map((k) => h("button", { class: "main", onclick: () => follow(p.id, k.kettle) }, t("plan-follow", { kettle: k.kettle }))),
+        p.faults ? "" : kettles.map((k) => choice(p.id, k.kettle, t("plan-follow", { kettle: k.kettle }), "main")),
         h("button", { onclick: () => { location.hash = `#plan/${enc(p.id)}`; } }, t("plan-edit"))))),
     h("div", { class: "acts" }, h("button", { onclick: () => { location.hash = "#plan/"; } }, t("plan-new")),
-      kettles.map((k) => h("button", { onclick: () => follow(null, k.kettle) }, `${t("plan-none")}: ${k.kettle}`))));
+      kettles.map((k) => choice(null, k.kettle, `${t("plan-none")}${colon()}${k.kettle}`))));
   return { el };
 }
 
@@ -37,8 +48,15 @@ export async function plan(id) {
 
   const save = async () => {
     const toml = asText.on ? area.value : written(model, kept.toml);
-    const name = id || slug(model?.name ?? "plan");
+    const called = asText.on ? toml.match(/^\s*name\s*=\s*["'](.*)["']/m)?.[1] : model.name;
+    if (!called?.trim() && !(id && asText.on)) {
+      lacks(asText.on ? area : el.querySelector(".fields input"), t("plan-nameless"));
+      return;
+    }
+    const name = id || slug(called);
     try {
+      // A new plan must not take the place of another unasked.
+      if (!id && (await ask("GET", "/plans")).plans.some((p) => p.id === name) && !(await confirm(t("plan-replace-sure"), t("plan-save")))) return;
       await ask("PUT", `/plans/${enc(name)}`, { toml });
       notice(t("plan-kept"));
       location.hash = "#plans";
@@ -74,7 +92,7 @@ function form(model, draw) {
     return h("section", { class: "piece", "aria-label": t(`stage-${s.kind}`) }, h("div", { class: "fields" }, kind, field(t("plan-to"), s, "to_celsius"), field(t("plan-minutes"), s, "minutes"),
       field(t("plan-band"), s, "band_celsius"), h("label", { class: "tick" }, tick, t("plan-optional"))),
     s.points.length ? h("p", { class: "print" }, t("plan-points")) : "",
-    s.points.map((p, n) => h("div", { class: "fields" }, field(t("plan-minutes"), p, 0), field("°C", p, 1),
+    s.points.map((p, n) => h("div", { class: "fields" }, field(t("plan-minute"), p, 0), field("°C", p, 1),
       h("button", { onclick: () => { s.points.splice(n, 1); draw(); } }, t("plan-remove")))),
     h("div", { class: "acts" }, h("button", { onclick: () => { s.points.push([(s.points.at(-1)?.[0] ?? -10) + 10, s.points.at(-1)?.[1] ?? s.to_celsius ?? 32]); draw(); } }, t("plan-add-point")),
       i ? h("button", { onclick: move(i, -1) }, t("plan-up")) : "",

@@ -1,5 +1,5 @@
 // Rennet and wash water: figures with big keys, the daemon's own sums.
-import { h, ask, text, flag } from "./dom.js";
+import { h, ask, text, flag, dialog } from "./dom.js";
 import { t, code, number } from "./words.js";
 
 const typed = (v) => (code() === "en" ? String(v) : String(v).replace(".", ","));
@@ -62,4 +62,18 @@ export async function reckon(_, state) {
   pieces = [dose, wash];
   pieces.forEach((p) => p.draw());
   return { el: h("div", { class: "page" }, h("h1", {}, t("page-reckon")), pieces.map((p) => p.el)) };
+}
+
+// What a mark at the kettle says beside its name.
+export function stepper(title, value, step, decimals, low, high) {
+  const out = h("output", {}, number(value, decimals));
+  const by = (d) => () => { value = Math.min(high, Math.max(low, Math.round((value + d) / step) * step)); text(out, number(value, decimals)); };
+  const key = (label, words, d) => h("button", { type: "button", "aria-label": words, onclick: by(d) }, label);
+  return dialog(title, h("div", { class: "stepper" }, key("−", t("less"), -step), out, key("+", t("more"), step)),
+    [[t("cancel"), undefined], [t("keep"), () => Number(value.toFixed(decimals)), "main"]]);
+}
+
+export function writing(title) {
+  const area = h("textarea", { maxlength: 500, "aria-label": title });
+  return dialog(title, area, [[t("cancel"), undefined], [t("keep"), () => area.value.replace(/\s+/g, " ").trim(), "main"]]);
 }

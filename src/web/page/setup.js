@@ -1,7 +1,8 @@
 // Setup: language, name, light, PIN, outlets, the computer's clock; and the keys that ask for the PIN.
 import { h, ask, text, flag, dialog, notice } from "./dom.js";
-import { t, LANGUAGES, code, clock, day } from "./words.js";
-import { look, mayDoze, testSounds } from "./main.js";
+import { t, LANGUAGES, code, clock, day, colon } from "./words.js";
+import { look } from "./main.js";
+import { play, wake } from "./sound.js";
 
 export async function setup(_, state) {
   const access = await ask("GET", "/access");
@@ -15,16 +16,19 @@ export async function setup(_, state) {
     onchange: () => localStorage.setItem("name", name.value.trim()) });
   const pin = h("input", { inputmode: "numeric", pattern: "[0-9]*", minlength: 4, maxlength: 64, autocomplete: "off" });
   const pinSays = h("p", { class: "quiet" }, t(access.pin_set ? "setup-pin-is-set" : "setup-pin-none"));
-  const setPin = () => ask("PUT", "/pin", { pin: pin.value }).then(
-    () => { pin.value = ""; pinSays.textContent = t("setup-pin-is-set"); }, (e) => notice(e.message));
+  // The daemon refuses others too, but in English.
+  const setPin = () => (/^\d{4,64}$/.test(pin.value) ? ask("PUT", "/pin", { pin: pin.value }).then(
+    () => { pin.value = ""; pinSays.textContent = t("setup-pin-is-set"); }, (e) => notice(e.message)) : lacks(pin, t("pin-lacks")));
   const outlets = h("ul", { class: "log" });
+  const testAll = h("button", { onclick: () => ask("POST", "/outlets/test", {}).catch((e) => notice(e.message)) }, t("outlets-test"));
   const clockLine = h("p", { class: "hand" });
   const update = (s) => {
     if (!s) return;
     clockLine.textContent = `${day(s.time, true)}, ${clock(s.time)}${s.clock_sure ? "" : ` — ${t("clock-unsure")}`}`;
     outlets.replaceChildren(...(s.outlets.length ? s.outlets : []).map((o) => h("li", {}, h("b", { class: "hand" }, o.name),
-      h("span", { class: o.well ? "" : "failed" }, o.well ? t("outlet-well") : `${t("outlet-failed")}: ${o.text}`))));
-    if (!s.outlets.length) outlets.replaceChildren(h("li", { class: "quiet" }, t("nothing-yet")));
+      h("span", { class: o.well ? "" : "failed" }, o.well ? t("outlet-well") : `${t("outlet-failed")}${colon()}${o.text}`))));
+    if (!s.outlets.length) outlets.replaceChildren(h("li", { class: "failed" }, t("outlets-none")));
+    testAll.hidden = !s.outlets.length;
   };
   update(state());
   const el = h("div", { class: "page" }, h("h1", {}, t("page-setup")),
@@ -35,13 +39,42 @@ export async function setup(_, state) {
     h("button", { onclick: () => testSounds() }, t("sound-test")),
     mayDoze(),
     h("h2", {}, t("outlets")), outlets,
-    h("button", { onclick: () => ask("POST", "/outlets/test", {}).catch((e) => notice(e.message)) }, t("outlets-test")),
+    testAll,
     h("h2", {}, t("setup-pin")), pinSays,
     h("div", { class: "fields" }, h("label", {}, t("setup-pin"), pin), h("button", { onclick: setPin }, t("setup-pin-set"))),
     h("h2", {}, t("setup-clock")), clockLine,
     h("p", { class: "quiet" }, `curdtrace ${access.version}`));
   return { el, update };
 }
+
+// Says beside a field what it lacks, and leads the keyboard there.
+export function lacks(input, words) {
+  input.parentNode.querySelector(".lacks")?.remove();
+  const said = h("span", { class: "lacks", role: "alert" }, words);
+  input.after(said);
+  input.setAttribute("aria-invalid", "true");
+  input.focus();
+  input.addEventListener("input", () => { said.remove(); input.removeAttribute("aria-invalid"); }, { once: true });
+}
+
+// The three sounds one after another, each with what it says.
+export async function testSounds() {
+  const all = ["ready", "now", "fault"];
+  const names = all.map((n) => h("p", { class: "mid" }, t(`sound-${n}`)));
+  const asked = dialog(t("sound-test"), h("div", {}, names, mayDoze()), [[t("sound-heard"), true, "main"]]);
+  const only = (at) => names.forEach((el, i) => { el.style.opacity = at === undefined || at === i ? 1 : 0.35; });
+  await wake();
+  for (const [at, name] of all.entries()) {
+    only(at);
+    play(name);
+    await new Promise((r) => setTimeout(r, 2300));
+  }
+  only();
+  await asked;
+}
+
+// Over a house's plain http no browser keeps the screen on by itself.
+const mayDoze = () => navigator.wakeLock ? "" : h("p", { class: "quiet" }, t("awake-no"));
 
 // The dairy's PIN by big keys, which stay until it is right or given up; true once it was right.
 export async function typePin() {

@@ -1,6 +1,6 @@
 // One kettle's sheet. Built once, then only its words change, so that nothing jumps under a thumb.
-import { h, icon, text, flag, ask, dialog, enc, who, confirm, notice } from "./dom.js";
-import { t, has, code, number, clock, sentence } from "./words.js";
+import { h, icon, text, flag, ask, enc, who, confirm, notice } from "./dom.js";
+import { t, has, code, colon, number, clock, sentence } from "./words.js";
 
 const MARKS = ["rennet", "floc", "cut", "heat-on", "heat-off", "wash", "culture", "lift", "acid", "ph", "target", "note"];
 const HOLD_S = 6;
@@ -20,11 +20,16 @@ const RENNETED = ["heat-off", "floc", "cut"]; // and before the milk stands
 const HEATED = ["warming", "cooking", "whey-heating"];
 function next(k, among) {
   const made = k.marks.filter((m) => m.held_s === undefined);
-  const heated = k.stages.filter((s) => HEATED.includes(s.stage)).at(-1)?.began ?? "";
-  const fire = made.filter((m) => m.name.startsWith("heat-") && m.time >= heated).at(-1)?.name;
+  const fire = lastFire(k);
   const isDone = (name) => (name.startsWith("heat-") ? name === fire : ["culture", "rennet", "floc", "cut", "lift", "acid"].includes(name) && made.some((m) => m.name === name));
   return [...among.filter((m) => !isDone(m)), ...among.filter(isDone)].slice(0, 2);
 }
+
+function lastFire(k) {
+  const heated = k.stages.filter((s) => HEATED.includes(s.stage)).at(-1)?.began ?? "";
+  return k.marks.filter((m) => m.held_s === undefined && m.name.startsWith("heat-") && m.time >= heated).at(-1)?.name;
+}
+export const fireIsOff = (k) => lastFire(k) === "heat-off";
 
 export class Sheet {
   constructor(kettle) {
@@ -57,10 +62,10 @@ export class Sheet {
         h("div", { class: "marks" }, h("h2", { class: "print" }, t("marks")), MARKS.map((m) => this.button(h("button", { onclick: () => this.mark(m) }), m))),
         h("div", { class: "made" }, h("table", {}, h("caption", { class: "print" }, t("stages")),
           h("thead", {}, h("tr", {}, th("stage"), th("planned", 1), th("began", 1), th("took", 1))), this.rows), this.also, this.log,
-          h("div", { class: "acts" }, h("button", { onclick: () => this.end() }, t("end-make")),
-            this.write,
+          h("div", { class: "acts" }, this.write,
             h("button", { onclick: () => { location.hash = "#plans"; } }, t("choose-plan")),
-            h("button", { onclick: () => { location.hash = "#reckon"; } }, t("page-reckon")))))));
+            h("button", { onclick: () => { location.hash = "#reckon"; } }, t("page-reckon")),
+            h("button", { onclick: () => this.end() }, t("end-make")))))));
     this.drawn = -Infinity;
     // The number is as large as its box takes, measured once a size and never by its own digits.
     new ResizeObserver(() => this.fit()).observe(this.now);
@@ -95,7 +100,7 @@ export class Sheet {
     text(this.lot, k.lot ?? "–");
     this.write.hidden = !k.lot;
     text(this.stage, t(`stage-${k.stage}`));
-    flag(this.stage.parentNode, "long", this.stage.textContent.length > 12);
+    flag(this.stage.parentNode, "long", this.stage.textContent.length >= 12);
     const far = k.stage_for_s === undefined || k.stage === "idle" ? "" : t("stage-for", { min: Math.floor(Math.max(k.stage_for_s, 0) / 60) });
     const doubt = k.stage_basis === "plan" ? t("inferred") : k.stage_confidence < 0.7 ? t("unsure") : "";
     text(this.stageFor, [doubt, far].filter(Boolean).join(" · "));
@@ -120,12 +125,15 @@ export class Sheet {
   countdown(k) {
     const c = k.countdown;
     const target = k.target_celsius === undefined ? undefined : number(k.target_celsius);
-    text(this.goalLabel, c ? t(c.key, { target }) : target ? t("to-target", { target }) : t("no-target"));
+    // Beyond its target it counts to nothing any more: how far beyond is what counts.
+    const over = k.trusted && k.celsius > k.target_celsius && k.alarms.some((a) => a.alarm === "over-target" && a.state !== "returned-unacknowledged");
+    const due = c?.key === "count-curd" && c.seconds <= 0; // "in" goes with no "now"
+    text(this.goalLabel, over ? t("count-over-target") : due ? t("alarm-curd-check") : c ? t(c.key, { target }) : target ? t("to-target", { target }) : t("no-target"));
     const min = c?.seconds < 60 ? "<\u00a01" : c ? Math.round(c.seconds / 60) : 0;
-    text(this.goal, !c ? "–" : c.seconds <= 0 ? t("now-word") : t("minutes", { min }));
+    text(this.goal, over ? `+${number(k.celsius - k.target_celsius)}\u00a0°C` : !c ? "–" : c.seconds <= 0 ? t("now-word") : t("minutes", { min }));
     flag(this.goal, "long", this.goal.textContent.length > 7);
-    flag(this.goalBox, "blind", ["count-target", "count-heat-off"].includes(c?.key)); // rests on the number, and falls with it
-    flag(this.goalBox, "near", c && ["count-heat-off", "count-off-now", "count-curd"].includes(c.key) && c.seconds < 120);
+    flag(this.goalBox, "blind", over || ["count-target", "count-heat-off"].includes(c?.key)); // rests on the number, and falls with it
+    flag(this.goalBox, "near", over || c && ["count-heat-off", "count-off-now", "count-curd"].includes(c.key) && c.seconds < 120);
   }
 
   // Between two words of the daemon only the age grows. `extra` is the silence since the last one.
@@ -142,11 +150,10 @@ export class Sheet {
     flag(this.big, "none", !shown);
     text(this.digits, shown ? number(k.celsius) : `––${number(0.1)[1]}–`);
     flag(this.big, "long", shown && number(k.celsius).length > 4);
-    const aged = age === undefined ? "" : age < 120 ? t("old-age", { s: Math.round(age) }) : t("old-age-min", { min: Math.floor(age / 60) });
     // A number is never without its age. The daemon may find it old a moment before we do; then the age says more than a good health.
     const badge = k.health === "good" ? "" : health(k);
     const short = age === undefined ? "" : age < 120 ? `${Math.round(age)} s` : t("minutes", { min: Math.floor(age / 60) });
-    text(this.age, shown && (old || lost || !bad || !badge) ? aged : [badge || t("no-number"), short].filter(Boolean).join(" · "));
+    text(this.age, shown && (old || lost || !bad || !badge) ? aged(age) : [badge || t("no-number"), short].filter(Boolean).join(" · "));
     text(this.moveLabel, t(bad ? "why" : "in-a-minute"));
     const why = lost ? t(lost) : k.health !== "good" ? reason(k) || t(`health-${k.health}`) : t(shown ? "why-old" : "no-number");
     const anew = this.why.textContent !== why || this.why.hidden === bad;
@@ -164,7 +171,7 @@ export class Sheet {
     const over = (a) => a.state === "returned-unacknowledged";
     const words = (a) => over(a) ? t(a.sounds ? "gone-not-taken" : "gone-shown") : a.untaken ? t("not-taken-yet") : a.state === "shelved" ? t("shelved", { at: a.shelved_until ? clock(a.shelved_until) : "?" }) : a.state === "acknowledged" ? t("taken") : "";
     const hushed = alarms.filter((a) => a.state === "shelved" || (a.state === "acknowledged" && a.priority === "high"));
-    text(this.hushed, hushed.map((a) => `${t(`alarm-${a.alarm}`)}: ${words(a)}`).join(" · "));
+    text(this.hushed, hushed.map((a) => `${t(`alarm-${a.alarm}`)} – ${words(a)}`).join(" · "));
     const key = alarms.map((a) => a.alarm + a.state + a.shelved_until).join();
     if (this.alarmKey === key) return;
     this.alarmKey = key;
@@ -211,10 +218,15 @@ export class Sheet {
 
   async mark(name) {
     const body = { name };
-    if (name === "ph") body.value = await stepper(t("enter-ph"), 6.5, 0.05, 2, 0, 14);
-    if (name === "target") body.celsius = await stepper(t("enter-target"), this.state?.target_celsius ?? 40, 0.5, 1, 0, 110);
-    if (name === "note") body.text = await writing(t("enter-note"));
-    if ((name === "ph" && body.value === undefined) || (name === "target" && body.celsius === undefined) || (name === "note" && !body.text)) return;
+    if (["ph", "target", "note"].includes(name)) {
+      // The keys to enter something load when they are asked for.
+      const keys = await import("./reckon.js").catch(() => notice(t("no-answer")));
+      if (!keys) return;
+      if (name === "ph") body.value = await keys.stepper(t("enter-ph"), 6.5, 0.05, 2, 0, 14);
+      else if (name === "target") body.celsius = await keys.stepper(t("enter-target"), this.state?.target_celsius ?? 40, 0.5, 1, 0, 110);
+      else body.text = await keys.writing(t("enter-note"));
+      if (body.value === undefined && body.celsius === undefined && !body.text) return;
+    }
     sendMark(this.kettle, body);
   }
 
@@ -265,6 +277,8 @@ function fitted(el) {
   }
 }
 
+export const aged = (age) => (age === undefined ? "" : age < 120 ? t("old-age", { s: Math.round(age) }) : t("old-age-min", { min: Math.floor(age / 60) }));
+
 // To get ready is past once the heat was called off, and nothing to take when it is past.
 export const isOvertaken = (k, a) => a.alarm === "get-ready" && (Boolean(k.heat_off_called_at) || a.state === "returned-unacknowledged");
 
@@ -282,18 +296,5 @@ export function markWords(m) {
   const name = has(`mark-${m.name}`) ? t(`mark-${m.name}`) : m.name;
   if (m.value !== undefined) return `${name} ${number(m.value, 2)}`;
   if (m.celsius !== undefined) return `${name} ${number(m.celsius)} °C`;
-  return m.text ? `${name}: ${m.text}` : name;
-}
-
-function stepper(title, value, step, decimals, low, high) {
-  const out = h("output", {}, number(value, decimals));
-  const by = (d) => () => { value = Math.min(high, Math.max(low, Math.round((value + d) / step) * step)); text(out, number(value, decimals)); };
-  const key = (label, words, d) => h("button", { type: "button", "aria-label": words, onclick: by(d) }, label);
-  return dialog(title, h("div", { class: "stepper" }, key("−", t("less"), -step), out, key("+", t("more"), step)),
-    [[t("cancel"), undefined], [t("keep"), () => Number(value.toFixed(decimals)), "main"]]);
-}
-
-function writing(title) {
-  const area = h("textarea", { maxlength: 500, "aria-label": title });
-  return dialog(title, area, [[t("cancel"), undefined], [t("keep"), () => area.value.replace(/\s+/g, " ").trim(), "main"]]);
+  return m.text ? name + colon() + m.text : name;
 }

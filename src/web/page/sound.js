@@ -63,13 +63,3 @@ export function sounding(name) {
   play(name);
   playing = { name, timer: setInterval(() => play(name), SOUNDS[name].every * 1000) };
 }
-
-export async function test(onEach) {
-  await wake();
-  for (const name of ["ready", "now", "fault"]) {
-    onEach(name);
-    play(name);
-    await new Promise((r) => setTimeout(r, 2300));
-  }
-  onEach(null);
-}

@@ -31,6 +31,8 @@ export async function load(dairys) {
 }
 
 export const code = () => own.code;
+// French sets a space before its colon.
+export const colon = () => (own.code === "fr" ? "\u00a0: " : ": ");
 export const has = (key) => own.messages.has(key);
 export const setOffset = (seconds) => { own.offset = seconds || 0; };
 
@@ -57,7 +59,7 @@ export function day(rfc3339, long) {
   if (!rfc3339) return "–";
   const d = new Date(Date.parse(rfc3339) + own.offset * 1000);
   const form = long ? { weekday: "short", day: "numeric", month: "long" } : { day: "numeric", month: "short", year: "numeric" };
-  return new Intl.DateTimeFormat(own.code, { ...form, timeZone: "UTC" }).format(d);
+  return new Intl.DateTimeFormat(own.code === "en" ? "en-GB" : own.code, { ...form, timeZone: "UTC" }).format(d);
 }
 
 const two = (n) => String(n).padStart(2, "0");

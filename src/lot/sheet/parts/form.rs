@@ -50,8 +50,14 @@ impl Form<'_> {
 
     /// A field as wide as a column.
     fn field(&mut self, key: &str, value: Option<&str>, column_mm: f64) {
-        let space = Space::bold(column_mm - LABEL_MM - 1.6, self.lines);
-        let lines = field(&mut self.html, &self.words.word(key), value, space, &mut self.cut);
+        self.labelled(&self.words.word(key), value, column_mm);
+    }
+
+    fn labelled(&mut self, label: &str, value: Option<&str>, column_mm: f64) {
+        // A long label leaves less to its value.
+        let over_mm = Space { pt: super::SMALL_PT, ..Space::plain(0.0, 1) }.width_of_mm(label) - LABEL_MM;
+        let space = Space::bold(column_mm - LABEL_MM - over_mm.max(0.0) - 1.6, self.lines);
+        let lines = field(&mut self.html, label, value, space, &mut self.cut);
         self.height_mm += FIELD_MM + (lines - 1) as f64 * LINE_MM;
     }
 
@@ -60,7 +66,7 @@ impl Form<'_> {
         let space = Space::bold((LEFT_MM - 4.0) / 2.0 - LABEL_MM - 1.6, self.lines);
         let mut most = 1;
         for (key, value) in fields {
-            let label = self.words.word(key);
+            let label = label(self.words, key, value.as_deref(), unit_of(key));
             // A long label leaves less to its value.
             let over_mm = Space { pt: super::SMALL_PT, ..space }.width_of_mm(&label) - LABEL_MM;
             let space = Space { width_mm: space.width_mm - over_mm.max(0.0), ..space };
@@ -76,6 +82,26 @@ impl Form<'_> {
     fn part(self, whole: impl FnOnce() -> String) -> Part {
         let rest = if self.cut { whole() } else { String::new() };
         Part { html: self.html, height_mm: self.height_mm, rest }
+    }
+}
+
+/// In what a figure is to be written where its line is still empty; filled in, it bears its own.
+fn unit_of(key: &str) -> Option<&'static str> {
+    match key {
+        "sheet-quantity" | "sheet-whey-drawn" => Some("L"),
+        "sheet-water" => Some("L, °C"),
+        "sheet-came-in" => Some("°C"),
+        "sheet-oldest" => Some("h"),
+        "sheet-acidity" => Some("°SH"),
+        _ => None,
+    }
+}
+
+/// A field's label; an empty line says what is to be written on it.
+fn label(w: &Words, key: &str, value: Option<&str>, unit: Option<&str>) -> String {
+    match unit {
+        Some(unit) if value.is_none() => format!("{} ({unit})", w.word(key)),
+        _ => w.word(key),
     }
 }
 
@@ -118,8 +144,12 @@ fn wheels(r: &Record, w: &Words) -> Option<String> {
 pub(super) fn milk(r: &Record, caps: &Caps, w: &Words) -> Part {
     let mut form =
         Form { html: String::new(), height_mm: 0.0, cut: false, lines: caps.form_lines(), words: w };
+    let measured = |form: &mut Form<'_>, key: &str, value: Option<String>, unit: Option<&str>| {
+        let value = value.as_deref();
+        form.labelled(&label(w, key, value, unit), value, RIGHT_MM);
+    };
     let field = |form: &mut Form<'_>, key: &str, value: Option<String>| {
-        form.field(key, value.as_deref(), RIGHT_MM);
+        measured(form, key, value, unit_of(key));
     };
     form.heading("sheet-milk", "form");
     field(&mut form, "sheet-quantity", unit(w, r.litres(), "L"));
@@ -154,7 +184,8 @@ pub(super) fn milk(r: &Record, caps: &Caps, w: &Words) -> Part {
         Some(l) if l > 0.0 => format!("{} mL ({} mL / 100 L)", plain(ml), plain(ml * 100.0 / l)),
         _ => format!("{} mL", plain(ml)),
     });
-    field(&mut form, "sheet-dose", dose);
+    // Unlike the culture's, in mL.
+    measured(&mut form, "sheet-dose", dose, Some("mL"));
     field(&mut form, "sheet-strength", r.rennet.strength.clone());
     field(&mut form, "sheet-dilution", r.rennet.dilution.clone());
     form.end();

@@ -51,7 +51,7 @@ fn stages(r: &Record, points: &[Point], caps: &Caps, w: &Words) -> Part {
         let cook = if s.stage == "cooking" || s.stage == "whey-heating" { cooks.next() } else { None };
         // The maker may have changed his mind about the plan's.
         let wanted = cook.and_then(|c| c.target_celsius).or(p.to_celsius);
-        let target = wanted.map(|c| format!("{} °C", w.short(c, 1))).unwrap_or_default();
+        let target = wanted.map(|c| format!("{} °C", w.number(c, 1))).unwrap_or_default();
         let peak = cook.map(|c| c.peak_celsius).or_else(|| wanted.and_then(|_| peak(r, points, i, last)));
         let reached = peak.map(|c| format!("{} °C", w.number(c, 1))).unwrap_or_default();
         let off = peak

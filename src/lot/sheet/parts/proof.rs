@@ -16,9 +16,10 @@ const HALF_MM: f64 = 91.0;
 pub(in crate::lot::sheet) fn alarms(r: &Record, caps: &Caps, w: &Words) -> Part {
     let zone = r.zone();
     let mut shown: Vec<&AlarmDone> = r.alarms.iter().collect();
-    // With more than have room, the weightier stay.
+    // With more than have room, the weightier stay; what asked nobody to come goes first.
     let weight = |a: &AlarmDone| ["high", "medium", "low"].iter().position(|p| *p == a.priority).unwrap_or(3);
-    shown.sort_by_key(|a| (weight(a), a.raised));
+    let only_shown = |a: &AlarmDone| a.taken.is_none() && a.is_only_shown();
+    shown.sort_by_key(|a| (only_shown(a), weight(a), a.raised));
     shown.truncate(caps.alarms);
     shown.sort_by_key(|a| a.raised);
     if shown.is_empty() {
@@ -46,9 +47,10 @@ pub(in crate::lot::sheet) fn alarms(r: &Record, caps: &Caps, w: &Words) -> Part 
         let heading_mm = Space { pt: SMALL_PT, ..plain }.width_of_mm(&w.word(heading));
         shown.iter().map(|a| space.width_of_mm(&of(a))).fold(heading_mm, f64::max) + 1.6
     };
-    // A column that is wider is made so wide by the style.
+    // A column that is wider is made so wide by the style; the longest words for what only
+    // showed stand in one line.
     let by_mm = widest(plain, "sheet-taken-by", &|a| a.taken_by_whom(w));
-    let (by_mm, by_class) = if by_mm > 28.0 { (28.0, " class=\"by\"") } else { (by_mm, "") };
+    let (by_mm, by_class) = if by_mm > 30.0 { (28.0, " class=\"by\"") } else { (by_mm, "") };
     let others_mm = widest(name, "sheet-alarm", &|a| w.one_of("alarm", &a.alarm))
         + widest(plain, "sheet-raised", &|a| a.raised.clock(&zone))
         + widest(plain, "sheet-after", &|a| after(a).unwrap_or_default())

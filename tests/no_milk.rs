@@ -79,8 +79,8 @@ fn a_probe_in_ice_is_in_no_make() {
     trace.extend((0..32).map(|m| 26.6 - 0.0125 * f64::from(m)));
     trace.extend([26.4, 26.3, 25.3, 17.1, 3.0, 1.4, 0.8, 0.5, 0.3, 0.2]);
     trace.extend([0.05; 52]);
-    trace.extend([8.2, 12.4, 13.6, 14.3]);
-    trace.extend((0..45).map(|m| 23.0 - 8.2 * (-f64::from(m) / 22.0).exp()));
+    trace.extend([8.2, 12.9, 14.1, 14.5]);
+    trace.extend((0..45).map(|m| 23.5 - 8.7 * (-f64::from(m) / 32.0).exp()));
     for noise in [0.0, 0.01, 0.03] {
         check(&trace, 60, None, noise);
         check(&trace, 60, plan(), noise);

@@ -55,6 +55,10 @@ const SWING_C: f64 = 1.2;
 const BEFORE_BINS: usize = 540;
 const WANDERS: usize = 3;
 const WANDERS_ON: usize = 6;
+/// A probe that was so cold, °C, within so many bins (five minutes) was in ice: no milk is
+/// kept as cold.
+const ICE_C: f64 = 2.0;
+const OUT_OF_ICE_BINS: f64 = 30.0;
 /// There the sun warms by more than a fire that is begun with shows, °C.
 const SUN_C: f64 = 18.0;
 
@@ -93,7 +97,8 @@ pub(super) fn has_warmed(f: &Finder, (slot, b): (usize, &Belief), history: &Hist
     // What is warmed for rennet begins no hotter than the cow gives it, and no
     // milk is set above this. Curd that the probe was put into is cooked.
     let curd = low >= CURD_C && planned.is_some_and(|target| level > target + BEYOND_SET_C);
-    let milk = low < FROM_THE_COW_C && level < HOTTEST_SET_C.max(f.grammar.hottest(slot)) && !curd;
+    let milk =
+        (ICE_C..FROM_THE_COW_C).contains(&low) && level < HOTTEST_SET_C.max(f.grammar.hottest(slot)) && !curd;
     if !milk || pace < SLOWEST_FIRE || rose < LEAST_C {
         return false;
     }
@@ -107,6 +112,11 @@ pub(super) fn has_warmed(f: &Finder, (slot, b): (usize, &Belief), history: &Hist
         (Hangs::OutOfDoors, ..) => (SUN_C, 36.0),
         (Hangs::Long, true, _) if planned.is_some() && pace >= STEADY_FIRE => (EVENING_C, 36.0),
         (Hangs::Long, ..) => (9.0, 36.0),
+        // What it comes into shows after minutes only.
+        (Hangs::FromIce, ..) => {
+            let into = history.smooth_at(from + OUT_OF_ICE_BINS).unwrap_or(level);
+            (9.0 + (into - low).max(0.0), 36.0)
+        }
         (Hangs::SinceJustNow, true, true) => (LEAST_C, 18.0),
         (Hangs::SinceJustNow, true, false) => (3.5, 18.0),
         (Hangs::SinceJustNow, false, _) => (5.0, 36.0),
@@ -124,6 +134,8 @@ enum Hangs {
     OutOfDoors,
     /// Where it is, for half an hour or more: in milk of the evening, or in the open.
     Long,
+    /// Where it may be its room, on the way back from the ice that it was checked in.
+    FromIce,
     SinceJustNow,
 }
 
@@ -137,6 +149,8 @@ impl Hangs {
             Self::OutOfDoors
         } else if at > HUNG_BINS as f64 && led.plunge_before(at, HUNG_BINS).is_none() {
             Self::Long
+        } else if led.lowest(at - OUT_OF_ICE_BINS, at).is_some_and(|c| c < ICE_C) {
+            Self::FromIce
         } else {
             Self::SinceJustNow
         }

@@ -56,7 +56,7 @@ pub(super) async fn show(
     State(room): State<Arc<Room>>,
     At(id): At<String>,
     Wanted(w): Wanted<InLanguage>,
-) -> Result<Json<Value>, Problem> {
+) -> Result<Response, Problem> {
     let (data, now, words) = (room.seam.data.clone(), now(&room), w.language.as_deref().map(Words::of));
     let lot = id.clone();
     let (lots, kept) = on_disk(move || {
@@ -66,17 +66,23 @@ pub(super) async fn show(
     })
     .await?;
     if let Some(lot) = kept {
-        return Ok(Json(json!({ "id": id, "closed": true, "lot": lot })));
+        return Ok(Json(json!({ "id": id, "closed": true, "lot": lot })).into_response());
     }
-    drawn(move || {
+    let json = drawn(name_of(&lots, &id, "record", words), move || {
         let (mut record, _) = lots.as_it_stands(&id, now).map_err(|e| unread(&e))?;
         if let Some(words) = words {
             record.deviations = deviations(&record, words);
         }
         let lot = toml::Table::try_from(&record).map_err(|_| Problem::not_found("lot"))?;
-        Ok(Json(json!({ "id": id, "closed": record.is_closed(), "lot": lot })))
-    })
-    .await
+        let json = json!({ "id": id, "closed": record.is_closed(), "lot": lot });
+        Ok(json.to_string().into_bytes())
+    });
+    Ok(([(header::CONTENT_TYPE, "application/json")], json.await?).into_response())
+}
+
+/// What is drawn, so that it is not taken for another.
+fn name_of(lots: &Store, id: &str, what: &str, words: Option<&Words>) -> String {
+    format!("{} {id} {what} {}", lots.data().display(), words.map_or("", Words::code))
 }
 
 /// What stands in a closed lot's file, its deviations in the language asked for; `None`
@@ -118,8 +124,11 @@ pub(super) async fn sheet(
     })
     .await?;
     let html = match kept {
-        Some(html) => html,
-        None => drawn(move || drawn_sheet(&lots, &id, now, words)).await?,
+        Some(html) => html.into(),
+        None => {
+            let name = name_of(&lots, &id, "sheet", words);
+            drawn(name, move || drawn_sheet(&lots, &id, now, words)).await?
+        }
     };
     let dress =
         [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, SHEET_POLICY)];

@@ -160,3 +160,43 @@ fn a_broker_that_forgot_us_is_subscribed_to_anew() {
     }
     house.close().unwrap();
 }
+
+/// One message beyond what the client lets in, or what was its limit, and the broker sent
+/// it again at each connection: nothing behind it was ever heard.
+#[test]
+fn a_message_larger_than_any_reading_makes_nobody_deaf() {
+    let folder = tempfile::tempdir().unwrap();
+    let broker = Broker::start(folder.path(), None);
+    let text = format!(
+        "[dairy]\ndata = \"data\"\n[journal]\ngroup-seconds = 0.05\n[[mqtt]]\nname = \"broker\"\nhost = \"127.0.0.1\"\n\
+         port = {}\nclient-id = \"curdtrace-test\"\nsession-kept = true\n\
+         [[mqtt.subscribe]]\ntopic = \"dairy/{{probe}}/temperature\"\npayload = \"number\"\n",
+        broker.port
+    );
+    let house = House::open(config(folder.path(), &text), Clock::real());
+    assert!(wait_for(SOON, || house.is_up("broker")));
+    let hand = Hand::new(broker.port, "hand", None, "nothing");
+    std::thread::sleep(Duration::from_millis(200));
+    hand.publish("dairy/milk/temperature", &"3".repeat(300_000));
+    hand.publish("dairy/milk/temperature", "34.5");
+    assert!(wait_for(SOON, || house.taken() == 1), "what is behind it is heard");
+    assert!(wait_for(SOON, || house.counted("broker", "refused") == 1));
+    assert_eq!(house.counted("broker", "reopened"), 0);
+    // Beyond what is let in the session is given up after some tries.
+    hand.publish("dairy/milk/temperature", &"3".repeat(5 << 20));
+    assert!(wait_for(SOON, || {
+        hand.publish("dairy/milk/temperature", "35.5");
+        std::thread::sleep(Duration::from_millis(200));
+        house.taken() > 1
+    }));
+    // And kept again: what comes while nobody is there waits.
+    house.close().unwrap();
+    hand.publish("dairy/milk/temperature", "36.5");
+    let house = House::open(config(folder.path(), &text), Clock::real());
+    assert!(wait_for(SOON, || house.taken() > 0));
+    house.close().unwrap();
+    let kept = journal(&folder.path().join("data"));
+    for celsius in ["34.5", "35.5", "36.5"] {
+        assert!(kept.iter().any(|l| l.contains(&format!("celsius={celsius}"))), "{celsius}: {kept:#?}");
+    }
+}

@@ -8,6 +8,8 @@ use support::made_day::segments;
 use support::moody_disk;
 use support::pty;
 
+use std::io::{Read as _, Write as _};
+use std::net::TcpStream;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -333,4 +335,37 @@ fn on_a_disk_that_can_only_be_read_it_starts_and_calls() {
     assert!(pty.hear_until(SOON, |p| p.acked == [1, 2]), "{:?}", pty.acked);
     assert!(wait_for(SOON, || house.shown().store_trouble.is_none()), "it goes on by itself");
     house.close().unwrap();
+}
+
+/// The page's own files hung with the disk: nobody was answered, no engine went on, and
+/// the process could not end.
+#[test]
+fn a_disk_that_hangs_under_the_page_holds_up_neither_the_page_nor_the_end() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let text = format!("[dairy]\ndata = \"data\"\n[web]\nlisten = \"{at}\"\n");
+    std::fs::write(folder.path().join("c.toml"), text).unwrap();
+    let mut daemon = house::Process::run(folder.path());
+    let ask = |method: &str, path: &str, body: &str| {
+        let mut page = TcpStream::connect(at)?;
+        page.set_read_timeout(Some(Duration::from_secs(3)))?;
+        let head = "host: localhost\r\nconnection: close\r\ncontent-type: application/json";
+        let length = body.len();
+        write!(page, "{method} {path} HTTP/1.1\r\n{head}\r\ncontent-length: {length}\r\n\r\n{body}")?;
+        let mut answer = String::new();
+        page.read_to_string(&mut answer).map(|_| answer)
+    };
+    let is_well = || ask("GET", "/health", "").is_ok_and(|a| a.starts_with("HTTP/1.1 200"));
+    assert!(wait_for(SOON, is_well));
+    // Who opens a pipe to write into it waits for a reader, as for a disk.
+    let secrets = folder.path().join("data/page");
+    std::fs::create_dir_all(&secrets).unwrap();
+    let pipe = secrets.join(format!("devices.{}.new", daemon.id()));
+    assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+    assert!(ask("PUT", "/api/v1/pin", r#"{"pin":"2580"}"#).is_err(), "it does not hang");
+    let access = ask("GET", "/api/v1/access", "").unwrap();
+    assert!(access.contains(r#""pin_set":false"#), "{access}");
+    daemon.signal(rustix::process::Signal::TERM);
+    let ended = wait_for(Duration::from_secs(9), || daemon.ended().is_some());
+    assert_eq!((ended, daemon.ended()), (true, Some(0)), "the supervisor kills it after ten seconds");
 }

@@ -181,6 +181,32 @@ async fn fifty_six_live_pages_leave_room_and_the_next_is_told() {
     health(&page).await;
 }
 
+/// Whatever ended in `/live` could take as long as it liked.
+#[tokio::test]
+async fn a_plan_called_live_has_no_more_time_than_any_other() {
+    let page = PageRoom::open(|s| s.limits.request = Duration::from_millis(300)).await;
+    let request = "PUT /api/v1/plans/live HTTP/1.1\r\nhost: 127.0.0.1\r\n\
+        content-type: application/json\r\ncontent-length: 100\r\n\r\n{";
+    let answer = tokio::time::timeout(Duration::from_secs(20), page.raw(request)).await;
+    assert_eq!(answer.as_deref().map(status), Ok(408));
+}
+
+/// On `listen = "[::]:8080"` the machine itself was not known when it came by IPv4.
+#[tokio::test]
+async fn this_machine_is_itself_by_ipv4_on_a_listener_of_both_kinds_too() {
+    let mut page = PageRoom::open(|_| {}).await;
+    let listener = tokio::net::TcpListener::bind("[::ffff:127.0.0.1]:0").await.unwrap();
+    page.at = ([127, 0, 0, 1], listener.local_addr().unwrap().port()).into();
+    tokio::spawn(curdtrace::web::serve(
+        listener,
+        page.room.clone(),
+        tokio_util::sync::CancellationToken::new(),
+    ));
+    let (status, answer) = page.ask("GET", "/api/v1/access", "", "").await;
+    assert!(status == 200 && answer.contains(r#""local":true"#), "{answer}");
+    assert_eq!(page.ask("PUT", "/api/v1/pin", "", r#"{"pin":"2580"}"#).await.0, 204);
+}
+
 /// A reverse proxy on the same machine makes every telephone look like it.
 #[tokio::test]
 async fn behind_a_proxy_on_this_machine_nobody_is_this_machine() {

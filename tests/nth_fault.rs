@@ -123,6 +123,34 @@ fn a_sync_that_failed_once_goes_to_a_new_segment_and_twice_ends_the_process() {
     check_after_crash(&disk, found, found, "what was found after two failed syncs");
 }
 
+/// What was written whole before the disk was full was cut off again with the rest, at
+/// every try: with room for half of what waited, nothing was kept.
+#[test]
+fn what_found_room_on_a_disk_that_is_nearly_full_stays() {
+    let twin = Twin::new();
+    let storage: Arc<dyn Storage> = Arc::new(twin.clone());
+    let (mut journal, _) = Journal::open(storage, &dir(), settings(), "boot-a").unwrap();
+    for n in 0..80 {
+        let (text, at) = line(n);
+        journal.push(&text, at).unwrap();
+    }
+    for (room, at_least) in [(0, 0), (2_000, 8), (2_000, 24), (100, 24)] {
+        twin.set_budget(Some(room));
+        let before = journal.synced_through();
+        let e = journal.commit().unwrap_err();
+        assert!(!e.is_fatal(), "{e}");
+        let synced = journal.synced_through();
+        assert!(synced >= at_least.max(before) && synced % 8 == 0, "{synced} with room for {room}");
+        let disk: Arc<dyn Storage> = Arc::new(Twin::of(&twin.moment().durable));
+        check_after_crash(&disk, synced, 80, &format!("room for {room}"));
+    }
+    twin.set_budget(None);
+    assert_eq!(journal.commit().unwrap(), 80);
+    assert!(!twin.retried_a_failed_sync());
+    let disk: Arc<dyn Storage> = Arc::new(Twin::of(&twin.moment().durable));
+    check_after_crash(&disk, 80, 80, "with room for all");
+}
+
 /// Two segments, the newer one with a torn tail; how many lines of it are whole.
 fn torn() -> (BTreeMap<PathBuf, Vec<u8>>, u64) {
     let twin = Twin::new();

@@ -1,5 +1,7 @@
 //! `curdtrace run`: the daemon.
 
+use std::time::Duration;
+
 use tokio::signal::unix::{SignalKind, signal};
 use tokio_util::sync::CancellationToken;
 
@@ -9,6 +11,10 @@ use crate::daemon::clock::Clock;
 use crate::daemon::notify::Notify;
 use crate::daemon::runner::RunError;
 use crate::daemon::{DaemonError, Setup, log};
+
+/// What waits for the disk when all else has ended has so long: a disk that hangs must not
+/// keep the process from ending, nor the supervisor from starting it again.
+const LAST_OF_DISK: Duration = Duration::from_secs(2);
 
 /// The daemon: reads the probes, calls, records. SIGTERM, Ctrl-C or a closed
 /// terminal (SIGHUP) end it with everything received on disk; under nohup a
@@ -31,11 +37,13 @@ pub fn run(args: Args) -> Result<(), Failure> {
         .enable_all()
         .build()
         .map_err(|e| Failure::unavailable(format!("the runtime does not start ({e}); free some memory")))?;
-    runtime.block_on(async {
+    let ended = runtime.block_on(async {
         let stop = CancellationToken::new();
         stop_on_signals(&stop).map_err(|e| Failure::unavailable(format!("no signals can be taken ({e})")))?;
         crate::daemon::run(setup, stop).await.map_err(|e| failure(&e))
-    })
+    });
+    runtime.shutdown_timeout(LAST_OF_DISK);
+    ended
 }
 
 /// Cancels `stop` when the process is told to end; a terminal that is closed,

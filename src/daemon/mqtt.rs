@@ -41,11 +41,13 @@ mod away;
 mod footing;
 mod kept;
 mod options;
+mod oversize;
 mod taken;
 
 use away::Away;
 use footing::{Footing, Record};
 use kept::Burst;
+use oversize::Oversize;
 use taken::{Before, TakenIn};
 
 /// Requests that may wait for the connection.
@@ -83,6 +85,7 @@ pub async fn run(
         .map(|under| Publisher::new(under, client.clone(), generation.clone(), Words::of(&broker.language)))
         .map(|p| tokio::spawn(p.run(feed, stop.clone())));
     let mut it = Connection {
+        oversize: Oversize::at(&broker),
         broker,
         way,
         client,
@@ -124,6 +127,7 @@ struct Connection {
     told: Option<Away>,
     /// Topics of which it was told that they bring what cannot be read.
     refused: BTreeSet<String>,
+    oversize: Oversize,
 }
 
 impl Connection {
@@ -135,6 +139,7 @@ impl Connection {
                 event = self.next(&mut events) => event,
             };
             match event {
+                Ok(Event::Incoming(Packet::ConnAck(_))) if self.oversize.forgot(&mut events) => {}
                 Ok(Event::Incoming(Packet::ConnAck(ack))) => {
                     pause = PAUSES.0;
                     self.burst.connected(ack.session_present, Instant::now());
@@ -145,6 +150,7 @@ impl Connection {
                 Ok(Event::Incoming(Packet::SubAck(s))) => self.subscribed(&s),
                 Ok(_) => {}
                 Err(e) => {
+                    self.oversize.ended(&e, &mut events);
                     self.lost(&e).await?;
                     tokio::select! {
                         () = stop.cancelled() => break,
@@ -262,6 +268,11 @@ impl Connection {
             return Ok(());
         };
         let subscription = found.clone();
+        if p.payload.len() > oversize::LARGEST_READ {
+            self.refuse(&p, &format!("it has {} bytes, more than any reading", p.payload.len()));
+            self.taken.acknowledge_unread(p);
+            return Ok(());
+        }
         if p.retain && !subscription.own_time {
             // Kept by the broker since nobody knows when: no reading of now.
             tracing::debug!(source = %self.broker.name, "a retained reading of {} is left out", p.topic);

@@ -15,7 +15,7 @@
 //! `words` in an alarm: its text in the dairy's language. A reading that a broker kept
 //! would be shown with the age it had, when nobody reads the probe any more.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -45,7 +45,9 @@ pub struct Publisher {
     /// The retained topics and their last payload: said again to a broker
     /// that came back and may have forgotten.
     last: BTreeMap<String, String>,
+    /// The connection that all of them were to be said again in, and which still are.
     said_in: u64,
+    owed: BTreeSet<String>,
     words: &'static Words,
 }
 
@@ -53,7 +55,15 @@ impl Publisher {
     /// Publishes under that prefix; `words` is the language beside the alarms'
     /// own text.
     pub fn new(under: &str, client: AsyncClient, generation: Arc<AtomicU64>, words: &'static Words) -> Self {
-        Self { under: under.into(), client, generation, last: BTreeMap::new(), said_in: 0, words }
+        Self {
+            under: under.into(),
+            client,
+            generation,
+            last: BTreeMap::new(),
+            said_in: 0,
+            owed: BTreeSet::new(),
+            words,
+        }
     }
 
     /// Runs until `stop` is cancelled or the daemon's news end.
@@ -121,20 +131,25 @@ impl Publisher {
             && self.client.try_publish(&topic, QoS::AtLeastOnce, retained, payload).is_err()
         {
             // The queue is full: what is retained is said again later.
-            self.said_in = 0;
+            self.owed.extend(retained.then_some(topic));
         }
     }
 
-    /// After a new connection: everything retained once more.
+    /// After a new connection: everything retained once more, as far as the queue takes
+    /// it; the rest the next time.
     fn say_again(&mut self) {
-        let now = self.generation.load(Ordering::SeqCst);
-        if !self.is_connected() || self.said_in == now {
+        if !self.is_connected() {
             return;
         }
-        self.said_in = now;
-        for (topic, payload) in &self.last {
-            if self.client.try_publish(topic, QoS::AtLeastOnce, true, payload.as_str()).is_err() {
-                self.said_in = 0;
+        let now = self.generation.load(Ordering::SeqCst);
+        if self.said_in != now {
+            self.said_in = now;
+            self.owed = self.last.keys().cloned().collect();
+        }
+        while let Some(topic) = self.owed.pop_first() {
+            let Some(payload) = self.last.get(&topic) else { continue };
+            if self.client.try_publish(&topic, QoS::AtLeastOnce, true, payload.as_str()).is_err() {
+                self.owed.insert(topic);
                 return;
             }
         }
@@ -176,4 +191,43 @@ fn in_words(payload: &mut String, alarm: &AlarmChange, words: &Words) {
 fn lot_payload(lot: &LotNews) -> String {
     serde_json::json!({ "kind": "lot", "kettle": &*lot.kettle, "id": lot.id, "closed": lot.closed })
         .to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use rumqttc::{MqttOptions, Request};
+
+    use super::*;
+
+    /// With more topics than the queue holds it began again with the first one each second,
+    /// and the last ones were never said.
+    #[test]
+    fn what_the_queue_has_no_room_for_is_said_the_next_time() {
+        let (client, mut events) = rumqttc::AsyncClient::new(MqttOptions::new("t", "127.0.0.1", 1), 10);
+        let generation = Arc::new(AtomicU64::new(1));
+        let mut out = Publisher::new("curdtrace", client, generation.clone(), Words::of("en"));
+        let kettles: Vec<Name> = (0..35).map(|n| Name::from(format!("kettle {n:02}").as_str())).collect();
+        for k in &kettles {
+            out.publish(k, "stage", "{}".into(), true);
+        }
+        for connection in [1, 3] {
+            generation.store(connection, Ordering::SeqCst);
+            let mut said = Vec::new();
+            for _ in 0..6 {
+                out.say_again();
+                // The connection takes what the queue holds.
+                events.clean();
+                said.extend(events.pending.drain(..).filter_map(|r| match r {
+                    Request::Publish(p) => Some(p.topic),
+                    _ => None,
+                }));
+            }
+            let wanted: BTreeSet<String> = kettles.iter().map(|k| out.topic(k, "stage")).collect();
+            assert_eq!(said.iter().cloned().collect::<BTreeSet<_>>(), wanted, "connection {connection}");
+            assert!(said.len() <= 45, "each once, but for what was news: {}", said.len());
+            out.say_again();
+            events.clean();
+            assert!(events.pending.is_empty(), "all is said");
+        }
+    }
 }

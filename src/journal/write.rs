@@ -38,7 +38,8 @@ impl Journal {
         Ok(self.synced)
     }
 
-    /// Writes the groups of one day to the open segment and syncs it.
+    /// Writes the groups of one day to the open segment, as many as it takes, and syncs
+    /// it. After an error of writing none of them counts.
     fn write_run(&mut self, day: &str) -> Result<usize, Trouble> {
         let Some(open) = self.open.as_mut() else { return Ok(0) };
         let mut groups = 0;
@@ -64,7 +65,14 @@ impl Journal {
                 bytes: text.len() as u64,
             };
             commit.write(&mut text);
-            open.sink.write_whole(text.as_bytes()).map_err(Trouble::Write)?;
+            if let Err(source) = open.sink.write_whole(text.as_bytes()) {
+                // What found room stays: on a disk that is nearly full the next try would
+                // get no further. No sync has failed here, so one may follow the cut.
+                if groups == 0 || self.storage.cut(&open.path, open.written).is_err() {
+                    return Err(Trouble::Write(source));
+                }
+                break;
+            }
             open.written += text.len() as u64;
             groups += 1;
         }

@@ -6,7 +6,8 @@
 //!
 //! Invariants: a gap stays a gap; what was drawn keeps its shape where the clock is set,
 //! and is dated by the clock as it is now, as the engine's stages are; at most [`POINTS_MOST`] points a kettle, the
-//! oldest thinned out rather than dropped, so that a long make keeps its shape.
+//! older ones thinned out rather than dropped, so that a long make keeps its shape. Of two
+//! points that become one a gap is the one that stays.
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -87,9 +88,7 @@ impl Curves {
             }
             let celsius = k.celsius.filter(|_| k.age_s.is_some_and(|a| a < k.old_after_s));
             points.push(Point { wall_ns: now_ns, celsius, good: is_good(k.health) });
-            if points.len() > POINTS_MOST {
-                thin(points);
-            }
+            thin(points);
         }
     }
 
@@ -104,11 +103,10 @@ impl Curves {
             if earlier.last().is_none_or(|l| p.wall_ns - l.wall_ns >= SPACING_NS) {
                 earlier.push(p);
             }
-            if earlier.len() > POINTS_MOST {
-                thin(&mut earlier);
-            }
+            thin(&mut earlier);
         }
         points.splice(0..0, earlier);
+        thin(points);
     }
 
     /// The kettle's points, oldest first, from `since_ns` on.
@@ -119,14 +117,13 @@ impl Curves {
     }
 }
 
-/// Drops every second point of the older half; gaps are kept.
+/// Makes one point of every two of the older half, where there are too many.
 fn thin(points: &mut Vec<Point>) {
-    let half = points.len() / 2;
-    let mut at = 0;
-    points.retain(|p| {
-        at += 1;
-        at > half || at % 2 == 0 || p.celsius.is_none()
-    });
+    while points.len() > POINTS_MOST {
+        let newer = points.split_off(points.len() / 2);
+        let one_of = |pair: &[Point]| pair.iter().find(|p| p.celsius.is_none()).or(pair.last()).copied();
+        *points = points.chunks(2).filter_map(one_of).chain(newer).collect();
+    }
 }
 
 /// Gathers points from what is known, until `shutdown`.
@@ -187,5 +184,30 @@ mod tests {
         }
         let good: Vec<bool> = curves.of("copper", 0).iter().map(|p| p.good).collect();
         assert_eq!(good, [true, true, false]);
+    }
+
+    /// With a gap in every second place nothing was thinned out, and it grew without end.
+    #[test]
+    fn there_are_never_more_points_than_the_most_and_a_gap_stays_one() {
+        let kettle = Name::from("copper");
+        let seen = |age_s| KettleView {
+            celsius: Some(31.0),
+            age_s: Some(age_s),
+            ..KettleView::unheard(&kettle, &kettle)
+        };
+        let curves = Curves::default();
+        let (start_ns, gap_at) = (1_784_001_780_000_000_000, 3_000);
+        for n in 0..20_000_i64 {
+            let is_gap = n > 10_000 && n % 2 == 0 || n == gap_at;
+            let k = KettleView { stage: Stage::Cooking, ..seen(if is_gap { 1e6 } else { 1.0 }) };
+            curves.take(&View { kettles: vec![k], house: Vec::new() }, start_ns + n * SPACING_NS, 0);
+            assert!(curves.of("copper", 0).len() <= POINTS_MOST, "point {n}");
+        }
+        let gap = |p: &Point| p.celsius.is_none() && p.wall_ns == start_ns + gap_at * SPACING_NS;
+        assert!(curves.of("copper", 0).iter().any(gap), "a short one of long ago too");
+        // What was recorded before comes under it.
+        let recorded = (0..6_000).map(|n| Point { wall_ns: n * SPACING_NS, celsius: None, good: true });
+        curves.remember(&kettle, recorded);
+        assert!(curves.of("copper", 0).len() <= POINTS_MOST);
     }
 }

@@ -168,7 +168,9 @@ pub async fn serve(
         match accepted {
             Ok((stream, from)) => {
                 let Some((id, cut)) = doors.enter(limits.connections) else { continue };
-                let peer = Peer { local: from.ip().is_loopback(), address: Some(from.ip()), cut };
+                // Who comes by IPv4 to a listener of both kinds bears an IPv6 address.
+                let address = from.ip().to_canonical();
+                let peer = Peer { local: address.is_loopback(), address: Some(address), cut };
                 let seat = Seat { doors: Arc::clone(&doors), id };
                 tasks.spawn(connection(stream, router.clone(), limits, peer, seat, shutdown.clone()));
             }

@@ -125,12 +125,21 @@ impl HeldMarks {
         id
     }
 
-    /// Passes on all that wait of one kettle, or of all, without waiting any longer.
+    /// Passes on all that wait of one kettle, or of all, without waiting any longer: in the
+    /// order they were pressed, and all at once. One after the other each would wait for a
+    /// sync of its own, and there are seconds only.
     pub async fn pass_on_all(self: &Arc<Self>, kettle: Option<&Name>) {
         let waits = |w: &Waiting| w.failed.is_none() && kettle.is_none_or(|k| *k == w.mark.kettle);
         let ids: Vec<u64> = self.waiting().1.iter().filter(|(_, w)| waits(w)).map(|(id, _)| *id).collect();
-        for id in ids {
-            self.pass_on(id).await;
+        let passing = ids.into_iter().map(|id| {
+            let marks = Arc::clone(self);
+            // On its own: what has left the list goes on where who waits here gives up.
+            tokio::spawn(async move { marks.pass_on(id).await })
+        });
+        for one in passing.collect::<Vec<_>>() {
+            if let Err(error) = one.await {
+                tracing::error!(%error, "a mark from the page was lost on its way");
+            }
         }
     }
 
@@ -237,5 +246,39 @@ mod tests {
         assert_eq!(other.unwrap().0, Wish::Mark(elsewhere, Duration::from_secs(2)));
         tokio::time::sleep(Duration::from_secs(20)).await;
         assert!(asked.try_recv().is_err());
+    }
+
+    /// One after the other, each waiting for a sync of its own, three of five came too late
+    /// at a stop.
+    #[tokio::test(start_paused = true)]
+    async fn all_that_wait_are_passed_on_at_once_and_share_a_sync() {
+        let (desk, mut asked) = mpsc::channel(64);
+        let marks = Arc::new(HeldMarks::new(desk, Arc::default()));
+        let pressed: Vec<Mark> =
+            (0..16).map(|n| Mark { by: Some(Name::from(format!("hand {n}").as_str())), ..mark() }).collect();
+        for one in &pressed {
+            marks.hold(one.clone(), Duration::from_secs(5));
+        }
+        let passed_on = marks.pass_on_all(None);
+        // A disk that takes a second for whatever is there when it begins.
+        let disk = async {
+            let mut kept = Vec::new();
+            while kept.len() < pressed.len() {
+                kept.extend(asked.recv().await);
+                tokio::time::sleep(Duration::from_secs(1)).await;
+                kept.extend(std::iter::from_fn(|| asked.try_recv().ok()));
+                for one in &mut kept {
+                    let (answer, _) = oneshot::channel();
+                    let _ = std::mem::replace(&mut one.answer, answer).send(Ok(()));
+                }
+            }
+            kept
+        };
+        let began = Instant::now();
+        let ((), kept) = tokio::join!(passed_on, disk);
+        assert!(began.elapsed() < Duration::from_secs(2), "{:?}", began.elapsed());
+        let came = kept.into_iter().map(|a| if let Wish::Mark(m, _) = a.wish { m } else { panic!() });
+        assert_eq!(came.collect::<Vec<_>>(), pressed, "in the order they were pressed");
+        assert!(marks.list().is_empty());
     }
 }

@@ -6,7 +6,8 @@
 //! Invariants: neither PIN nor token stands anywhere in plain. Hashes are
 //! compared in constant time. After five wrong tries from one address, or
 //! twenty from all together, within ten minutes, no further try is looked at
-//! until those are over.
+//! until those are over. Who only asks never waits for the disk: files are written
+//! beside what is known, one writer at a time, and what is known follows them.
 //!
 //! A PIN of six digits has a million values, so no hash withstands someone who
 //! holds the file; PBKDF2 (RFC 8018) makes it slow, and it is built here from
@@ -59,6 +60,9 @@ pub struct PinDesk {
     folder: PathBuf,
     rounds: u32,
     inner: Mutex<Inner>,
+    /// Held from before a file is written until what is known follows it, so that disk and
+    /// memory have the same order. Taken before `inner`, and by writers only.
+    writing: Mutex<()>,
 }
 
 #[derive(Debug, Default)]
@@ -76,11 +80,16 @@ impl PinDesk {
         let devices = fs::read_to_string(folder.join("devices")).unwrap_or_default();
         let devices = devices.lines().map(str::to_owned).filter(|l| l.len() == 64).collect();
         let inner = Inner { hash: hash.filter(|h| !h.is_empty()), devices, wrong: BTreeMap::new() };
-        Self { folder: folder.to_owned(), rounds, inner: Mutex::new(inner) }
+        Self { folder: folder.to_owned(), rounds, inner: Mutex::new(inner), writing: Mutex::default() }
     }
 
+    /// For a moment only: the page's one thread asks too.
     fn inner(&self) -> std::sync::MutexGuard<'_, Inner> {
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn writer(&self) -> std::sync::MutexGuard<'_, ()> {
+        self.writing.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Whether a PIN is set.
@@ -90,28 +99,30 @@ impl PinDesk {
 
     /// Sets the PIN and forgets every device. The PIN's file goes last: until it
     /// is there the old PIN holds, here and after the next start, and from then
-    /// on the new one.
+    /// on the new one. It waits for the disk: call it where that may be.
     ///
     /// # Errors
     /// Where the files cannot be written; then nothing has changed, but that
     /// devices may have to type the old PIN again after the next start.
     pub fn set(&self, pin: &str) -> io::Result<()> {
         let hash = hashed(pin, &random_hex()?, self.rounds);
-        let mut inner = self.inner();
+        let _turn = self.writer();
         keep(&self.folder, "devices", "")?;
         if let Err(error) = keep(&self.folder, "pin", &format!("{hash}\n")) {
-            if let Err(error) = keep(&self.folder, "devices", &lines_of(&inner.devices)) {
+            let known = lines_of(&self.inner().devices);
+            if let Err(error) = keep(&self.folder, "devices", &known) {
                 tracing::warn!(%error, "devices are known until the next start only; free the disk");
             }
             return Err(error);
         }
+        let mut inner = self.inner();
         inner.hash = Some(hash);
         inner.devices.clear();
         Ok(())
     }
 
-    /// One try from `address`. Hashing takes some hundredths of a second: call
-    /// it where that may be.
+    /// One try from `address`. It hashes for some hundredths of a second, and waits for
+    /// the disk: call it where that may be.
     pub fn try_pin(&self, pin: &str, address: Option<IpAddr>, now: Instant) -> Tried {
         let Some(hash) = self.inner().hash.clone() else { return Tried::NoneSet };
         if let Err(wait) = self.begin_try(address, now) {
@@ -121,8 +132,10 @@ impl PinDesk {
             return Tried::Wrong;
         }
         self.forget_try(address, now);
-        match self.new_device() {
-            Ok(token) => Tried::Right(token),
+        match self.new_device(&hash) {
+            Ok(Some(token)) => Tried::Right(token),
+            // Another was set while this one was looked at.
+            Ok(None) => Tried::Wrong,
             Err(error) => {
                 tracing::error!(%error, "no token can be made for a device");
                 Tried::Failed
@@ -150,16 +163,25 @@ impl PinDesk {
         }
     }
 
-    /// A token for a device that is known from now on; where the disk does not
-    /// take it, until the next start: then it is asked again.
-    fn new_device(&self) -> io::Result<String> {
+    /// A token for a device that knows the PIN of that hash, and is known from now on;
+    /// where the disk does not take it, until the next start: then it is asked again.
+    /// `None` where that PIN holds no more.
+    fn new_device(&self, hash: &str) -> io::Result<Option<String>> {
         let token = random_hex()?;
-        let mut inner = self.inner();
-        inner.devices.insert(sha256_hex(token.as_bytes()));
-        if let Err(error) = keep(&self.folder, "devices", &lines_of(&inner.devices)) {
+        let _turn = self.writer();
+        let mut devices = {
+            let inner = self.inner();
+            if inner.hash.as_deref() != Some(hash) {
+                return Ok(None);
+            }
+            inner.devices.clone()
+        };
+        devices.insert(sha256_hex(token.as_bytes()));
+        if let Err(error) = keep(&self.folder, "devices", &lines_of(&devices)) {
             tracing::warn!(%error, "a device is known until the next start only; free the disk");
         }
-        Ok(token)
+        self.inner().devices = devices;
+        Ok(Some(token))
     }
 
     /// Whether the token is a known device's. Tokens have 128 random bits and
@@ -355,5 +377,32 @@ mod tests {
         };
         assert!(desk.knows(&token));
         assert!(!PinDesk::open(dir.path(), 100).knows(&token), "nothing of it is on disk");
+    }
+
+    /// While the disk hung, whoever asked whether a PIN is set stood still with it: the
+    /// page's thread, which is the engine's.
+    #[tokio::test]
+    async fn who_asks_does_not_wait_for_a_disk_that_hangs() {
+        let dir = tempfile::tempdir().unwrap();
+        let desk = PinDesk::open(dir.path(), 100);
+        desk.set("2580").unwrap();
+        let Tried::Right(token) = desk.try_pin("2580", None, Instant::now()) else { panic!("refused") };
+        // Who opens a pipe to write into it waits for a reader.
+        let pipe = dir.path().join(beside("devices"));
+        assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+        let (say, asked) = std::sync::mpsc::channel();
+        std::thread::scope(|s| {
+            let setting = s.spawn(|| desk.set("1357"));
+            s.spawn(|| {
+                std::thread::sleep(Duration::from_millis(300));
+                let _ = say.send((desk.is_set(), desk.knows(&token)));
+            });
+            let answer = asked.recv_timeout(Duration::from_secs(2));
+            let was_at_it = !setting.is_finished();
+            // The disk answers, with an error.
+            drop(fs::OpenOptions::new().read(true).open(&pipe));
+            assert!(was_at_it && setting.join().unwrap().is_err(), "nothing hung");
+            assert_eq!(answer, Ok((true, true)), "the old PIN holds until the new one is kept");
+        });
     }
 }

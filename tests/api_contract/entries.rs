@@ -112,6 +112,45 @@ async fn a_wheel_is_weighed_and_an_open_lot_has_its_sheet() {
     assert!(status == 200 && sheet.contains("6.25") && sheet.contains("still open"), "{status} {sheet}");
 }
 
+/// The rest of the page was in the reader's language, what is to be looked at first was not.
+#[tokio::test]
+async fn a_lot_is_told_in_the_language_asked_for() {
+    let c = contract().await;
+    let data = c.page.data.path().to_owned();
+    std::fs::write(data.join("limits.toml"), include_str!("../../config/limits.toml")).unwrap();
+    let keeper = Keeper::of(data.clone());
+    let (at, shown) = (format!("/api/v1/lots/{}", keeper.lot), "/api/v1/lots/{lot}");
+    for closed in [false, true] {
+        if closed {
+            let request = Request {
+                at: At(1_783_993_600_000_000_000),
+                by: None,
+                ask: Ask::Close { lot: keeper.lot.clone() },
+            };
+            let inbox = Inbox::of(&Disk, &data).unwrap();
+            let name = inbox.ask(&request, std::process::id()).unwrap();
+            tokio::task::spawn_blocking(move || inbox.hear(&name, Duration::from_secs(10)))
+                .await
+                .unwrap()
+                .unwrap();
+        }
+        let mut told = Vec::new();
+        for (query, language) in [("", "en"), ("?language=en", "en"), ("?language=de", "de")] {
+            let lot = c.ask("GET", &format!("{at}{query}"), shown, "", 200).await;
+            assert_eq!(lot["closed"], closed, "{lot}");
+            told.push(lot["lot"]["deviations"].clone());
+            let (_, sheet) = c.page.ask("GET", &format!("{at}/sheet.html{query}"), "", "").await;
+            assert!(sheet.contains(&format!("<html lang=\"{language}\">")), "{query} {closed}: {sheet}");
+        }
+        let lines = |n: usize| told[n].as_array().map_or(0, Vec::len);
+        assert!(lines(0) > 0 && told[0] == told[1] && told[0] != told[2] && lines(0) == lines(2), "{told:?}");
+        c.ask("GET", &format!("{at}?tongue=de"), shown, "", 400).await;
+    }
+    let sealed = std::fs::read_to_string(data.join("lots").join(&keeper.lot).join("sheet.html")).unwrap();
+    let (_, sheet) = c.page.ask("GET", &format!("{at}/sheet.html?language=en"), "", "").await;
+    assert!(sheet.ends_with(&sealed), "in its own language the one that is sealed");
+}
+
 /// Nobody carries it out: the request is taken back, so that it is not done later.
 #[tokio::test]
 async fn what_nobody_begins_with_is_taken_back() {

@@ -98,7 +98,7 @@ impl Hand {
     pub fn new(port: u16, id: &str, password: Option<&str>, filter: &str) -> Self {
         let mut o = MqttOptions::new(id, "127.0.0.1", port);
         o.set_keep_alive(Duration::from_secs(30));
-        o.set_max_packet_size(1 << 20, 1 << 20);
+        o.set_max_packet_size(1 << 20, 8 << 20);
         if let Some(p) = password {
             o.set_credentials("hut", p);
         }

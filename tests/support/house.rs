@@ -151,6 +151,11 @@ impl Process {
         self.child.wait().unwrap();
     }
 
+    /// The process's number.
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Sends a signal.
     pub fn signal(&self, signal: rustix::process::Signal) {
         let pid = rustix::process::Pid::from_child(&self.child);

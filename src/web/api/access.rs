@@ -64,11 +64,7 @@ pub(super) async fn type_pin(
         )),
         Tried::TooMany(wait) => {
             let text = format!("too many wrong tries; wait {} minutes", wait.div_ceil(60));
-            let mut answer = Problem::new(StatusCode::TOO_MANY_REQUESTS, text).into_response();
-            if let Ok(value) = wait.to_string().parse() {
-                answer.headers_mut().insert(header::RETRY_AFTER, value);
-            }
-            Ok(answer)
+            Err(Problem::new(StatusCode::TOO_MANY_REQUESTS, text).after(wait))
         }
     }
 }

@@ -11,10 +11,10 @@ use axum::extract::{Json, State};
 use serde::Deserialize;
 use serde_json::{Value, json};
 
+use super::beside::on_disk;
 use super::kettles::person;
 use super::lots::{lots_with, now, unread};
-use super::plans::on_disk;
-use super::{At, Problem, Said, StatusCode, Wanted};
+use super::{At, InLanguage, Problem, Said, StatusCode, Wanted};
 use crate::lot::correct::{FIELDS, entered};
 use crate::lot::inbox::{Ask, Heard, Inbox, Request};
 use crate::lot::record::Wheel;
@@ -32,21 +32,15 @@ fn is_asked_for(field: &str) -> bool {
     !matches!(field, "kettle" | "mother")
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct InLanguage {
-    language: Option<String>,
-}
-
 /// What can be entered, in the order of the work, with what stands already.
 pub(super) async fn fields(
     State(room): State<Arc<Room>>,
     At(id): At<String>,
     Wanted(w): Wanted<InLanguage>,
 ) -> Result<Json<Value>, Problem> {
-    let lots = lots_with(&room, &id)?;
     let words = Words::of(w.language.as_deref().unwrap_or(&room.settings.language));
     on_disk(move || {
+        let lots = lots_with(&room.seam.data, &id)?;
         let record = lots.load(&id).map_err(|e| unread(&e))?;
         let stands =
             entered(&record).map_err(|e| Problem::new(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()))?;
@@ -119,10 +113,10 @@ async fn carried_out(
     lot: String,
     ask: impl FnOnce(String) -> Ask,
 ) -> Result<Json<Value>, Problem> {
-    let lots = lots_with(&room, &lot)?;
     let by = person(by)?.map(|by| by.to_string());
-    let request = Request { at: now(&room), by, ask: ask(lot) };
+    let request = Request { at: now(&room), by, ask: ask(lot.clone()) };
     on_disk(move || {
+        let lots = lots_with(&room.seam.data, &lot)?;
         let heard = Inbox::of(&**lots.storage(), lots.data()).and_then(|inbox| {
             let name = inbox.ask(&request, std::process::id())?;
             inbox.hear(&name, PATIENCE)

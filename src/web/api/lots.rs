@@ -1,6 +1,7 @@
 //! Lots: yesterday's, a lot's sheet, the season.
 
 use std::io::ErrorKind;
+use std::path::Path;
 use std::sync::Arc;
 
 use axum::extract::{Json, State};
@@ -10,13 +11,15 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 use tokio::time::Instant;
 
-use super::plans::on_disk;
-use super::{At, Problem, Wanted};
+use super::beside::{drawn, on_disk};
+use super::{At, InLanguage, Problem, Wanted};
 use crate::lot::at::At as Moment;
+use crate::lot::findings::deviations;
 use crate::lot::record::{CookDone, Record};
 use crate::lot::sheet::render;
 use crate::lot::store::{LotError, Store};
 use crate::web::{Room, state};
+use crate::words::Words;
 
 /// A sheet may draw itself and do nothing else.
 const SHEET_POLICY: &str =
@@ -49,40 +52,98 @@ pub(super) async fn list(
 
 /// A lot's record: a closed one's as its file has it, an open one's as the journal tells
 /// it now.
-pub(super) async fn show(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<Json<Value>, Problem> {
-    let lots = lots_with(&room, &id)?;
-    let now = now(&room);
-    on_disk(move || {
-        let closed = lots.load(&id).map_err(|e| unread(&e))?.is_closed();
-        let lot: Option<toml::Table> = if closed {
-            // A later version may have written more than is known here.
-            let file = lots.file(&id, "lot.toml").ok().and_then(|bytes| String::from_utf8(bytes).ok());
-            file.and_then(|text| text.parse().ok())
-        } else {
-            let (record, _) = lots.as_it_stands(&id, now).map_err(|e| unread(&e))?;
-            toml::Table::try_from(&record).ok()
-        };
-        Ok(Json(json!({ "id": id, "closed": closed, "lot": lot.ok_or_else(|| Problem::not_found("lot"))? })))
-    })
-    .await
-}
-
-/// A lot's sheet: a closed one's as it is kept, an open one's as things stand.
-pub(super) async fn sheet(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<Response, Problem> {
-    let lots = lots_with(&room, &id)?;
-    let now = now(&room);
-    let html = on_disk(move || {
-        if lots.load(&id).map_err(|e| unread(&e))?.is_closed() {
-            return lots.file(&id, "sheet.html").map_err(|_| Problem::not_found("sheet"));
-        }
-        let (record, points) = lots.as_it_stands(&id, now).map_err(|e| unread(&e))?;
-        let chain = lots.chain().map_err(|e| unread(&e))?;
-        Ok(render(&record, &points, chain.links.last()).into_bytes())
+pub(super) async fn show(
+    State(room): State<Arc<Room>>,
+    At(id): At<String>,
+    Wanted(w): Wanted<InLanguage>,
+) -> Result<Response, Problem> {
+    let (data, now, words) = (room.seam.data.clone(), now(&room), w.language.as_deref().map(Words::of));
+    let lot = id.clone();
+    let (lots, kept) = on_disk(move || {
+        let lots = lots_with(&data, &lot)?;
+        let kept = kept(&lots, &lot, words)?;
+        Ok((lots, kept))
     })
     .await?;
+    if let Some(lot) = kept {
+        return Ok(Json(json!({ "id": id, "closed": true, "lot": lot })).into_response());
+    }
+    let json = drawn(name_of(&lots, &id, "record", words), move || {
+        let (mut record, _) = lots.as_it_stands(&id, now).map_err(|e| unread(&e))?;
+        if let Some(words) = words {
+            record.deviations = deviations(&record, words);
+        }
+        let lot = toml::Table::try_from(&record).map_err(|_| Problem::not_found("lot"))?;
+        let json = json!({ "id": id, "closed": record.is_closed(), "lot": lot });
+        Ok(json.to_string().into_bytes())
+    });
+    Ok(([(header::CONTENT_TYPE, "application/json")], json.await?).into_response())
+}
+
+/// What is drawn, so that it is not taken for another.
+fn name_of(lots: &Store, id: &str, what: &str, words: Option<&Words>) -> String {
+    format!("{} {id} {what} {}", lots.data().display(), words.map_or("", Words::code))
+}
+
+/// What stands in a closed lot's file, its deviations in the language asked for; `None`
+/// where the lot is open.
+fn kept(lots: &Store, id: &str, words: Option<&Words>) -> Result<Option<toml::Table>, Problem> {
+    let record = lots.load(id).map_err(|e| unread(&e))?;
+    if !record.is_closed() {
+        return Ok(None);
+    }
+    // A later version may have written more than is known here.
+    let file = lots.file(id, "lot.toml").ok().and_then(|bytes| String::from_utf8(bytes).ok());
+    let lot: Option<toml::Table> = file.and_then(|text| text.parse().ok());
+    let mut lot = lot.ok_or_else(|| Problem::not_found("lot"))?;
+    // Where another version found others, what was sealed stands as it is.
+    let same = |_: &&Words| deviations(&record, Words::of("en")) == record.deviations;
+    if let Some(words) = words.filter(same)
+        && let Some(told) = lot.get_mut("deviations")
+    {
+        *told = deviations(&record, words).into();
+    }
+    Ok(Some(lot))
+}
+
+/// A lot's sheet: a closed one's as it is kept, an open one's as things stand. In another
+/// language than the lot's own it is drawn anew, from what is kept.
+pub(super) async fn sheet(
+    State(room): State<Arc<Room>>,
+    At(id): At<String>,
+    Wanted(w): Wanted<InLanguage>,
+) -> Result<Response, Problem> {
+    let (data, now, words) = (room.seam.data.clone(), now(&room), w.language.as_deref().map(Words::of));
+    let lot = id.clone();
+    let (lots, kept) = on_disk(move || {
+        let lots = lots_with(&data, &lot)?;
+        let record = lots.load(&lot).map_err(|e| unread(&e))?;
+        let is_kept = record.is_closed() && words.is_none_or(|w| w.code() == record.words().code());
+        let kept = is_kept.then(|| lots.file(&lot, "sheet.html")).transpose();
+        Ok((lots, kept.map_err(|_| Problem::not_found("sheet"))?))
+    })
+    .await?;
+    let html = match kept {
+        Some(html) => html.into(),
+        None => {
+            let name = name_of(&lots, &id, "sheet", words);
+            drawn(name, move || drawn_sheet(&lots, &id, now, words)).await?
+        }
+    };
     let dress =
         [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, SHEET_POLICY)];
     Ok((dress, html).into_response())
+}
+
+fn drawn_sheet(lots: &Store, id: &str, now: Moment, words: Option<&Words>) -> Result<Vec<u8>, Problem> {
+    let (mut record, points) = lots.as_it_stands(id, now).map_err(|e| unread(&e))?;
+    if let Some(words) = words {
+        words.code().clone_into(&mut record.language);
+    }
+    let links = lots.chain().map_err(|e| unread(&e))?.links;
+    // A closed lot's sheet names the seal before its own.
+    let before = links.iter().rposition(|l| l.lot == id).unwrap_or(links.len());
+    Ok(render(&record, &points, links[..before].last()).into_bytes())
 }
 
 /// By the daemon's clock.
@@ -100,9 +161,9 @@ pub(super) async fn season(State(room): State<Arc<Room>>) -> Result<Json<Value>,
     .await
 }
 
-/// The lots, where `id` is one of them.
-pub(super) fn lots_with(room: &Room, id: &str) -> Result<Store, Problem> {
-    let lots = Store::on_disk(&room.seam.data);
+/// The lots, where `id` is one of them. It asks the disk.
+pub(super) fn lots_with(data: &Path, id: &str) -> Result<Store, Problem> {
+    let lots = Store::on_disk(data);
     if lots.has(id).map_err(|e| unread(&e))? { Ok(lots) } else { Err(Problem::not_found("lot")) }
 }
 

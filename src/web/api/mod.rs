@@ -9,6 +9,7 @@
 
 mod access;
 mod amounts;
+mod beside;
 mod curve;
 mod entries;
 mod kettles;
@@ -22,9 +23,10 @@ use axum::Router;
 use axum::body::Body;
 use axum::extract::{FromRequest, FromRequestParts, Json, Path, Query, Request};
 use axum::http::request::Parts;
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{delete, get, post};
+use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use serde_json::json;
 
@@ -39,12 +41,19 @@ pub struct Problem {
     status: StatusCode,
     error: String,
     faults: Vec<String>,
+    retry_after_s: Option<u64>,
 }
 
 impl Problem {
     /// A refusal with its reason.
     pub fn new(status: StatusCode, error: impl Into<String>) -> Self {
-        Self { status, error: error.into(), faults: Vec::new() }
+        Self { status, error: error.into(), faults: Vec::new(), retry_after_s: None }
+    }
+
+    /// Not now: try again after so many seconds.
+    fn busy(error: &str, after_s: u64) -> Self {
+        let error = format!("{error}; try again in {after_s} seconds");
+        Self::new(StatusCode::SERVICE_UNAVAILABLE, error).after(after_s)
     }
 
     fn not_found(what: &str) -> Self {
@@ -53,6 +62,12 @@ impl Problem {
 
     fn unfit(error: impl Into<String>) -> Self {
         Self::new(StatusCode::UNPROCESSABLE_ENTITY, error)
+    }
+
+    /// With the seconds after which it may be tried again.
+    fn after(mut self, seconds: u64) -> Self {
+        self.retry_after_s = Some(seconds);
+        self
     }
 
     /// With every fault of a plan.
@@ -68,7 +83,9 @@ impl IntoResponse for Problem {
         if !self.faults.is_empty() {
             body["faults"] = json!(self.faults);
         }
-        (self.status, Json(body)).into_response()
+        let mut answer = (self.status, Json(body)).into_response();
+        answer.headers_mut().extend(self.retry_after_s.map(|s| (header::RETRY_AFTER, HeaderValue::from(s))));
+        answer
     }
 }
 
@@ -98,6 +115,13 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Wanted<T> {
             .map_err(|e| Problem::new(StatusCode::BAD_REQUEST, e.body_text()))?;
         Ok(Self(value))
     }
+}
+
+/// The language that is asked for; the one that it has anyhow where none is.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct InLanguage {
+    language: Option<String>,
 }
 
 /// A JSON body, with a refusal of ours.

@@ -14,6 +14,7 @@ use axum::http::StatusCode;
 use serde::Deserialize;
 use serde_json::{Value, json};
 
+use super::beside::on_disk;
 use super::{At, Problem, Said};
 use crate::config::{self, whole_file};
 use crate::engine::plan::Plan;
@@ -187,15 +188,6 @@ fn id_of(path: &Path) -> Option<String> {
 
 fn texts(faults: &[config::Fault]) -> Vec<String> {
     faults.iter().map(ToString::to_string).collect()
-}
-
-/// Runs what waits for the disk beside the page's one thread.
-pub(super) async fn on_disk<T: Send + 'static>(
-    work: impl FnOnce() -> Result<T, Problem> + Send + 'static,
-) -> Result<T, Problem> {
-    tokio::task::spawn_blocking(work)
-        .await
-        .map_err(|e| Problem::new(StatusCode::INTERNAL_SERVER_ERROR, format!("it could not be read: {e}")))?
 }
 
 #[cfg(test)]

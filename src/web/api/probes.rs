@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use tokio::time::Instant;
 
 use super::Problem;
-use super::plans::on_disk;
+use super::beside::on_disk;
 use crate::web::Room;
 use crate::web::state::Moment;
 use crate::words::why;

@@ -281,7 +281,9 @@ impl LotDesk {
         if let Err(e) = &done {
             self.again.failed(e, request.at.0);
         }
-        names.iter().for_each(|name| self.answer(name, &Answer::of(done.as_ref())));
+        for name in names {
+            self.answer(name, &Answer::of(done.as_ref()));
+        }
         done.ok().as_ref().and_then(news)
     }
 

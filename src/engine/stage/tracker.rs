@@ -136,6 +136,7 @@ impl Tracker {
 
     /// A tracker of a make that may be under way: its probe hangs in something of
     /// `celsius`, and this one found nothing yet.
+    #[must_use]
     pub fn underway(&self, plan: Option<&Plan>, celsius: f64) -> Self {
         let history = self.history.afresh();
         Self { history, ..Self::by(Finder::underway(Grammar::of(plan), celsius)) }

@@ -76,7 +76,7 @@ impl Told {
                 What::Mark(m) if wanted.tells_of(&m.kettle, &self.hangs, *at) => found.take_mark(m, *at),
                 What::Event(e, _) if !own.contains(&kettle_of(e)) && !is_of_stored_milk(e) => {}
                 What::Event(e, stamp) if wanted.has_told(e, &self.hangs, *at) => {
-                    found.take_event(e, stamp, *at)
+                    found.take_event(e, stamp, *at);
                 }
                 What::Mark(_) | What::Event(..) => {}
             }

@@ -59,7 +59,7 @@ fn plan() -> Plan {
 
 #[test]
 fn a_probe_in_mountain_air_is_in_no_make() {
-    assert_eq!(air().len(), 8 * 288);
+    assert_eq!(air().len(), 4 * 288);
     check(&air(), APART_S, None, 0.0);
     check(&air(), APART_S, None, 0.03);
 }

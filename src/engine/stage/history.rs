@@ -1,6 +1,8 @@
 //! The ten-second means of the running make, for looking back: where a target
 //! was reached, where the peak was.
 
+mod before;
+
 /// Ten days of ten-second bins (a third of a megabyte), since the longest setting that a
 /// plan may have is waited for three times over; a longer make is not looked back on whole.
 const MOST: usize = 86_400;
@@ -31,9 +33,6 @@ const STAYS_BINS: usize = 3;
 /// Nothing heats what has not risen for so many bins.
 const AT_REST_BINS: usize = 12;
 
-/// What nothing came of is remembered for so many bins: three hours.
-const REMEMBERED: usize = 1080;
-
 /// Bin values since the finder began; `NaN` where nothing was heard.
 #[derive(Debug, Default)]
 pub(super) struct History {
@@ -43,23 +42,6 @@ pub(super) struct History {
 }
 
 impl History {
-    /// One that begins now, and remembers this one, of which nothing came.
-    pub fn afresh(&self) -> Self {
-        let all = self.past.iter().chain(&self.bins);
-        let forgotten = (self.past.len() + self.bins.len()).saturating_sub(REMEMBERED);
-        Self { bins: Vec::new(), past: all.skip(forgotten).copied().collect() }
-    }
-
-    /// What led to a place, for `back` bins at the most and also before the finder began, and
-    /// where in it that place is.
-    pub fn leading_to(&self, place: f64, back: usize) -> (Self, f64) {
-        let at = self.past.len() + place.max(0.0) as usize;
-        let (first, last) = (at.saturating_sub(back), at + 2 * LIFT_BINS);
-        let all = self.past.iter().chain(&self.bins);
-        let bins = all.take(last).skip(first).copied().collect();
-        (Self { bins, past: Vec::new() }, (at - first) as f64)
-    }
-
     pub fn push(&mut self, celsius: Option<f64>) {
         if self.bins.len() < MOST {
             self.bins.push(celsius.map_or(f32::NAN, |c| c as f32));
@@ -266,15 +248,6 @@ impl History {
         steps.max_by(|a, b| a.1.total_cmp(&b.1)).map(|(k, _)| k as f64)
     }
 
-    /// Whether it stood after the step at that place: changed by less than half of it within the
-    /// next minute.
-    pub fn stands_after(&self, place: f64) -> bool {
-        let k = place.max(0.0) as usize;
-        let at = |first: usize| self.median(first, first + 2);
-        let (before, then, later) = (at(k.saturating_sub(3)), at(k + 1), at(k + 6));
-        before.zip(then).zip(later).is_some_and(|((b, t), l)| (l - t).abs() < 0.5 * (t - b).abs())
-    }
-
     /// How large a step into something colder than that begins with bin `k`, °C, where
     /// the trace stood before it.
     fn step_out_of_rest(&self, k: usize, most_celsius: f64) -> Option<f64> {
@@ -347,25 +320,6 @@ impl History {
         let places = from.max(0.0) as usize..(to.max(0.0) as usize).min(self.bins.len());
         let high = places.filter_map(|k| Some((k, self.smooth(k, 4)?)));
         high.max_by(|a, b| a.1.total_cmp(&b.1)).map(|(k, _)| k as f64)
-    }
-
-    /// How often the value turned, going up or down by `celsius` or more each
-    /// time, between two places; a probe lifted for a minute does not count.
-    pub fn swings(&self, from: f64, to: f64, celsius: f64) -> usize {
-        let mut turns = 0;
-        let mut rising: Option<bool> = None;
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for k in (from.max(0.0) as usize..to.max(0.0) as usize).step_by(6) {
-            let Some(v) = self.median(k, k + LIFT_BINS) else { continue };
-            (low, high) = (low.min(v), high.max(v));
-            let (fell, rose) = (v <= high - celsius, v >= low + celsius);
-            if (fell && rising != Some(false)) || (rose && rising != Some(true)) {
-                turns += usize::from(rising.is_some());
-                rising = Some(!fell || (rose && rising == Some(false)));
-                (low, high) = (v, v);
-            }
-        }
-        turns
     }
 
     /// Where between two places it last rose as no milk on a fire does, and a bin

@@ -123,12 +123,11 @@ pub(super) async fn sheet(
         Ok((lots, kept.map_err(|_| Problem::not_found("sheet"))?))
     })
     .await?;
-    let html = match kept {
-        Some(html) => html.into(),
-        None => {
-            let name = name_of(&lots, &id, "sheet", words);
-            drawn(name, move || drawn_sheet(&lots, &id, now, words)).await?
-        }
+    let html = if let Some(html) = kept {
+        html.into()
+    } else {
+        let name = name_of(&lots, &id, "sheet", words);
+        drawn(name, move || drawn_sheet(&lots, &id, now, words)).await?
     };
     let dress =
         [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, SHEET_POLICY)];

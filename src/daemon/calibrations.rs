@@ -6,7 +6,7 @@ use std::fs;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
-use super::file_name;
+use super::{damaged, file_name};
 use crate::journal::storage::{Disk, Storage};
 use crate::sensor::calibration::{Record, RecordError};
 
@@ -52,7 +52,7 @@ pub fn folder(data: &Path, probe: &str) -> PathBuf {
 /// The folders cannot be listed.
 pub fn probes(data: &Path) -> Result<Vec<String>, CalibrationFileError> {
     let paths = listed(&data.join("calibrations"))?;
-    Ok(paths.iter().filter_map(|p| probe_of(p.file_name()?.to_str()?)).collect())
+    Ok(paths.iter().filter_map(|p| Some(file_name::name_of(p.file_name()?.to_str()?))).collect())
 }
 
 /// What lies in a folder. One that is not there has nothing.
@@ -63,17 +63,6 @@ fn listed(folder: &Path) -> Result<Vec<PathBuf>, CalibrationFileError> {
         Err(e) => Err(e),
     };
     all.map_err(|source| CalibrationFileError::Disk { path: folder.into(), source })
-}
-
-/// The probe of a folder that [`folder`] named.
-fn probe_of(name: &str) -> Option<String> {
-    let mut parts = name.split('%');
-    let mut bytes = parts.next()?.as_bytes().to_vec();
-    for part in parts {
-        bytes.push(u8::from_str_radix(part.get(..2)?, 16).ok()?);
-        bytes.extend_from_slice(part.get(2..)?.as_bytes());
-    }
-    String::from_utf8(bytes).ok()
 }
 
 /// Reads what is there of one probe. A folder that is not there is none.
@@ -143,10 +132,8 @@ pub fn keep_on(storage: &dyn Storage, data: &Path, record: &Record) -> Result<Pa
 fn put_aside(faults: &[CalibrationFileError]) {
     for fault in faults {
         let (CalibrationFileError::Disk { path, .. } | CalibrationFileError::Record { path, .. }) = fault;
-        let mut aside = path.as_os_str().to_owned();
-        aside.push(".damaged");
-        if path.extension().is_some_and(|x| x == "toml") && !Path::new(&aside).exists() {
-            let _ = fs::rename(path, aside);
+        if path.extension().is_some_and(|x| x == "toml") {
+            let _ = damaged::put_aside(path);
         }
     }
 }
@@ -208,7 +195,7 @@ mod tests {
         assert_eq!(probes(data.path()).unwrap(), ["../k"]);
         for probe in ["k", "big kettle", "é%/.\\", "..", "%41"] {
             let folder = folder(data.path(), probe);
-            assert_eq!(probe_of(folder.file_name().unwrap().to_str().unwrap()).as_deref(), Some(probe));
+            assert_eq!(file_name::name_of(folder.file_name().unwrap().to_str().unwrap()), probe);
         }
         // A damaged one is named and the others hold.
         let hurt = folder(data.path(), "../k").join("1970-01-01T000030Z.toml");
@@ -225,7 +212,7 @@ mod tests {
         keep(data.path(), &record(3, "2026-06-15T08:12:30Z")).unwrap();
         let kept = of(data.path(), "../k");
         assert_eq!((kept.latest.unwrap().number, kept.faults.len()), (3, 0));
-        let aside = folder(data.path(), "../k").join("1970-01-01T000030Z.toml.damaged");
+        let aside = folder(data.path(), "../k").join("1970-01-01T000030Z.toml.damaged-1");
         assert_eq!(fs::read_to_string(aside).unwrap(), "number = 3", "kept as it is");
     }
 }

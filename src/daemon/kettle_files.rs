@@ -6,17 +6,13 @@
 //! Invariant: no file here keeps the daemon from starting. One that is damaged,
 //! or no file, is put aside under another name; the kettle is learned afresh.
 
-use std::io;
 use std::path::{Path, PathBuf};
 
-use super::file_name;
+use super::{damaged, file_name};
 use crate::config::fault::{Fault, listed};
 use crate::config::kettle;
 use crate::engine::heat::Learned;
 use crate::journal::storage::{Disk, Storage as _};
-
-/// So many damaged files of one kettle are kept beside it.
-const MOST_ASIDE: u32 = 1000;
 
 /// What is on disk of all kettles.
 #[derive(Debug, Default, PartialEq)]
@@ -77,24 +73,11 @@ fn read(path: &Path) -> Result<Option<Learned>, Vec<Fault>> {
 
 /// Puts a damaged file aside; what is to be said of it.
 fn put_aside(path: &Path, name: &str, faults: &[Fault]) -> String {
-    let done = match renamed(path) {
+    let done = match damaged::put_aside(path) {
         Ok(aside) => format!("it is kept as {}", aside.display()),
         Err(e) => format!("it stays where it is ({e})"),
     };
     format!("what was learned of kettle {name} is damaged and learned afresh; {done}:\n{}", listed(faults))
-}
-
-fn renamed(path: &Path) -> io::Result<PathBuf> {
-    for n in 1..=MOST_ASIDE {
-        let mut aside = path.as_os_str().to_owned();
-        aside.push(format!(".damaged-{n}"));
-        let aside = PathBuf::from(aside);
-        if aside.symlink_metadata().is_err() {
-            std::fs::rename(path, &aside)?;
-            return Ok(aside);
-        }
-    }
-    Err(io::Error::other("too many are beside it already"))
 }
 
 #[cfg(test)]

@@ -21,6 +21,7 @@
 //! | [`calibrations`] | calibrations on disk |
 //! | [`file_name`] | a name from outside as a file's name |
 //! | [`kettle_files`] | what was learned of each kettle on disk |
+//! | `damaged` | files of ours that cannot be read are put aside |
 //! | [`listen`] | the sources without the daemon, for who looks at one probe |
 //! | [`notify`] | word to the supervisor: ready, alive, stopping |
 //! | [`log`] | what is said to whom; [`aside`] on standard error, without waiting |
@@ -49,6 +50,7 @@ mod audit;
 pub mod calibrations;
 pub mod channels;
 pub mod clock;
+mod damaged;
 pub mod file_name;
 pub mod free_space;
 pub mod gibberish;

@@ -150,7 +150,7 @@ fn forecast(m: Moment<'_>, f: &Forecast) -> Value {
 }
 
 /// The plan's lines as the sheet prints them.
-fn planned(plan: &Plan) -> Value {
+pub(super) fn planned(plan: &Plan) -> Value {
     plan.stages
         .iter()
         .map(|s| {

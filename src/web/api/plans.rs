@@ -19,6 +19,7 @@ use super::{At, Problem, Said};
 use crate::config::{self, whole_file};
 use crate::engine::plan::Plan;
 use crate::web::Room;
+use crate::web::state::planned;
 
 /// Most plans that are listed.
 const PLANS_MOST: usize = 500;
@@ -41,16 +42,9 @@ pub(super) async fn list(State(room): State<Arc<Room>>) -> Result<Json<Value>, P
 
 fn listed(folder: &Path, id: &str) -> Value {
     match config::plan::read(&path(folder, id)) {
-        Ok(plan) => json!({ "id": id, "name": plan.name, "stages": outline(&plan) }),
+        Ok(plan) => json!({ "id": id, "name": plan.name, "stages": planned(&plan) }),
         Err(faults) => json!({ "id": id, "name": id, "faults": texts(&faults) }),
     }
-}
-
-fn outline(plan: &Plan) -> Value {
-    plan.stages
-        .iter()
-        .map(|s| json!({ "stage": s.kind.name(), "to_celsius": s.to_celsius, "minutes": s.minutes }))
-        .collect()
 }
 
 pub(super) async fn show(State(room): State<Arc<Room>>, At(id): At<String>) -> Result<Json<Value>, Problem> {

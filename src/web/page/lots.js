@@ -47,7 +47,7 @@ export async function lot(id) {
   const el = h("div", { class: "page" });
   let shown;
   const again = async () => {
-    shown = await ask("GET", `/lots/${enc(id)}`);
+    shown = await ask("GET", `/lots/${enc(id)}?language=${code()}`);
     el.replaceChildren(...leaf(id, shown, again));
   };
   // Sealed meanwhile: drawn anew, unless somebody is writing. Who ends a make comes here when the
@@ -61,7 +61,7 @@ export async function lot(id) {
 }
 
 function leaf(id, { lot: l, closed }, again) {
-  const sheet = `/api/v1/lots/${enc(id)}/sheet.html`;
+  const sheet = `/api/v1/lots/${enc(id)}/sheet.html?language=${code()}`;
   const move = async (m) => {
     const when = h("input", { type: "time", step: "1", value: clock(m.at) });
     const asked = await reasoned(t(`mark-${m.name}`), [[t("lot-strike"), ""], [t("keep"), () => when.value || null, "main"]], h("label", {}, t("lot-when"), when));

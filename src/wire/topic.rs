@@ -63,6 +63,11 @@ impl TopicPattern {
         self.text.replace(PLACE, "+")
     }
 
+    /// The topic of one probe, to publish to.
+    pub fn topic_for(&self, probe: &str) -> String {
+        self.text.replace(PLACE, probe)
+    }
+
     /// Whether the probe's name stands in it.
     pub fn names_probe(&self) -> bool {
         self.place.is_some()
@@ -113,6 +118,7 @@ mod tests {
         }
         let fixed = TopicPattern::parse("dairy/kettle").unwrap();
         assert!(fixed.matches("dairy/kettle") && !fixed.matches("dairy/other") && !fixed.names_probe());
+        assert_eq!(TopicPattern::parse("a/{probe}").unwrap().topic_for("k"), "a/k");
     }
 
     #[test]

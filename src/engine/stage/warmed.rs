@@ -59,6 +59,8 @@ const WANDERS_ON: usize = 6;
 /// kept as cold.
 const ICE_C: f64 = 2.0;
 const OUT_OF_ICE_BINS: f64 = 30.0;
+/// Nor is any air hotter than this, °C: what was, was rinsed.
+const HOTTEST_AIR_C: f64 = 50.0;
 /// There the sun warms by more than a fire that is begun with shows, °C.
 const SUN_C: f64 = 18.0;
 
@@ -143,7 +145,9 @@ impl Hangs {
     fn before(history: &History, from: f64, put_in: Option<f64>) -> Self {
         let (led, at) = history.leading_to(from, BEFORE_BINS);
         // A probe that is rinsed or checked swings too; but it was put into the milk.
-        let into_milk = || put_in.is_some_and(|p| history.stands_after(p));
+        let hottest = || led.highest_place(0.0, at).and_then(|p| led.smooth_at(p));
+        let rinsed = || hottest().is_some_and(|c| c > HOTTEST_AIR_C);
+        let into_milk = || put_in.is_some_and(|p| history.stands_after(p) || rinsed());
         let swings = led.swings(0.0, at, SWING_C);
         if swings >= WANDERS_ON || (swings >= WANDERS && !into_milk()) {
             Self::OutOfDoors

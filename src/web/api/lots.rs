@@ -57,14 +57,8 @@ pub(super) async fn show(
     At(id): At<String>,
     Wanted(w): Wanted<InLanguage>,
 ) -> Result<Response, Problem> {
-    let (data, now, words) = (room.seam.data.clone(), now(&room), w.language.as_deref().map(Words::of));
-    let lot = id.clone();
-    let (lots, kept) = on_disk(move || {
-        let lots = lots_with(&data, &lot)?;
-        let kept = kept(&lots, &lot, words)?;
-        Ok((lots, kept))
-    })
-    .await?;
+    let (now, words) = (now(&room), w.language.as_deref().map(Words::of));
+    let (lots, kept) = looked_up(&room, &id, move |lots, id| kept(lots, id, words)).await?;
     if let Some(lot) = kept {
         return Ok(Json(json!({ "id": id, "closed": true, "lot": lot })).into_response());
     }
@@ -78,6 +72,21 @@ pub(super) async fn show(
         Ok(json.to_string().into_bytes())
     });
     Ok(([(header::CONTENT_TYPE, "application/json")], json.await?).into_response())
+}
+
+/// What is looked up of a lot that is there, and the lots to draw it from.
+async fn looked_up<T: Send + 'static>(
+    room: &Room,
+    id: &str,
+    look: impl FnOnce(&Store, &str) -> Result<T, Problem> + Send + 'static,
+) -> Result<(Store, T), Problem> {
+    let (data, id) = (room.seam.data.clone(), id.to_owned());
+    on_disk(move || {
+        let lots = lots_with(&data, &id)?;
+        let found = look(&lots, &id)?;
+        Ok((lots, found))
+    })
+    .await
 }
 
 /// What is drawn, so that it is not taken for another.
@@ -113,14 +122,11 @@ pub(super) async fn sheet(
     At(id): At<String>,
     Wanted(w): Wanted<InLanguage>,
 ) -> Result<Response, Problem> {
-    let (data, now, words) = (room.seam.data.clone(), now(&room), w.language.as_deref().map(Words::of));
-    let lot = id.clone();
-    let (lots, kept) = on_disk(move || {
-        let lots = lots_with(&data, &lot)?;
-        let record = lots.load(&lot).map_err(|e| unread(&e))?;
+    let (now, words) = (now(&room), w.language.as_deref().map(Words::of));
+    let (lots, kept) = looked_up(&room, &id, move |lots, id| {
+        let record = lots.load(id).map_err(|e| unread(&e))?;
         let is_kept = record.is_closed() && words.is_none_or(|w| w.code() == record.words().code());
-        let kept = is_kept.then(|| lots.file(&lot, "sheet.html")).transpose();
-        Ok((lots, kept.map_err(|_| Problem::not_found("sheet"))?))
+        is_kept.then(|| lots.file(id, "sheet.html")).transpose().map_err(|_| Problem::not_found("sheet"))
     })
     .await?;
     let html = if let Some(html) = kept {

@@ -104,8 +104,8 @@ impl Room {
     }
 
     /// The kettle meant where none is named: the only one the configuration
-    /// has or, without a configuration, the only one on which a lot is open. One that is named must be there, where the configuration says which
-    /// there are.
+    /// has or, without a configuration, the only one on which a lot is open. One
+    /// that is named must be there, where the configuration says which there are.
     pub(super) fn kettle(&self, named: Option<String>) -> Result<String, Failure> {
         if let Some(kettle) = &named {
             fit_kettle(kettle)?;

@@ -5,11 +5,9 @@ use std::path::Path;
 
 use super::live::{Live, MAKER};
 use crate::cli::error::Failure;
-use crate::engine::event::{Ask, Command, Name};
 use crate::journal::storage::Disk;
 use crate::lot::at::At;
-use crate::lot::inbox::{self, Inbox, Request};
-use crate::rehearse::make::KETTLE;
+use crate::lot::inbox::{Ask, Inbox, Request};
 
 /// A make is over within so many seconds of the clock once somebody ends it.
 const ENDS_WITHIN_S: u32 = 120;
@@ -20,12 +18,9 @@ impl Live {
     /// # Errors
     /// The lot is not sealed.
     pub async fn end_what_was_left(&mut self, data: &Path) -> Result<(), Failure> {
-        let kettle = Name::from(KETTLE);
         let left = self.open_lot();
-        let by = || Some(Name::from(MAKER));
-        let end = Command { kettle: kettle.clone(), by: by(), ask: Ask::EndMake };
         // Where none runs there is nothing to end.
-        self.command(end);
+        self.end_make();
         let Some(lot) = left else { return Ok(()) };
         tracing::info!("lot {lot} was left open by a rehearsal that was interrupted; it is closed now");
         for _ in 0..ENDS_WITHIN_S {
@@ -36,11 +31,8 @@ impl Live {
         }
         // No make ran any more.
         let folder = data.join("lots").join(&lot);
-        let close = Request {
-            at: At(self.now_ns()),
-            by: Some(MAKER.into()),
-            ask: inbox::Ask::Close { lot: lot.clone() },
-        };
+        let close =
+            Request { at: At(self.now_ns()), by: Some(MAKER.into()), ask: Ask::Close { lot: lot.clone() } };
         let asked = Inbox::of(&Disk, data).and_then(|inbox| inbox.ask(&close, std::process::id()));
         asked.map_err(|e| Failure::io(format!("{} is not closed ({e})", folder.display())))?;
         self.until_sealed(&lot, &folder).await

@@ -221,8 +221,7 @@ impl Live {
         let (due, later): (Vec<_>, Vec<_>) = self.to_take.drain(..).partition(|t| t.0 <= now_s);
         self.to_take = later;
         for (_, alarm) in due {
-            let (kettle, by) = (Name::from(KETTLE), Some(Name::from(MAKER)));
-            self.command(Command { kettle, by, ask: Ask::Acknowledge(Some(alarm)) });
+            self.command(Ask::Acknowledge(Some(alarm)));
         }
     }
 
@@ -236,11 +235,7 @@ impl Live {
         };
         if self.open_lot().is_some() {
             // A make that ends has its lot closed with the whole of it.
-            self.command(Command {
-                kettle: Name::from(KETTLE),
-                by: Some(Name::from(MAKER)),
-                ask: Ask::EndMake,
-            });
+            self.end_make();
         }
         self.until_sealed(&id, &folder).await?;
         Ok(folder)
@@ -256,9 +251,15 @@ impl Live {
         self.clock.now().wall_ns
     }
 
+    /// The maker says that the make is over.
+    pub(super) fn end_make(&mut self) {
+        self.command(Ask::EndMake);
+    }
+
     /// Says what the maker wants; what becomes of it comes with the news.
-    pub(super) fn command(&mut self, command: Command) {
+    fn command(&mut self, ask: Ask) {
         let commands = self.feed.commands.clone();
+        let command = Command { kettle: Name::from(KETTLE), by: Some(Name::from(MAKER)), ask };
         self.asked.spawn(async move {
             if let Err(e) = commands.command(command).await {
                 tracing::debug!("a command: {e}");

@@ -49,20 +49,24 @@ const AGAIN_C: f64 = 2.0;
 const MUCH_EARLIER_BINS: f64 = 24.0;
 
 /// A place that went up and down by so much, °C, three times within so many bins
-/// (an hour and a half) before it rose is out of doors, in sun and wind. Nobody rinses,
-/// checks and lays aside a probe six times before the milk.
+/// (an hour and a half) before it rose is out of doors, in sun and wind; there the sun
+/// warms by up to that, °C.
 const SWING_C: f64 = 1.2;
 const BEFORE_BINS: usize = 540;
 const WANDERS: usize = 3;
+const SUN_C: f64 = 18.0;
+
+/// A probe that was put into milk may have been rinsed and checked before; nobody does so
+/// more often than this.
 const WANDERS_ON: usize = 6;
+
+/// What was hotter than any air, °C, was rinsed.
+const HOTTEST_AIR_C: f64 = 50.0;
+
 /// A probe that was so cold, °C, within so many bins (five minutes) was in ice: no milk is
 /// kept as cold.
 const ICE_C: f64 = 2.0;
 const OUT_OF_ICE_BINS: f64 = 30.0;
-/// Nor is any air hotter than this, °C: what was, was rinsed.
-const HOTTEST_AIR_C: f64 = 50.0;
-/// There the sun warms by more than a fire that is begun with shows, °C.
-const SUN_C: f64 = 18.0;
 
 /// Where the probe came into the milk that is warmed at `place`: a step before
 /// it rose, or the foot of a rise that began much earlier than was thought.
@@ -148,7 +152,7 @@ impl Hangs {
         let hottest = || led.highest_place(0.0, at).and_then(|p| led.smooth_at(p));
         let rinsed = || hottest().is_some_and(|c| c > HOTTEST_AIR_C);
         let into_milk = || put_in.is_some_and(|p| history.stands_after(p) || rinsed());
-        let swings = led.swings(0.0, at, SWING_C);
+        let swings = led.swings(at, SWING_C);
         if swings >= WANDERS_ON || (swings >= WANDERS && !into_milk()) {
             Self::OutOfDoors
         } else if at > HUNG_BINS as f64 && led.plunge_before(at, HUNG_BINS).is_none() {
@@ -165,7 +169,7 @@ impl Hangs {
 /// `from` until `to`, as nothing does that somebody makes.
 fn wanders(history: &History, from: f64, to: f64) -> bool {
     let (led, at) = history.leading_to(to, BEFORE_BINS + (to - from).max(0.0) as usize);
-    led.swings(0.0, at, SWING_C) >= WANDERS
+    led.swings(at, SWING_C) >= WANDERS
 }
 
 /// Whether milk that was left to its culture is on the fire again at `place`: it rose as

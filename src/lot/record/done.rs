@@ -87,20 +87,6 @@ pub struct AlarmDone {
     pub said: Vec<Said>,
 }
 
-/// A plan that was followed, or put aside, in the lot's time.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", default)]
-pub struct PlanDone {
-    /// Since when.
-    pub at: At,
-    /// Its name; none where no plan was followed any more.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub plan: Option<String>,
-    /// Who chose it; nobody where it is the configuration's.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub by: Option<String>,
-}
-
 impl AlarmDone {
     /// Who took it: a name, or the words for somebody, nobody, or that it asked
     /// nobody to come.
@@ -122,6 +108,20 @@ impl AlarmDone {
     pub fn said_in(&self, words: &Words) -> String {
         if self.said.is_empty() || words.code() == "en" { self.text.clone() } else { words.tell(&self.said) }
     }
+}
+
+/// A plan that was followed, or put aside, in the lot's time.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct PlanDone {
+    /// Since when.
+    pub at: At,
+    /// Its name; none where no plan was followed any more.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub plan: Option<String>,
+    /// Who chose it; nobody where it is the configuration's.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
 }
 
 /// A stretch of a probe's trace.

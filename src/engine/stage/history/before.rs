@@ -32,13 +32,13 @@ impl History {
         before.zip(then).zip(later).is_some_and(|((b, t), l)| (l - t).abs() < 0.5 * (t - b).abs())
     }
 
-    /// How often the value turned, going up or down by `celsius` or more each
-    /// time, between two places; a probe lifted for a minute does not count.
-    pub fn swings(&self, from: f64, to: f64, celsius: f64) -> usize {
+    /// How often the value turned before a place, going up or down by `celsius` or more
+    /// each time; a probe lifted for a minute does not count.
+    pub fn swings(&self, before: f64, celsius: f64) -> usize {
         let mut turns = 0;
         let mut rising: Option<bool> = None;
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for k in (from.max(0.0) as usize..to.max(0.0) as usize).step_by(6) {
+        for k in (0..before.max(0.0) as usize).step_by(6) {
             let Some(v) = self.median(k, k + LIFT_BINS) else { continue };
             (low, high) = (low.min(v), high.max(v));
             let (fell, rose) = (v <= high - celsius, v >= low + celsius);

@@ -12,7 +12,7 @@ use super::csv;
 use super::findings;
 use super::gather::{Gathered, Point, Wanted, gather};
 use super::marks::holding;
-use super::record::{Record, Stretch};
+use super::record::{Record, Stretch, plan_name};
 use super::seal::{CHAIN_HEADER, Chain, SUMS, sha256, sums};
 use super::store::{LotError, Store};
 use super::verify::FILES;
@@ -176,7 +176,7 @@ impl Store {
         record.plans.clone_from(&found.plans);
         if let Some(followed) = &found.followed {
             record.plan = followed.as_ref().and_then(|text| text.parse().ok());
-            if let Some(name) = record.plan.as_ref().and_then(|p| p.get("name")).and_then(|n| n.as_str())
+            if let Some(name) = record.plan.as_ref().and_then(plan_name)
                 && record.product.is_empty()
             {
                 record.product = name.into();

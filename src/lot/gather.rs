@@ -15,7 +15,7 @@ use std::sync::Arc;
 use serde_json::Value as Json;
 
 use super::at::At;
-use super::record::{Mark, PlanDone, Stretch};
+use super::record::{Mark, PlanDone, Stretch, plan_name};
 use super::story::{Story, made_stages, time};
 use crate::engine::probe::{Health, Missing, PLAUSIBLE_CELSIUS};
 use crate::journal::JournalError;
@@ -274,7 +274,8 @@ impl Gathered {
         // Said again it is no choice of this lot's time.
         if e.what == "follow" && e.truth("again") != Some(true) {
             let plan = plan_of(e);
-            let name = plan.as_deref().map(name_of);
+            let table = plan.as_deref().map(|text| text.parse::<toml::Table>().unwrap_or_default());
+            let name = table.as_ref().map(|t| plan_name(t).unwrap_or_default().into());
             self.plans.push(PlanDone { at, plan: name, by: e.text("by").map(Into::into) });
             self.followed = Some(plan);
         }
@@ -295,12 +296,6 @@ impl Gathered {
 /// The plan in a line `follow`, its TOML text; `None`: none any more.
 fn plan_of(e: &EventLine) -> Option<String> {
     e.text("plan").map(|t| t.replace('\u{2424}', "\n"))
-}
-
-/// The name in a plan's TOML text.
-fn name_of(plan: &str) -> String {
-    let table = plan.parse::<toml::Table>().unwrap_or_default();
-    table.get("name").and_then(|n| n.as_str()).unwrap_or_default().into()
 }
 
 /// A make that ended, as the journal tells of it.

@@ -19,7 +19,7 @@ use super::build::LONGEST_S;
 use super::correct::Author;
 use super::genealogy::mother_of;
 use super::inbox::{Answer, Ask, Opening, Request};
-use super::record::Record;
+use super::record::{Record, plan_name};
 use super::signature::Signer;
 use super::store::{Dairy, LotError, Store};
 use crate::engine::effect::{Conclusion, Effect};
@@ -250,8 +250,7 @@ impl Lots {
         let former = record.plan.take();
         record.plan = plan.and_then(|p| crate::config::plan::write(p).parse().ok());
         if let Some(p) = plan
-            && (record.product.is_empty()
-                || former.is_some_and(|f| f.get("name").and_then(|n| n.as_str()) == Some(&record.product)))
+            && (record.product.is_empty() || former.is_some_and(|f| plan_name(&f) == Some(&record.product)))
         {
             record.product.clone_from(&p.name);
         }

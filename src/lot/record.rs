@@ -258,6 +258,11 @@ pub struct Correction {
     pub reason: String,
 }
 
+/// The name of a plan, where it has one.
+pub(super) fn plan_name(plan: &toml::Table) -> Option<&str> {
+    plan.get("name")?.as_str()
+}
+
 impl Record {
     /// Litres that went in: as entered, else the sum of the milkings.
     pub fn litres(&self) -> Option<f64> {

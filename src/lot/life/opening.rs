@@ -5,7 +5,7 @@ use crate::lot::at::At;
 use crate::lot::correct::{Author, TAKEN_OVER, set};
 use crate::lot::id;
 use crate::lot::inbox::Opening;
-use crate::lot::record::Record;
+use crate::lot::record::{Record, plan_name};
 use crate::lot::store::LotError;
 
 impl Lots {
@@ -71,8 +71,7 @@ impl Lots {
                 Ok(id.clone())
             };
         }
-        let plan =
-            record.plan.as_ref().and_then(|p| p.get("name")).and_then(|n| n.as_str()).unwrap_or_default();
+        let plan = record.plan.as_ref().and_then(plan_name).unwrap_or_default();
         let date = record.day();
         Ok(id::free(&self.dairy.lot_id, id::Parts { date: &date, kettle: &record.kettle, plan }, taken))
     }
@@ -83,7 +82,7 @@ fn fill(record: &mut Record, opening: &Opening, author: &Author) -> Result<(), L
     if let Some(text) = &opening.plan {
         let plan: toml::Table =
             text.parse().map_err(|e: toml::de::Error| LotError::Plan(e.message().into()))?;
-        if let Some(name) = plan.get("name").and_then(|n| n.as_str())
+        if let Some(name) = plan_name(&plan)
             && record.product.is_empty()
         {
             record.product = name.into();

@@ -37,8 +37,8 @@ do-get-ready-now = Come to the kettle. Fire off in less than a minute.
 do-heat-off = Take the kettle off the fire now.
 do-heat-off-blind = Take the kettle off the fire now: called blind, without a number. Use your own thermometer.
 do-heat-off-past = Nobody answered. Is the fire off? Then press “Fire is off”.
-do-at-target = { $target } °C reached. Look at the grain.
-do-at-target-milk = { $target } °C reached. Fire off if it is still on.
+do-at-target = At the target, { $target } °C. Look at the grain.
+do-at-target-milk = At the target, { $target } °C. Fire off if it is still on.
 do-over-target = Above { $target } °C. Fire off, stir, lid off, or a little cold whey.
 do-over-target-milk = Above { $target } °C. Fire off, stir, lid off.
 do-at-limit = The limit is reached. Fire off if it is still on, and stir.
@@ -101,8 +101,8 @@ stage-whey-resting = Whey at rest
 
 # Alarms
 alarm-get-ready = Get ready
-alarm-heat-off = Fire off!
-alarm-at-target = Reached
+alarm-heat-off = Fire off
+alarm-at-target = At target
 alarm-over-target = Too hot
 alarm-heat-slow = Too slow
 alarm-heat-fast = Too fast

@@ -101,7 +101,7 @@ impl Words {
     ///
     /// ```
     /// use curdtrace::words::Words;
-    /// assert_eq!(Words::of("en").say("alarm-heat-off", &[]), "Fire off!");
+    /// assert_eq!(Words::of("en").say("alarm-heat-off", &[]), "Fire off");
     /// ```
     pub fn say(&self, key: &str, values: &[(&str, &str)]) -> String {
         let Some(text) = self.messages.get(key) else { return key.to_owned() };

@@ -27,7 +27,7 @@ export async function setup(_, state) {
     clockLine.textContent = `${day(s.time, true)}, ${clock(s.time)}${s.clock_sure ? "" : ` — ${t("clock-unsure")}`}`;
     outlets.replaceChildren(...(s.outlets.length ? s.outlets : []).map((o) => h("li", {}, h("b", { class: "hand" }, o.name),
       h("span", { class: o.well ? "" : "failed" }, o.well ? t("outlet-well") : `${t("outlet-failed")}${colon()}${o.text}`))));
-    if (!s.outlets.length) outlets.replaceChildren(h("li", { class: "failed" }, t("outlets-none")));
+    if (!s.outlets.length) outlets.replaceChildren(h("li", { class: "quiet" }, t("outlets-none")));
     testAll.hidden = !s.outlets.length;
   };
   update(state());

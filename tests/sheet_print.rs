@@ -9,6 +9,9 @@
 
 #![allow(clippy::unwrap_used, clippy::print_stdout)] // a test may end here, and say figures
 
+#[path = "sheet_print/printer.rs"]
+mod printer;
+
 use support::lived;
 use support::made_day;
 use support::referee;
@@ -33,20 +36,12 @@ use curdtrace::rehearse::script::Ending;
 use curdtrace::words::Words;
 use lived::{FULL_OF_ACCIDENTS, Hut, Shift};
 use made_day::{Day, MORNING_NS, PLAN, dairy};
+use printer::Printer;
 
-fn pages(html: &str, dir: &Path, name: &str) -> u32 {
+fn pages(printer: &mut Printer, html: &str, dir: &Path, name: &str) -> u32 {
     let (page, pdf) = (dir.join(format!("{name}.html")), dir.join(format!("{name}.pdf")));
     std::fs::write(&page, html).unwrap();
-    // Two browsers never share a profile.
-    let profile = tempfile::tempdir().unwrap();
-    let printed = Command::new("chromium")
-        .args(["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"])
-        .arg(format!("--user-data-dir={}", profile.path().display()))
-        .arg(format!("--print-to-pdf={}", pdf.display()))
-        .arg(&page)
-        .output()
-        .expect("chromium is not there; install Debian's package chromium");
-    assert!(pdf.is_file(), "chromium printed nothing: {}", String::from_utf8_lossy(&printed.stderr));
+    printer.print(&page, &pdf);
     is_full_width(&pdf);
     let info = Command::new("pdfinfo")
         .arg(&pdf)
@@ -57,9 +52,9 @@ fn pages(html: &str, dir: &Path, name: &str) -> u32 {
 }
 
 /// One page, whether there is more on a screen or not.
-fn is_one_page(html: &str, dir: &Path, name: &str, has_more: bool) {
+fn is_one_page(printer: &mut Printer, html: &str, dir: &Path, name: &str, has_more: bool) {
     assert_eq!(html.contains("<section class=\"beyond\">"), has_more, "{name}");
-    assert_eq!(pages(html, dir, name), 1, "{name}");
+    assert_eq!(pages(printer, html, dir, name), 1, "{name}");
 }
 
 /// Where something sticks out at the right the printer makes the whole page
@@ -131,8 +126,9 @@ fn usual(data: &Path) -> (Record, String) {
 fn one_page_with_little_and_with_very_much_to_say() {
     let data = tempfile::tempdir().unwrap();
     let (_held, dir) = keep();
+    let mut printer = Printer::start();
     let (record, html) = usual(data.path());
-    assert_eq!(pages(&html, &dir, "usual"), 1);
+    assert_eq!(pages(&mut printer, &html, &dir, "usual"), 1);
 
     let empty = Record { lot: "2026-07-15-big-1".into(), dairy: record.dairy.clone(), ..Record::default() };
     let storage: Arc<dyn Storage> = Arc::new(Disk);
@@ -149,7 +145,7 @@ fn one_page_with_little_and_with_very_much_to_say() {
             ("two", &corrected, &points),
         ] {
             let html = render(&speaking(record, code), points, None);
-            is_one_page(&html, &dir, &format!("{name}-{code}"), matches!(name, "much" | "two"));
+            is_one_page(&mut printer, &html, &dir, &format!("{name}-{code}"), matches!(name, "much" | "two"));
         }
     }
 }
@@ -229,6 +225,7 @@ fn very_much(mut r: Record) -> Record {
 #[test]
 fn two_pages_at_most_and_valid_for_every_family_on_a_day_full_of_accidents() {
     let (_held, dir) = keep();
+    let mut printer = Printer::start();
     let mut written = Vec::new();
     let days: Vec<_> = (0..)
         .zip(Family::ALL)
@@ -237,7 +234,7 @@ fn two_pages_at_most_and_valid_for_every_family_on_a_day_full_of_accidents() {
     for (family, day) in days {
         for (lot, html) in day.join().unwrap() {
             let name = format!("{}-{lot}", family.name());
-            assert_eq!(pages(&html, &dir, &name), 1, "{name}");
+            assert_eq!(pages(&mut printer, &html, &dir, &name), 1, "{name}");
             written.push(dir.join(format!("{name}.html")));
         }
     }
@@ -306,6 +303,7 @@ fn lived(n: u64, family: Family) -> Vec<(String, String)> {
 fn one_page_for_a_whey_lot_whose_cheese_has_a_long_name() {
     let data = tempfile::tempdir().unwrap();
     let (_held, dir) = keep();
+    let mut printer = Printer::start();
     let (mut record, _) = usual(data.path());
     let storage: Arc<dyn Storage> = Arc::new(Disk);
     let points = curdtrace::lot::store::Store::at(storage, data.path()).points(&record.lot).unwrap();
@@ -329,7 +327,7 @@ fn one_page_for_a_whey_lot_whose_cheese_has_a_long_name() {
         for (name, record) in [("long", &record), ("found", &found)] {
             let name = format!("whey-{name}-{code}");
             let html = render(&speaking(record, code), &points, Some(&link));
-            assert_eq!(pages(&html, &dir, &name), 1, "{name}");
+            assert_eq!(pages(&mut printer, &html, &dir, &name), 1, "{name}");
             assert!(html.contains(&record.product), "{name}: the name is whole");
         }
     }

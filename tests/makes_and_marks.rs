@@ -253,7 +253,7 @@ fn a_probe_that_comes_back_from_a_long_lift_calls_nothing() {
     // Out for 85 s in mid-cook, and back within half a minute as a thick probe is.
     for minutes in 4..9 {
         let out_ns = began + minutes * 60 * SECOND_NS;
-        let out = play(&cook.plan, &lifted(&cook, out_ns, 85.0, 12.0));
+        let out = play(&cook.plan, &lifted(&cook.lines, out_ns, 85.0, 12.0));
         let early = |c: &&(i64, Option<f64>)| c.0 > out_ns && c.0 < out_ns + 180 * SECOND_NS;
         off += calls(&out, AlarmKind::HeatOff, true).iter().filter(early).count();
     }
@@ -262,9 +262,9 @@ fn a_probe_that_comes_back_from_a_long_lift_calls_nothing() {
 
 /// A make whose probe hangs in the air for `for_s` from `out_ns` on, which it follows
 /// within `follows_s`, and is back as a thick probe is.
-fn lifted(cook: &Make, out_ns: i64, for_s: f64, follows_s: f64) -> Lines {
+fn lifted(lines: &[(i64, Spoken)], out_ns: i64, for_s: f64, follows_s: f64) -> Lines {
     let colder = |away_s: f64| 1.0 - (-away_s / follows_s).exp();
-    cook.lines
+    lines
         .iter()
         .map(|(t, s)| match s {
             Spoken::Reading(r) if r.celsius.is_some() => {

@@ -125,6 +125,23 @@ fn stirring_after_a_cook_that_stops_short_begins_at_its_peak() {
     assert!(near >= 17 && off.iter().all(|off| off.abs() < 6.0), "{off:.1?} min off");
 }
 
+/// The fire goes out below the target; ten minutes later it is made up, and the probe lifted
+/// for a moment: that was told as the curd drawn and its whey on the fire, and never called.
+#[test]
+fn a_lift_while_the_fire_is_made_up_costs_no_call() {
+    let heat = [(7.0, 35.6), (1.0, 35.7), (9.5, 35.2), (9.0, 38.0), (1.0, 38.1), (30.0, 37.4)];
+    let again_min = COOK_MIN + 17.5;
+    let plan = plan(&[(37.0, 5.0)], None);
+    for (seed, before_s) in (0..12).zip([0, 15, 30, 45].into_iter().cycle()) {
+        let out_ns = (again_min * 60.0) as i64 * SECOND_NS - before_s * SECOND_NS;
+        let out = play(&plan, &lifted(&drawn(&heat, seed, 0.0), out_ns, 50.0, 12.0));
+        let off = calls(&out, AlarmKind::HeatOff, true);
+        let [(at, Some(37.0))] = off.as_slice() else { panic!("seed {seed}: {off:?}") };
+        let after = *at as f64 / 6.0e10 - again_min;
+        assert!((2.0..6.5).contains(&after), "seed {seed}: called {after:.1} min after");
+    }
+}
+
 /// On to the next cook without a rest, as the plan has it: that the first one's target is
 /// passed was called too hot.
 #[test]

@@ -12,6 +12,10 @@ use crate::engine::stage::{Basis, Stage};
 
 /// A probe out of the whey is colder by more than this after a minute, °C.
 const OUT_C: f64 = 1.5;
+/// So long it must be out, seconds: longer than a probe is lifted. Where the cook fell short
+/// of its target the curd may be put on the fire again, and its call must come: longer still.
+const IS_OUT_S: f64 = 70.0;
+const SHORT_IS_OUT_S: f64 = 150.0;
 
 /// Whey that was drawn off its curd, or poured back into the kettle, is colder by no
 /// more than this, °C; and it cools no faster than so, °C/s (7 °C/h; an open kettle of a
@@ -59,7 +63,8 @@ impl Story {
                 let in_whey = history.smooth_at(b.place - 3.0);
                 let colder = |now: Option<f64>| now.zip(in_whey).is_none_or(|(a, z)| a < z - OUT_C);
                 // Nor is it out any more where it came back just now.
-                since_s >= 70.0 && colder(history.smooth_at(now - 1.0)) && colder(history.at(now - 1.0))
+                let is_out_s = if self.fell_short(f, history) { SHORT_IS_OUT_S } else { IS_OUT_S };
+                since_s >= is_out_s && colder(history.smooth_at(now - 1.0)) && colder(history.at(now - 1.0))
             }
             Stage::Ripening => self.was_left(f, slot, b),
             // A fire that flags below the target may be fed again, and the call
@@ -122,6 +127,12 @@ impl Story {
         let stood_s = (place - bin).max(0.0) * BIN_S;
         let whey = history.smooth_at(bin - 6.0);
         whey.is_some_and(|whey| celsius < whey - WHEY_DROPS_C - WHEY_COOLS * stood_s)
+    }
+
+    /// Whether the last cook has a target, and never came near it.
+    fn fell_short(&self, f: &Finder, history: &History) -> bool {
+        let cook = self.told.iter().rev().find(|t| t.stage == Stage::Cooking);
+        cook.is_some_and(|t| !self.has_cooked(f, t.slot + 1, COOKED_C, history))
     }
 
     /// Whether the cook before `slot` came within `short` °C of its target, where

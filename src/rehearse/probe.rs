@@ -100,6 +100,13 @@ impl Probe {
         }
     }
 
+    /// The same probe on another day: its noise and its failings drawn anew.
+    #[must_use]
+    pub fn reseeded(mut self, day: &Chance) -> Self {
+        self.chance = day.branch(0xda7);
+        self
+    }
+
     /// What its tip feels, without noise, °C.
     pub fn feels_celsius(&self) -> f64 {
         self.feels_celsius

@@ -23,7 +23,7 @@ pub struct Options {
     pub odd: f64,
     /// Way of heating; drawn where `None`.
     pub fire: Option<FireKind>,
-    /// The kettle's own seed: makes with the same one share kettle and fire.
+    /// The kettle's own seed: makes with the same one share kettle, fire and probe.
     pub kettle: Option<u64>,
     /// How heatings end.
     pub ending: Ending,
@@ -119,6 +119,8 @@ impl Scene {
         options: &Options,
     ) -> Self {
         let mut day = make.branch(3);
+        // The probe that hangs in a kettle is the same one every day; what becomes of it is not.
+        let of_kettle = options.kettle.map(|_| kettle.branch(6));
         // The same kettle coasts a little differently every day.
         fire.remains = (fire.remains * day.log_normal(1.0, 0.15)).min(0.6);
         fire.decay_s *= day.log_normal(1.0, 0.15);
@@ -131,8 +133,13 @@ impl Scene {
         let expected_s = maker.expected_s();
         let mut probe_chance = make.branch(6);
         let starts = if probe_chance.happens(0.7) { done.milk_celsius } else { air };
+        let drawn = |chance: &mut Chance| Probe::drawn(starts, options.rough, expected_s, chance);
+        let probe = match of_kettle {
+            Some(mut own) => drawn(&mut own).reseeded(&probe_chance),
+            None => drawn(&mut probe_chance),
+        };
         Self {
-            probe: Probe::drawn(starts, options.rough, expected_s, &mut probe_chance),
+            probe,
             world,
             maker,
             plan,

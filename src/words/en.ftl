@@ -1,5 +1,5 @@
 # English. One message a line; { $name } is put in. Another language is one
-# more file with the same keys; tests/words.rs finds what is missing or unused.
+# more file with the same keys; tests/house/words.rs finds what is missing or unused.
 
 
 # The sheet's head

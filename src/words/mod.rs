@@ -17,7 +17,7 @@
 //! uses it is refused by a test, not misread.
 //!
 //! Invariants: every language has every message of English with the same
-//! variables, and none that nothing uses (`tests/words.rs`). Nothing is
+//! variables, and none that nothing uses (`tests/house/words.rs`). Nothing is
 //! translated by reading English, but for the reasons of [`why`].
 
 use std::collections::BTreeMap;

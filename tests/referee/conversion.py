@@ -1,4 +1,4 @@
-"""Figures by independent libraries, for tests/referee_conversion.rs: lines in, lines out.
+"""Figures by independent libraries, for tests/lines/referee_conversion.rs: lines in, lines out.
 
 A line in is a kind and a number; a line out is the number that the library makes of it, or "none".
   emf K 54.0        thermocouple_its90: mV at a temperature

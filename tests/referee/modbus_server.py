@@ -1,4 +1,4 @@
-"""A Modbus transmitter by an independent library (pymodbus), for tests/modbus_line.rs.
+"""A Modbus transmitter by an independent library (pymodbus), for tests/lines/modbus_line.rs.
 
 Usage: modbus_server.py rtu DEVICE | modbus_server.py tcp
 Prints "ready" (rtu) or "ready PORT" (tcp) and serves until its standard input closes.

@@ -1,7 +1,7 @@
 //! `/api/v1`: all that the page does, for anyone else as well.
 //!
 //! It is described in `openapi.json` beside this file, which is served at
-//! `/api/v1/openapi.json`; `tests/api_contract.rs` and schemathesis hold the
+//! `/api/v1/openapi.json`; `tests/house/api_contract.rs` and schemathesis hold the
 //! two together.
 //!
 //! Every refusal is a JSON object with `error`, a sentence that says what was

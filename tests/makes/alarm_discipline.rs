@@ -13,11 +13,8 @@
 )]
 
 use support::alarm_scene as scene;
-#[path = "alarm_discipline/seldom_wrong.rs"]
 mod seldom_wrong;
-#[path = "alarm_discipline/silences.rs"]
 mod silences;
-#[path = "alarm_discipline/through_the_engine.rs"]
 mod through_the_engine;
 use support::wheel;
 

@@ -2,7 +2,7 @@
 //! is never said to, whatever its maker, its box and its milk do; a coated one
 //! is, and no longer once it was wiped. More probes through the engine:
 //!
-//!     CURDTRACE_PROBES=25 cargo test --release --test probe_lag -- --nocapture
+//!     CURDTRACE_PROBES=25 cargo test --release --test lines probe_lag -- --nocapture
 
 #![allow(
     clippy::unwrap_used,

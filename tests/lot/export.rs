@@ -269,9 +269,9 @@ fn a_full_stick_keeps_what_it_had() {
 /// The kind of a disk that is memory (`linux/magic.h`).
 const TMPFS: u64 = 0x0102_1994;
 
-/// Bytes that this process had fetched from disks, where the system counts them.
+/// Bytes that this thread had fetched from disks, where the system counts them.
 fn fetched() -> Option<u64> {
-    let io = std::fs::read_to_string("/proc/self/io").ok()?;
+    let io = std::fs::read_to_string("/proc/thread-self/io").ok()?;
     io.lines().find_map(|l| l.strip_prefix("read_bytes: "))?.parse().ok()
 }
 

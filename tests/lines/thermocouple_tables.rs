@@ -11,14 +11,14 @@ const ROUNDING_MV: f64 = 0.0005 + 1e-12;
 
 fn table(couple: Couple) -> Vec<(f64, f64)> {
     let text = match couple {
-        Couple::B => include_str!("tables/emf_b.txt"),
-        Couple::E => include_str!("tables/emf_e.txt"),
-        Couple::J => include_str!("tables/emf_j.txt"),
-        Couple::K => include_str!("tables/emf_k.txt"),
-        Couple::N => include_str!("tables/emf_n.txt"),
-        Couple::R => include_str!("tables/emf_r.txt"),
-        Couple::S => include_str!("tables/emf_s.txt"),
-        Couple::T => include_str!("tables/emf_t.txt"),
+        Couple::B => include_str!("../tables/emf_b.txt"),
+        Couple::E => include_str!("../tables/emf_e.txt"),
+        Couple::J => include_str!("../tables/emf_j.txt"),
+        Couple::K => include_str!("../tables/emf_k.txt"),
+        Couple::N => include_str!("../tables/emf_n.txt"),
+        Couple::R => include_str!("../tables/emf_r.txt"),
+        Couple::S => include_str!("../tables/emf_s.txt"),
+        Couple::T => include_str!("../tables/emf_t.txt"),
     };
     let mut rows = Vec::new();
     for line in text.lines().filter(|l| !l.starts_with('#')) {

@@ -19,14 +19,20 @@ use curdtrace::engine::situation::{Outlook, Situation};
 use curdtrace::engine::stage::{Basis, Stage};
 use proptest::prelude::*;
 use proptest::sample::select;
+use proptest::test_runner::FileFailurePersistence;
 
-#[path = "engine_properties/any.rs"]
 mod any;
 use any::*;
 
 fn cases() -> ProptestConfig {
     let cases = std::env::var("PROPTEST_CASES").ok().and_then(|n| n.parse().ok()).unwrap_or(1000);
-    ProptestConfig { cases, max_shrink_iters: 20_000, ..ProptestConfig::default() }
+    let beside = FileFailurePersistence::WithSource("proptest-regressions");
+    ProptestConfig {
+        cases,
+        max_shrink_iters: 20_000,
+        failure_persistence: Some(Box::new(beside)),
+        ..ProptestConfig::default()
+    }
 }
 
 fn assert_finite(effect: &Effect) {

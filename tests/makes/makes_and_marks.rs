@@ -19,27 +19,16 @@ use curdtrace::rehearse::family::Family;
 use curdtrace::rehearse::make::{KETTLE, Make, Marks, Spoken, make};
 use curdtrace::rehearse::scene::Options;
 
-#[path = "makes_and_marks/by_hand.rs"]
 mod by_hand;
-#[path = "makes_and_marks/cooled.rs"]
 mod cooled;
-#[path = "makes_and_marks/heats.rs"]
 mod heats;
-#[path = "makes_and_marks/laid_aside.rs"]
 mod laid_aside;
-#[path = "makes_and_marks/long_sets.rs"]
 mod long_sets;
-#[path = "makes_and_marks/odd_ways.rs"]
 mod odd_ways;
-#[path = "makes_and_marks/plans.rs"]
 mod plans;
-#[path = "makes_and_marks/pressed.rs"]
 mod pressed;
-#[path = "makes_and_marks/replanned.rs"]
 mod replanned;
-#[path = "makes_and_marks/unseen.rs"]
 mod unseen;
-#[path = "makes_and_marks/waits.rs"]
 mod waits;
 
 type Lines = Vec<(i64, Spoken)>;

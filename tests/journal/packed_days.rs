@@ -19,7 +19,7 @@ use made_day::{Day, MORNING_NS, segments};
 
 /// The README's own line, with nothing changed.
 fn packing() -> String {
-    let readme = include_str!("../README.md");
+    let readme = include_str!("../../README.md");
     let line = readme.lines().find(|l| l.trim_start().starts_with("$ find data/journal")).unwrap();
     line.trim_start().trim_start_matches("$ ").to_owned()
 }

@@ -24,7 +24,7 @@ fn measured(temperature: u16) -> [u8; 9] {
 #[test]
 fn every_row_of_the_words() {
     let mut rows = 0;
-    for line in include_str!("tables/sensor_words.csv").lines().filter(|l| !l.starts_with('#')) {
+    for line in include_str!("../tables/sensor_words.csv").lines().filter(|l| !l.starts_with('#')) {
         let f: Vec<&str> = line.split(',').collect();
         let hex = |text: &str| u32::from_str_radix(text, 16).unwrap();
         let want: Option<f64> = f[4].parse().ok();
@@ -54,7 +54,7 @@ fn every_row_of_the_words() {
 #[test]
 fn both_crc_sets() {
     let (mut frames, mut checks, mut pads) = (0, 0, 0);
-    for line in include_str!("tables/crc.txt").lines().filter(|l| !l.starts_with('#')) {
+    for line in include_str!("../tables/crc.txt").lines().filter(|l| !l.starts_with('#')) {
         let f: Vec<&str> = line.split(" | ").collect();
         let bytes: Vec<u8> = f[1].split(' ').map(|h| u8::from_str_radix(h, 16).unwrap()).collect();
         let crc = u16::from_str_radix(&f[2][2..], 16).unwrap();

@@ -117,7 +117,7 @@ async fn a_wheel_is_weighed_and_an_open_lot_has_its_sheet() {
 async fn a_lot_is_told_in_the_language_asked_for() {
     let c = contract().await;
     let data = c.page.data.path().to_owned();
-    std::fs::write(data.join("limits.toml"), include_str!("../../config/limits.toml")).unwrap();
+    std::fs::write(data.join("limits.toml"), include_str!("../../../config/limits.toml")).unwrap();
     let keeper = Keeper::of(data.clone());
     let (at, shown) = (format!("/api/v1/lots/{}", keeper.lot), "/api/v1/lots/{lot}");
     for closed in [false, true] {

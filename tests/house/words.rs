@@ -185,7 +185,7 @@ fn the_browser_gets_what_the_page_says_and_no_more() {
 /// The page's own list of languages is the daemon's.
 #[test]
 fn the_page_offers_every_language() {
-    let script = include_str!("../src/web/page/words.js");
+    let script = include_str!("../../src/web/page/words.js");
     let list = script.split("LANGUAGES = {").nth(1).and_then(|l| l.split('}').next()).unwrap();
     let offered: Vec<&str> = list.split(',').filter_map(|l| Some(l.split_once(':')?.0.trim())).collect();
     assert_eq!(offered, Words::codes());

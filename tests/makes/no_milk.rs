@@ -19,7 +19,7 @@ use curdtrace::rehearse::family::Family;
 use curdtrace::rehearse::make::{KETTLE, Marks, make};
 use curdtrace::rehearse::scene::Options;
 
-const AIR: &str = include_str!("tables/mountain_air.txt");
+const AIR: &str = include_str!("../tables/mountain_air.txt");
 const APART_S: u64 = 300;
 const EVERY_S: u64 = 10;
 

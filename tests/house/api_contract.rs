@@ -16,22 +16,21 @@ use curdtrace::web::seam::{Snapshot, Wish};
 use page_room::PageRoom;
 use serde_json::Value;
 
-#[path = "api_contract/described.rs"]
 mod described;
 use described::*;
-#[path = "api_contract/entries.rs"]
 mod entries;
 
 fn description() -> Value {
-    serde_json::from_str(include_str!("../src/web/api/openapi.json")).unwrap()
+    serde_json::from_str(include_str!("../../src/web/api/openapi.json")).unwrap()
 }
 
 /// Every route that the code declares, from its source.
 fn routes() -> BTreeSet<String> {
     let mut out = BTreeSet::new();
-    for (source, prefix) in
-        [(include_str!("../src/web/api/mod.rs"), "/api/v1"), (include_str!("../src/web/metrics.rs"), "")]
-    {
+    for (source, prefix) in [
+        (include_str!("../../src/web/api/mod.rs"), "/api/v1"),
+        (include_str!("../../src/web/metrics.rs"), ""),
+    ] {
         for part in source.split(".route(\"").skip(1) {
             out.insert(format!("{prefix}{}", part.split('"').next().unwrap()));
         }

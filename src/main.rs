@@ -1,5 +1,7 @@
 //! The `curdtrace` program: parse, run, exit code.
 
+#![deny(clippy::disallowed_methods)]
+
 use std::io::{ErrorKind, Write as _};
 use std::process::ExitCode;
 

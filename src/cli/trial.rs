@@ -46,6 +46,9 @@ pub struct Args {
     /// Way of heating: crane, embers, gas, jacket; drawn where none is named
     #[arg(long, value_parser = fire)]
     fire: Option<FireKind>,
+    /// Fires that burn evenly: six tenths of the gusts, and of the unrest that they bring into milk
+    #[arg(long)]
+    even: bool,
     /// Give the engine no plan
     #[arg(long)]
     no_plan: bool,
@@ -134,7 +137,7 @@ impl Args {
             Rough::None => Roughness::NONE,
             Rough::Ordinary => Roughness::ROUGH,
         };
-        Options { rough, odd: self.odd, fire: self.fire, ..Options::default() }
+        Options { rough, odd: self.odd, fire: self.fire, even: self.even, ..Options::default() }
     }
 
     fn families(&self) -> Vec<Family> {

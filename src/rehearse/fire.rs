@@ -53,6 +53,8 @@ pub struct Fire {
     pub gust_s: f64,
     /// How often a log is put on, seconds; `None` where nothing is.
     pub log_every_s: Option<f64>,
+    /// How much of its gusts and of its logs' moods there is (0 to 1).
+    pub unrest: f64,
     asked_kw: f64,
     risen_kw: f64,
     left_kw: f64,
@@ -86,6 +88,7 @@ impl Fire {
             gust: if wood { chance.between(0.06, 0.18) } else { chance.between(0.0, 0.03) },
             gust_s: chance.between(20.0, 60.0),
             log_every_s: (wood && chance.happens(0.7)).then(|| chance.between(420.0, 1200.0)),
+            unrest: 1.0,
             asked_kw: 0.0,
             risen_kw: 0.0,
             left_kw: 0.0,
@@ -134,7 +137,9 @@ impl Fire {
         let keep = (-dt_s / self.gust_s).exp();
         self.blow = keep * self.blow + (1.0 - keep * keep).sqrt() * self.chance.normal();
         // Heat still in the masonry is part of a fire that burns again.
-        (self.risen_kw * (1.0 + self.gust * self.blow) * self.log_factor(dt_s)).max(0.0).max(self.left_kw)
+        (self.risen_kw * (1.0 + self.unrest * self.gust * self.blow) * self.log_factor(dt_s))
+            .max(0.0)
+            .max(self.left_kw)
     }
 
     /// A fresh log dips the fire for a minute or two, then feeds it.
@@ -148,7 +153,7 @@ impl Fire {
         let t = self.since_log_s;
         let dip = -0.15 * (-((t - 50.0) / 40.0).powi(2)).exp();
         let feed = (t / 240.0).min(1.0) * (-(t - 240.0).max(0.0) / 700.0).exp();
-        1.0 + if self.log_strength > 0.0 { dip + self.log_strength * feed } else { 0.0 }
+        1.0 + if self.log_strength > 0.0 { self.unrest * (dip + self.log_strength * feed) } else { 0.0 }
     }
 }
 
@@ -171,5 +176,21 @@ mod tests {
             last = fire.give(0.5);
         }
         assert!(last < 0.2 * first, "{last} of {first}");
+    }
+
+    /// Half the unrest, half as far from what was asked; the same gusts and logs.
+    #[test]
+    fn an_even_fire_is_less_far_from_what_was_asked() {
+        let far = |unrest: f64| {
+            let mut fire = Fire::drawn(FireKind::Embers, &mut Chance::of(4));
+            fire.unrest = unrest;
+            fire.light(10.0);
+            for _ in 0..600 {
+                fire.give(0.5);
+            }
+            (0..2400).map(|_| (fire.give(0.5) - 10.0).abs()).sum::<f64>() / 2400.0
+        };
+        let (unruly, even) = (far(1.0), far(0.5));
+        assert!(unruly > 0.3 && (even / unruly - 0.5).abs() < 0.01, "{even} of {unruly}");
     }
 }

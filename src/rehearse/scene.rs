@@ -23,6 +23,8 @@ pub struct Options {
     pub odd: f64,
     /// Way of heating; drawn where `None`.
     pub fire: Option<FireKind>,
+    /// Whether fires burn evenly, with six tenths of their gusts.
+    pub even: bool,
     /// The kettle's own seed: makes with the same one share kettle, fire and probe.
     pub kettle: Option<u64>,
     /// How heatings end.
@@ -32,12 +34,18 @@ pub struct Options {
     pub whey_planned: Option<bool>,
 }
 
+/// What an even fire has of another's gusts, of what its logs do, and of the unrest that it
+/// brings into stirred milk: a cook then scatters about as much, in the middle, as seven cooks
+/// of another hand's makes did (DEVELOPERS.md, "Rehearse and trial").
+const EVEN: f64 = 0.6;
+
 impl Default for Options {
     fn default() -> Self {
         Self {
             rough: Roughness::NONE,
             odd: 0.0,
             fire: None,
+            even: false,
             kettle: None,
             ending: Ending::Feel,
             whey_planned: None,
@@ -46,10 +54,14 @@ impl Default for Options {
 }
 
 /// The kettle's own fire; wood is the rule on an alp.
-fn fire(wanted: Option<FireKind>, kettle: &mut Chance) -> Fire {
+fn fire(options: &Options, kettle: &mut Chance) -> Fire {
     let kinds = [FireKind::Crane, FireKind::Embers, FireKind::Embers, FireKind::Gas, FireKind::Jacket];
-    let kind = wanted.unwrap_or_else(|| kettle.pick(&kinds, FireKind::Embers));
-    Fire::drawn(kind, kettle)
+    let kind = options.fire.unwrap_or_else(|| kettle.pick(&kinds, FireKind::Embers));
+    let mut fire = Fire::drawn(kind, kettle);
+    if options.even {
+        fire.unrest = EVEN;
+    }
+    fire
 }
 
 /// One half second of a make.
@@ -88,7 +100,7 @@ impl Scene {
     pub fn new(seed: u64, family: Family, options: &Options) -> Self {
         let make = Chance::of(seed).branch(0x0fa0 + family as u64);
         let mut kettle = options.kettle.map_or_else(|| make.branch(1), Chance::of);
-        let fire = fire(options.fire, &mut kettle);
+        let fire = fire(options, &mut kettle);
         let size = if kettle.happens(0.8) { kettle.scale(60.0, 350.0) } else { kettle.scale(350.0, 1000.0) };
         let mut chance = make.branch(2);
         let litres = size * chance.between(0.85, 1.0);
@@ -102,7 +114,7 @@ impl Scene {
     pub fn by_plan(seed: u64, plan: &Plan, options: &Options) -> Self {
         let make = Chance::of(seed).branch(0x91a);
         let mut kettle = options.kettle.map_or_else(|| make.branch(1), Chance::of);
-        let fire = fire(options.fire, &mut kettle);
+        let fire = fire(options, &mut kettle);
         let size = kettle.scale(80.0, 300.0);
         let mut chance = make.branch(2);
         let meant = Recipe::by_plan(plan, size * chance.between(0.85, 1.0), &mut chance);
@@ -134,10 +146,13 @@ impl Scene {
         let mut probe_chance = make.branch(6);
         let starts = if probe_chance.happens(0.7) { done.milk_celsius } else { air };
         let drawn = |chance: &mut Chance| Probe::drawn(starts, options.rough, expected_s, chance);
-        let probe = match of_kettle {
+        let mut probe = match of_kettle {
             Some(mut own) => drawn(&mut own).reseeded(&probe_chance),
             None => drawn(&mut probe_chance),
         };
+        if options.even {
+            probe.fire_factor = 1.0 + EVEN * (probe.fire_factor - 1.0);
+        }
         Self {
             probe,
             world,

@@ -14,26 +14,13 @@ use curdtrace::journal::recover::{Damage, QUARANTINE, inspect};
 use curdtrace::journal::segment::{Scan, scan};
 use curdtrace::journal::storage::Storage;
 use curdtrace::journal::{Journal, Settings};
-use journal_run::{dir, line, read};
+use journal_run::{dir, files_once, read};
 use storage_twin::Twin;
 
 fn one_segment() -> (PathBuf, Vec<u8>) {
-    let twin = Twin::new();
-    let storage: Arc<dyn Storage> = Arc::new(twin.clone());
     let settings = Settings { segment_bytes: 64 << 10, ..journal_run::settings() };
-    let (mut journal, _) = Journal::open(storage, &dir(), settings, "boot-a").unwrap();
-    for n in 0.. {
-        let (text, at) = line(n);
-        journal.push(&text, at).unwrap();
-        if journal.is_due(at.mono_ns) {
-            journal.commit().unwrap();
-            let files = twin.files();
-            if let Some((path, bytes)) = files.iter().next().filter(|(_, b)| b.len() >= 64 << 10) {
-                return (path.clone(), bytes.clone());
-            }
-        }
-    }
-    unreachable!()
+    let is_full = |bytes: &Vec<u8>| bytes.len() >= 64 << 10;
+    files_once(settings, |files| files.values().next().is_some_and(is_full)).pop_first().unwrap()
 }
 
 fn numbers(s: &Scan) -> Vec<u64> {

@@ -15,28 +15,16 @@ use curdtrace::journal::recover::{Damage, inspect};
 use curdtrace::journal::segment::scan;
 use curdtrace::journal::storage::Storage;
 use curdtrace::journal::{Journal, Settings};
-use journal_run::{check_after_crash, dir, line, open, read};
+use journal_run::{check_after_crash, dir, files_once, open, read};
 use storage_twin::Twin;
 
 /// A journal of three segments and its files in order.
 fn three_segments() -> Vec<(PathBuf, Vec<u8>)> {
     let segment_bytes = if std::env::var_os("CURDTRACE_NIGHTLY").is_some() { 64_000 } else { 7_000 };
-    let twin = Twin::new();
-    let storage: Arc<dyn Storage> = Arc::new(twin.clone());
     let settings = Settings { segment_bytes, ..journal_run::settings() };
-    let (mut journal, _) = Journal::open(storage, &dir(), settings, "boot-a").unwrap();
-    for n in 0.. {
-        let (text, at) = line(n);
-        journal.push(&text, at).unwrap();
-        if journal.is_due(at.mono_ns) {
-            journal.commit().unwrap();
-            let files = twin.files();
-            if files.len() == 3 && files.values().last().unwrap().len() as u64 >= segment_bytes - 1_000 {
-                return files.into_iter().collect();
-            }
-        }
-    }
-    unreachable!()
+    let is_long = |bytes: &Vec<u8>| bytes.len() as u64 >= segment_bytes - 1_000;
+    let files = files_once(settings, |f| f.len() == 3 && f.values().last().is_some_and(is_long));
+    files.into_iter().collect()
 }
 
 #[test]

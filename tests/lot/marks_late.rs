@@ -5,21 +5,8 @@
 
 use support::lot_command;
 
-use std::path::Path;
-
 use curdtrace::lot::record::Record;
-use lot_command::{run, well};
-
-fn record(place: &Path, lot: &str) -> Record {
-    let json = well(place, &["show", lot, "--json"]);
-    serde_json::from_str(&json).unwrap()
-}
-
-fn refused(place: &Path, args: &[&str], code: i32, says: &str) {
-    let (got, out, err) = run(place, args);
-    assert_eq!((got, out.as_str()), (code, ""), "{args:?}: {err}");
-    assert!(err.contains(says), "{args:?}: {err}");
-}
+use lot_command::{record, refused, well};
 
 /// A moment so many minutes ago, as the command takes it.
 fn ago(minutes: i64) -> String {

@@ -8,19 +8,7 @@ use support::lot_command;
 use std::path::Path;
 
 use curdtrace::lot::record::Record;
-use lot_command::{run, well};
-
-fn record(place: &Path, lot: &str) -> Record {
-    let json = well(place, &["show", lot, "--json"]);
-    serde_json::from_str(&json).unwrap()
-}
-
-fn refused(place: &Path, args: &[&str], code: i32, says: &str) -> String {
-    let (got, out, err) = run(place, args);
-    assert_eq!((got, out.as_str()), (code, ""), "{args:?}: {err}");
-    assert!(err.contains(says), "{args:?}: {err}");
-    err
-}
+use lot_command::{record, refused, well};
 
 fn correct(place: &Path, field: &str) -> String {
     well(place, &["correct", "a-1", field, "--by", "ada", "--reason", "mistyped"])

@@ -2,12 +2,15 @@
 
 #![allow(clippy::unwrap_used)] // a test may end here
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use curdtrace::journal::replay::{Replay, Span};
 use curdtrace::journal::storage::Storage;
 use curdtrace::journal::{Journal, Moment, Settings};
+
+use crate::storage_twin::Twin;
 
 /// Wall minus monotonic time of the runs: 14 July 2025, ns.
 pub const OFFSET_NS: i64 = 1_752_465_000_000_000_000;
@@ -47,6 +50,28 @@ pub fn read(storage: &Arc<dyn Storage>, dir: &Path) -> Vec<String> {
 
 pub fn open(storage: &Arc<dyn Storage>) -> Journal {
     Journal::open(storage.clone(), &dir(), settings(), "boot-a").unwrap().0
+}
+
+/// The files of a run that goes on until there are enough.
+pub fn files_once(
+    settings: Settings,
+    enough: impl Fn(&BTreeMap<PathBuf, Vec<u8>>) -> bool,
+) -> BTreeMap<PathBuf, Vec<u8>> {
+    let twin = Twin::new();
+    let storage: Arc<dyn Storage> = Arc::new(twin.clone());
+    let (mut journal, _) = Journal::open(storage, &dir(), settings, "boot-a").unwrap();
+    for n in 0.. {
+        let (text, at) = line(n);
+        journal.push(&text, at).unwrap();
+        if journal.is_due(at.mono_ns) {
+            journal.commit().unwrap();
+            let files = twin.files();
+            if enough(&files) {
+                return files;
+            }
+        }
+    }
+    unreachable!()
 }
 
 /// The lines of a run, as they should be found.

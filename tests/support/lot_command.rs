@@ -5,6 +5,8 @@
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 
+use curdtrace::lot::record::Record;
+
 /// Exit code, standard output and standard error.
 pub fn run(place: &Path, args: &[&str]) -> (i32, String, String) {
     let Output { status, stdout, stderr } = Command::new(crate::program())
@@ -25,4 +27,17 @@ pub fn well(place: &Path, args: &[&str]) -> String {
     let (code, out, err) = run(place, args);
     assert_eq!(code, 0, "{args:?}: {out}{err}");
     out
+}
+
+/// One that must be refused with that code, and say so; its standard error.
+pub fn refused(place: &Path, args: &[&str], code: i32, says: &str) -> String {
+    let (got, out, err) = run(place, args);
+    assert_eq!((got, out.as_str()), (code, ""), "{args:?}: {err}");
+    assert!(err.contains(says), "{args:?}: {err}");
+    err
+}
+
+/// The lot's record, as `show` gives it.
+pub fn record(place: &Path, lot: &str) -> Record {
+    serde_json::from_str(&well(place, &["show", lot, "--json"])).unwrap()
 }
